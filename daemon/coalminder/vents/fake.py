@@ -1,0 +1,84 @@
+"""Vents and pulses without hardware: for tests, `rehearse`, and `check` on a simulated configuration."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+
+
+class FakePulseOutput:
+    """A `PulseOutput` that records what it was told as (time in s, pulse width in µs, 0 for off).
+
+    `fail_with`: an OSError that every call raises while it is set. `follow`: a function that is
+    told each pulse width, so that a simulated plate can move.
+    """
+
+    def __init__(
+        self,
+        *,
+        monotonic: Callable[[], float] = time.monotonic,
+        follow: Callable[[float], None] | None = None,
+    ) -> None:
+        self.history: list[tuple[float, float]] = []
+        self.fail_with: OSError | None = None
+        self.closed = False
+        self._monotonic = monotonic
+        self._follow = follow
+
+    @property
+    def pulse_us(self) -> float:
+        """The pulse width now, in µs; 0 when off."""
+        return self.history[-1][1] if self.history else 0.0
+
+    @property
+    def pulses_us(self) -> list[float]:
+        """All pulse widths sent, in order, without the offs."""
+        return [pulse for _, pulse in self.history if pulse > 0.0]
+
+    def set_pulse_us(self, pulse_us: float) -> None:
+        """Record a pulse width."""
+        self._record(pulse_us)
+        if self._follow is not None:
+            self._follow(pulse_us)
+
+    def off(self) -> None:
+        """Record that the pulses stop."""
+        self._record(0.0)
+
+    def close(self) -> None:
+        """Record that the pulses stop for good."""
+        self.off()
+        self.closed = True
+
+    def _record(self, pulse_us: float) -> None:
+        if self.fail_with is not None:
+            raise self.fail_with
+        self.history.append((self._monotonic(), pulse_us))
+
+
+class RecordingVent:
+    """A `coalminder.seams.Vent` that only remembers. `openings`: all that it was asked for, in order."""
+
+    def __init__(self, name: str = "lower", safe_opening: float = 0.0) -> None:
+        self.name = name
+        self.safe_opening = safe_opening
+        self.openings: list[float] = []
+        self.fail_with: OSError | None = None
+
+    @property
+    def opening(self) -> float | None:
+        """Where it is; None before the first move."""
+        return self.openings[-1] if self.openings else None
+
+    def move(self, opening: float) -> None:
+        """Remember `opening`, clamped to 0..1."""
+        if self.fail_with is not None:
+            raise self.fail_with
+        self.openings.append(min(1.0, max(0.0, opening)))
+
+    def make_safe(self) -> None:
+        """Go to the safe opening."""
+        self.move(self.safe_opening)
+
+    def close(self) -> None:
+        """Nothing to give back."""
