@@ -1,0 +1,94 @@
+"""Lethality and the rules by which food counts as cooked.
+
+Owns: lethal rates, published time-temperature tables, done rules. Must not know: where the temperature came
+from. No rule is ever met by time alone: each needs a measured core temperature.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+REFERENCE_C = 70.0
+Z_C = 7.5
+"""Listeria, FDA Appendix 4 Table A-3 [fda-a3, from memory; 70 °C, 2 min read in a review]."""
+
+SIX_D_MIN = 2.0
+
+
+def lethal_rate(temp_c: float, reference_c: float = REFERENCE_C, z_c: float = Z_C) -> float:
+    """Minutes at `reference_c` that one minute at `temp_c` is worth: 10^((T - Tref)/z) (Bigelow, Ball)."""
+    return float(10.0 ** ((temp_c - reference_c) / z_c))
+
+
+def lethality_min(
+    times_min: Sequence[float], temps_c: Sequence[float], reference_c: float = REFERENCE_C, z_c: float = Z_C
+) -> float:
+    """F = integral of the lethal rate, by the trapezoid rule over a log; times must not fall."""
+    total = 0.0
+    for t0, t1, a, b in zip(times_min, times_min[1:], temps_c, temps_c[1:], strict=False):
+        if t1 < t0:
+            raise ValueError("times must not go back")
+        total += 0.5 * (t1 - t0) * (lethal_rate(a, reference_c, z_c) + lethal_rate(b, reference_c, z_c))
+    return total
+
+
+def botulinum_rate(temp_c: float) -> float:
+    """Lethal rate, C. botulinum type E and kin: Tref 90 °C, z 7 below, 10 above [fda-a4, from memory]."""
+    return lethal_rate(temp_c, 90.0, 7.0 if temp_c < 90.0 else 10.0)
+
+
+# °F -> minutes for 6.5-log Salmonella in cooked beef [fsis-a, read]. Below 130 °F there is no time.
+FSIS_BEEF_MIN: dict[int, float] = {
+    130: 112, 131: 89, 132: 71, 133: 56, 134: 45, 135: 36, 136: 28, 137: 23, 138: 18, 139: 15, 140: 12,
+    141: 9, 142: 8, 143: 6, 144: 5, 145: 4, 146: 169 / 60, 147: 134 / 60,
+    148: 107 / 60, 149: 85 / 60, 150: 67 / 60,
+    151: 54 / 60, 152: 43 / 60, 153: 34 / 60, 154: 27 / 60, 155: 22 / 60,
+    156: 17 / 60, 157: 14 / 60, 158: 0.0,
+}  # fmt: skip
+
+
+def fsis_beef_min(temp_f: float) -> float | None:
+    """Minutes to hold at `temp_f` °F, from the row at or below it (the safe side); None below 130 °F."""
+    if temp_f < 130.0:
+        return None
+    return FSIS_BEEF_MIN[min(158, int(temp_f))]
+
+
+@dataclass(frozen=True, slots=True)
+class DoneRule:
+    """Core at `core_c` or above for `hold_min` without a break. `source` is a key of sources.SOURCES."""
+
+    code: str
+    core_c: float
+    hold_min: float
+    source: str
+    text: str
+    conditions: str = ""
+
+
+DONE_RULES: dict[str, DoneRule] = {
+    rule.code: rule
+    for rule in (
+        DoneRule("home-71", 71.0, 30.0, "home-71", "core at 71 °C for 30 min",
+                 "home rule; reach 71 °C within 6 h of loading; keep refrigerated"),
+        DoneRule("guidance-63", 63.0, 30.0, "fda-63", "core at 63 °C for 30 min",
+                 "the trade's rule for hot-smoked fish; milder than the home rule: keep it below 3.3 °C; never "
+                 "pack it without air: that needs a tested salt process"),
+        DoneRule("poultry-74", 74.0, 1.0, "usda-chart", "core at 74 °C", "poultry: every piece"),
+        DoneRule("meat-71", 71.0, 1.0, "usda-chart", "core at 71 °C", "pork: the ground-meat figure"),
+    )
+}  # fmt: skip
+
+DEFAULT_RULE = "home-71"
+
+
+def held_s(before_s: float, dt_s: float, core_c: float, rule: DoneRule, tolerance_c: float = 0.5) -> float:
+    """Time at or above the rule's core temperature after another `dt_s` at `core_c`.
+
+    Counts only at or above the limit; a fall by more than `tolerance_c` (probe noise) starts the count again,
+    as the rule asks for the time without a break; in between the count stands still.
+    """
+    if core_c >= rule.core_c:
+        return before_s + dt_s
+    return before_s if core_c >= rule.core_c - tolerance_c else 0.0
