@@ -70,6 +70,7 @@ class Machine:
 
     late_s: float = 0.0
     blind_s: float = 0.0
+    blind_start: bool = False
     clock_jump_s: float = 0.0
     servo_supply_low: bool = False
     under_voltage: bool = False
