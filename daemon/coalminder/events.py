@@ -114,6 +114,17 @@ class FoodStep(Event):
 KINDS: dict[str, type[Event]] = {
     cls.kind: cls
     for cls in (
-        Light, SetPoint, Tend, Ease, Snuff, Reset, LidNotice, WoodAdded, CharcoalAdded, Acknowledge, Shelve, FoodStep,
+        Light,
+        SetPoint,
+        Tend,
+        Ease,
+        Snuff,
+        Reset,
+        LidNotice,
+        WoodAdded,
+        CharcoalAdded,
+        Acknowledge,
+        Shelve,
+        FoodStep,
     )
 }

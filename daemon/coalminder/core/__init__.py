@@ -1,0 +1,7 @@
+"""The pure core: what to do with the vents, once a second, from what is known."""
+
+from coalminder.core.config import Config
+from coalminder.core.state import State, initial
+from coalminder.core.step import step
+
+__all__ = ["Config", "State", "initial", "step"]

@@ -1,0 +1,66 @@
+"""Air: from the loop's v = ln(draught) to two openings, with the floor that keeps the fire alive.
+
+Draught here is the effective opening of both vents in series, relative to both fully open (0..1).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from coalminder.core.config import AirConfig, LoopConfig, SplitConfig
+
+SHUT_V = math.log(0.001)  # at or below this the vents are shut
+OPEN_V = 0.0
+_TRICKLE = 1e-6
+
+
+@dataclass(frozen=True, slots=True)
+class AirState:
+    """hold_v: what holds the pit, learned slowly; applied_v: the draught in force; floor_v: its floor."""
+
+    hold_v: float
+    applied_v: float = SHUT_V
+    floor_v: float = SHUT_V
+
+
+def floor(state: AirState, config: AirConfig, over_c: float) -> float:
+    """The least v allowed now. over_c: predicted excess over the set point in K.
+
+    The floor is a fraction of what holds the pit, so it suits a tight and a leaky kettle alike; it gives
+    way as the excess grows, for a pit on its way to the ceiling matters more than a lively fire.
+    """
+    base = max(math.log(config.least_opening), state.hold_v + math.log(config.floor_frac))
+    give = (over_c - config.give_way_above_c) / (config.shut_above_c - config.give_way_above_c)
+    return base + (SHUT_V - base) * min(max(give, 0.0), 1.0)
+
+
+def learn_hold(hold_v: float, applied_v: float, tau_s: float, dt_s: float) -> float:
+    """Slow average of the draught in force while the pit is near its set point."""
+    return hold_v + (max(applied_v, SHUT_V) - hold_v) * dt_s / (tau_s + dt_s)
+
+
+def spare(applied_v: float, wanted_v: float, loop: LoopConfig, dt_s: float, at_limit: bool) -> float:
+    """The next v in force: nothing inside the deadband (the servo's life), else no faster than the rate."""
+    change = wanted_v - applied_v
+    if abs(change) < loop.deadband_v and not (at_limit and change != 0.0):
+        return applied_v
+    most = loop.rate_v_per_s * dt_s
+    return applied_v + min(max(change, -most), most)
+
+
+def share(v: float, config: SplitConfig) -> tuple[float, float]:
+    """(lower, upper) openings for the draught e^v.
+
+    Two orifices in series: 1/A^2 = 1/A_lower^2 + 1/A_upper^2 (sharp-edged, same discharge coefficient).
+    The upper one stays `upper_ratio` times wider, so that smoke leaves freely and the lower one meters.
+    """
+    draught = math.exp(min(v, OPEN_V)) if v > SHUT_V + _TRICKLE else 0.0
+    if config.upper_fixed is not None:
+        return draught, config.upper_fixed
+    ratio = config.upper_ratio
+    low_gain = math.sqrt(2.0) * ratio / math.sqrt(1.0 + ratio * ratio)
+    lower = draught / low_gain
+    if lower * ratio <= 1.0:
+        return lower, lower * ratio
+    return min(draught / math.sqrt(2.0 - draught * draught), 1.0), 1.0

@@ -1,0 +1,126 @@
+"""Settings of the core as plain values; coalminder.settings fills them from the configuration file.
+
+Every number has its unit in its name. The defaults hold for an ordinary lidded charcoal kettle and were
+chosen on the bench (docs/control.md), not for one kettle.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from coalminder.safety.limits import Limits
+
+
+@dataclass(frozen=True, slots=True)
+class PitConfig:
+    """Filters of the pit reading."""
+
+    fast_s: float = 6.0
+    smooth_s: float = 12.0
+    slow_s: float = 45.0
+    slope_s: float = 40.0
+    restart_after_s: float = 120.0
+
+
+@dataclass(frozen=True, slots=True)
+class LoopConfig:
+    """Gains of the loop, in units of v = ln(opening): kp per K, ki per K s, kd in s per K.
+
+    From SIMC (Skogestad 2003) on k = 130 K, tau = 900 s, theta = 150 s with tau_c = theta, then tried on
+    the bench. proportional_limit_v bounds the P term: no more than a factor e^limit at once.
+    """
+
+    kp: float = 0.025
+    ki: float = 2.5e-5
+    kd: float = 3.0
+    proportional_limit_v: float = 1.5
+    rate_v_per_s: float = 0.2
+    deadband_v: float = 0.08
+    recovery_s: float = 240.0
+    hold_opening: float = 0.06
+
+
+@dataclass(frozen=True, slots=True)
+class AirConfig:
+    """The air floor: the least draught that keeps the fire alive, relative to what holds the pit.
+
+    shut_above_c: from this much over the set point the floor gives way, at twice it the vents may shut.
+    """
+
+    floor_frac: float = 0.35
+    hold_tau_s: float = 1800.0
+    least_opening: float = 0.004
+    give_way_above_c: float = 9.0
+    shut_above_c: float = 17.0
+
+
+@dataclass(frozen=True, slots=True)
+class LidConfig:
+    """Lid recognition; see core/lid.py."""
+
+    recognise: bool = True
+    drop_c: float = 4.5
+    rise_c: float = 2.5
+    shortest_s: float = 15.0
+    longest_s: float = 600.0
+    blind_s: float = 60.0
+    floor_for_s: float = 240.0
+
+
+@dataclass(frozen=True, slots=True)
+class LightingConfig:
+    """From lighting to settling: vents are throttled `ahead_s` before the pit would reach the set point."""
+
+    ahead_s: float = 200.0
+    margin_c: float = 8.0
+    warm_c: float = 45.0
+    steady_c: float = 6.0
+    steady_s: float = 300.0
+    out_below_c: float = 40.0
+    out_for_s: float = 600.0
+
+
+@dataclass(frozen=True, slots=True)
+class SplitConfig:
+    """How one draught is shared by two vents in series: upper = ratio x lower, up to fully open.
+
+    upper_fixed: the opening at which the upper vent is left by hand, None when a servo moves it.
+    """
+
+    upper_ratio: float = 3.0
+    upper_fixed: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class FireConfig:
+    """Nominal kettle for the fire estimate: loss per K, lag, heat of charcoal, charcoal at the start.
+
+    loss_w_per_k, lag_s: estimates for a 57 cm kettle; heat_j_per_kg: net calorific value of usual lump
+    charcoal, 29-33 MJ/kg gross (EN 1860-2 fuels), less what leaves unburnt as CO.
+    """
+
+    loss_w_per_k: float = 9.0
+    lag_s: float = 600.0
+    heat_j_per_kg: float = 27.0e6
+    charcoal_kg: float = 1.2
+    ambient_c: float = 15.0
+
+
+@dataclass(frozen=True, slots=True)
+class Config:
+    """All that the core needs to know in advance."""
+
+    set_point_c: float = 93.0
+    low_c: float = 80.0
+    high_c: float = 105.0
+    keep_warm_c: float = 65.0
+    least_set_point_c: float = 55.0
+    highest_set_point_c: float = 110.0
+    pit: PitConfig = PitConfig()
+    loop: LoopConfig = LoopConfig()
+    air: AirConfig = AirConfig()
+    lid: LidConfig = LidConfig()
+    lighting: LightingConfig = LightingConfig()
+    split: SplitConfig = SplitConfig()
+    fire: FireConfig = FireConfig()
+    limits: Limits = field(default_factory=Limits)

@@ -1,0 +1,49 @@
+"""What the pit and the vents tell of the fire: heat released, fuel left, starvation.
+
+Lumped energy balance of the kettle: heat = K (lag dT/dt + T - T_ambient), K the loss per kelvin and lag
+the kettle's heat capacity over K. Both are nominal, so heat is right to a factor; ratios and trends are
+what the core uses, and fuel carries an interval that says so.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from coalminder.core.config import FireConfig
+from coalminder.values import FireEstimate
+
+_SMOOTH_S = 120.0
+_RATE_S = 1800.0
+# 90 % of kettles: burn rate within a factor of 1.5 of nominal (estimate: spread of loss, wind, fuel).
+_SPREAD = 1.5
+
+
+@dataclass(frozen=True, slots=True)
+class FireState:
+    """heat_w smoothed; burn_kg_per_s over half an hour; fuel_kg charcoal left by the account."""
+
+    fuel_kg: float
+    heat_w: float = 0.0
+    burn_kg_per_s: float = 0.0
+    known: bool = False
+
+
+def account(
+    state: FireState, config: FireConfig, pit_c: float, ambient_c: float, slope_c_per_s: float, dt_s: float
+) -> FireState:
+    """Book one step of burning. With the lid off call it with the last pit: coals burn on."""
+    heat = max(config.loss_w_per_k * (config.lag_s * slope_c_per_s + pit_c - ambient_c), 0.0)
+    smooth = state.heat_w + (heat - state.heat_w) * dt_s / (_SMOOTH_S + dt_s)
+    burn = smooth / config.heat_j_per_kg
+    rate = (
+        state.burn_kg_per_s + (burn - state.burn_kg_per_s) * dt_s / (_RATE_S + dt_s) if state.known else burn
+    )
+    return FireState(max(state.fuel_kg - burn * dt_s, 0.0), smooth, rate, True)
+
+
+def estimate(state: FireState, starvation_frac: float | None) -> FireEstimate:
+    """What to tell: minutes of tending left at the present rate, with a 90 % interval."""
+    if not state.known or state.burn_kg_per_s <= 0.0:
+        return FireEstimate(heat_w=state.heat_w if state.known else None, starvation_frac=starvation_frac)
+    left = state.fuel_kg / state.burn_kg_per_s / 60.0
+    return FireEstimate(state.heat_w, starvation_frac, left, left / _SPREAD, left * _SPREAD)

@@ -1,0 +1,80 @@
+"""Recognises a lifted lid without a switch (and with one).
+
+A lid lift makes the pit fall many times faster than shut vents ever do: the lag between a slow and a fast
+low-pass of the same reading is slope x (slow_s - fast_s). The lid is back when the reading has risen from
+its lowest, or, failing that, after a time limit: a lid that nobody can see must not hold the loop for ever.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from coalminder.core.config import LidConfig
+from coalminder.core.pit import PitState
+
+
+@dataclass(frozen=True, slots=True)
+class LidState:
+    """off: the lid is taken to be off. told: a person or a switch said so, not the pit.
+
+    lowest_c: lowest reading since; blind_until_s: no recognition before (the dip's own tail).
+    """
+
+    off: bool = False
+    told: bool = False
+    since_s: float = 0.0
+    lowest_c: float = 0.0
+    before_c: float = 0.0
+    blind_until_s: float = 0.0
+    back_s: float | None = None
+    lifts: int = 0
+
+
+def watch(
+    state: LidState,
+    config: LidConfig,
+    pit: PitState,
+    switch_open: bool | None,
+    notice: bool | None,
+    now_s: float,
+) -> LidState:
+    """The lid after one step. switch_open: None without a switch; notice: what a person said in this step."""
+    off_word = notice if notice is not None else switch_open
+    if off_word is True and not state.off:
+        return LidState(
+            True, True, now_s, pit.smooth_c, pit.slow_c, state.blind_until_s, state.back_s, state.lifts + 1
+        )
+    if off_word is False and state.off and state.told:
+        return _back(state, config, now_s)
+    if pit.fast_c is None or pit.age_s > 0.0:
+        return state
+    fast = pit.fast_c
+    if not state.off:
+        falling = pit.slow_c - fast > config.drop_c
+        if switch_open is None and config.recognise and falling and now_s >= state.blind_until_s:
+            return LidState(
+                True, False, now_s, fast, pit.slow_c, state.blind_until_s, state.back_s, state.lifts + 1
+            )
+        return state
+    lowest = min(state.lowest_c, fast)
+    risen = fast > lowest + config.rise_c
+    if switch_open is None and risen and now_s - state.since_s > config.shortest_s:
+        return _back(state, config, now_s)
+    if switch_open is None and now_s - state.since_s > config.longest_s:
+        return _back(state, config, now_s)
+    return LidState(
+        True,
+        state.told,
+        state.since_s,
+        lowest,
+        state.before_c,
+        state.blind_until_s,
+        state.back_s,
+        state.lifts,
+    )
+
+
+def _back(state: LidState, config: LidConfig, now_s: float) -> LidState:
+    return LidState(
+        False, False, now_s, state.lowest_c, state.before_c, now_s + config.blind_s, now_s, state.lifts
+    )

@@ -1,0 +1,81 @@
+"""The loop: simple-pid as the kernel that the cook can tune, guarded against everything it does not guard.
+
+It works on the logarithm of the relative draught, v = ln(opening): an equal-percentage characteristic, as
+of a control valve (IEC 60534-2-4). At low fire the air let in sets the heat (oxygen-limited burning) and the
+stack effect makes the steady rise of the pit about proportional to opening^1..2, so the gain
+dT/dv = (1..2)(T - T_ambient) hardly depends on the kettle, its vents or its fuel, where dT/d(opening)
+differs tenfold between them.
+
+Guards (simple-pid 2.0.1): it never sees NaN; dt is passed in and > 0; a fresh object takes the integral
+from the state, so a step is pure; the derivative is ours, on the smoothed slope (it has no filter);
+its clamp on the integral alone is not anti-windup, so the integral stands still while the output is at a
+limit and the error pushes further, and while `hold` is set.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from simple_pid import PID
+
+from coalminder.core.config import LoopConfig
+from coalminder.values import Terms
+
+
+@dataclass(frozen=True, slots=True)
+class LoopState:
+    """integral_v: the integral term, in units of v."""
+
+    integral_v: float = 0.0
+
+
+def _no_clock() -> float:
+    return 0.0
+
+
+def run(
+    state: LoopState,
+    config: LoopConfig,
+    reference_c: float,
+    measured_c: float,
+    slope_c_per_s: float,
+    dt_s: float,
+    low_v: float,
+    high_v: float,
+    feed_forward_v: float = 0.0,
+    hold: bool = False,
+) -> tuple[LoopState, Terms]:
+    """One step of the loop; the output lies in low_v .. high_v.
+
+    reference_c: what the pit should show now; slope_c_per_s: its smoothed rate; hold: keep the integral.
+    """
+    kernel = PID(
+        config.kp,
+        config.ki,
+        0.0,
+        setpoint=reference_c,
+        sample_time=None,
+        time_fn=_no_clock,
+        starting_output=state.integral_v,
+    )
+    kernel(measured_c, dt=dt_s)
+    p, i, _ = kernel.components
+    d = -config.kd * slope_c_per_s
+    limit = config.proportional_limit_v
+    p = min(max(p, -limit), limit)
+    wanted = p + i + d + feed_forward_v
+    error_c = reference_c - measured_c
+    winding_up = (wanted > high_v and error_c > 0.0) or (wanted < low_v and error_c < 0.0)
+    if hold or winding_up:
+        i = state.integral_v
+        wanted = p + i + d + feed_forward_v
+    i = min(max(i, low_v), high_v)
+    output = min(max(wanted, low_v), high_v)
+    return LoopState(i), Terms(p, i, d, feed_forward_v, output)
+
+
+def hand_over(output_v: float, config: LoopConfig, reference_c: float, measured_c: float) -> LoopState:
+    """The state that makes the next output equal `output_v` (bumpless transfer)."""
+    p = config.kp * (reference_c - measured_c)
+    limit = config.proportional_limit_v
+    return LoopState(output_v - min(max(p, -limit), limit))

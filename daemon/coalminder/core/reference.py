@@ -1,0 +1,12 @@
+"""The reference: what the pit should show now on its way to the set point.
+
+It starts at the pit's own temperature when the loop takes over (after lighting, a lid lift, a gap) and
+approaches the set point with one lag, so that recovery from a dip is led, not chased.
+"""
+
+from __future__ import annotations
+
+
+def approach(reference_c: float, set_point_c: float, lag_s: float, dt_s: float) -> float:
+    """First-order approach: y += (set point - y) dt / (lag + dt)."""
+    return reference_c + (set_point_c - reference_c) * dt_s / (lag_s + dt_s)

@@ -1,0 +1,60 @@
+"""All that the core carries from one step to the next. Frozen; the journal keeps it as JSON."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from coalminder.core.air import AirState
+from coalminder.core.config import Config
+from coalminder.core.fire import FireState
+from coalminder.core.lid import LidState
+from coalminder.core.loop import LoopState
+from coalminder.core.pit import PitState
+from coalminder.safety.assess import SafetyState
+from coalminder.safety.assess import initial as safety_initial
+from coalminder.values import Phase
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """last_s: control time of the last step, None before the first. Times are control time in s."""
+
+    config: Config
+    phase: Phase
+    before_lid: Phase
+    set_point_c: float
+    reference_c: float
+    steady_since_s: float | None
+    cool_since_s: float | None
+    last_s: float | None
+    lower: float
+    upper: float
+    pit: PitState
+    lid: LidState
+    loop: LoopState
+    air: AirState
+    fire: FireState
+    safety: SafetyState
+
+
+def initial(config: Config, now_s: float = 0.0) -> State:
+    """A cold grill with shut vents, at `now_s`."""
+    return State(
+        config=config,
+        phase=Phase.COLD,
+        before_lid=Phase.SETTLING,
+        set_point_c=config.set_point_c,
+        reference_c=config.set_point_c,
+        steady_since_s=None,
+        cool_since_s=None,
+        last_s=None,
+        lower=0.0,
+        upper=0.0,
+        pit=PitState(),
+        lid=LidState(),
+        loop=LoopState(),
+        air=AirState(hold_v=math.log(config.loop.hold_opening)),
+        fire=FireState(fuel_kg=config.fire.charcoal_kg),
+        safety=safety_initial(now_s),
+    )

@@ -1,0 +1,64 @@
+"""A simulated grill behind the service's hardware port. Time comes from the steps, so any speed will do."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from coalminder.rehearse.fast import sample_of
+from coalminder.rehearse.script import Script
+from coalminder.seams import Grill
+from coalminder.service.hardware import Seen
+from coalminder.vents.curve import DEFAULT_CURVE, FlowCurve
+
+
+class SimulatedHardware:
+    """Advances `grill` by whole seconds up to the time of each read.
+
+    `lower`, `upper`: servo positions in force; `lid_open`: the lid in the last second.
+    """
+
+    def __init__(
+        self,
+        grill: Grill,
+        script: Script,
+        *,
+        curve: FlowCurve = DEFAULT_CURVE,
+        spoil: Callable[[float, Seen], Seen] | None = None,
+    ) -> None:
+        """`spoil` may falsify what was seen, for drills."""
+        self.grill, self.script, self._curve, self._spoil = grill, script, curve, spoil
+        self.lower = self.upper = 0.0
+        self.lid_open = False
+        self.vents_failed = False
+        self.supply_low = False
+        self._reached_s: float | None = None
+
+    async def read(self, now_s: float) -> Seen:
+        """Let the grill live up to `now_s`, then read it."""
+        self._advance(now_s)
+        seen = Seen(pit=sample_of(self.grill.pit_c()), foods=(("food", sample_of(self.grill.core_c())),))
+        return seen if self._spoil is None else self._spoil(now_s, seen)
+
+    async def move(self, lower: float, upper: float) -> None:
+        """Openings become servo positions through the flow curve."""
+        self.lower, self.upper = self._curve.position(lower), self._curve.position(upper)
+
+    async def make_safe(self) -> None:
+        """Shut both vents."""
+        await self.move(0.0, 0.0)
+
+    async def close(self) -> None:
+        """Nothing to give back."""
+
+    def _advance(self, now_s: float) -> None:
+        if self._reached_s is None:
+            self._reached_s = now_s
+        while now_s - self._reached_s >= 0.5:
+            at_s, span_s = self._reached_s, min(1.0, now_s - self._reached_s)
+            if wood := self.script.wood_between(at_s, at_s + span_s):
+                self.grill.add_wood(wood)
+            if charcoal := self.script.charcoal_between(at_s, at_s + span_s):
+                self.grill.add_charcoal(charcoal)
+            self.lid_open = self.script.lid_open(at_s)
+            self.grill.advance(span_s, self.lower, self.upper, self.lid_open)
+            self._reached_s = at_s + span_s

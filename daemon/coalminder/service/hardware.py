@@ -1,0 +1,46 @@
+"""What the service needs of a grill: all samples at once, vents moved. Real hardware behind threads.
+
+`Hardware` is the port; rehearse/hardware.py has the simulated one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+from coalminder.values import Sample
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """All samples of one step, by role; see values.Inputs."""
+
+    pit: Sample
+    pit_2: Sample | None = None
+    dome: Sample | None = None
+    ambient: Sample | None = None
+    foods: tuple[tuple[str, Sample], ...] = ()
+    lid_open: bool | None = None
+
+
+class Hardware(Protocol):
+    """Never raises for a fault of a probe or a vent: a probe's becomes a sample, a vent's `vents_failed`."""
+
+    vents_failed: bool
+    supply_low: bool
+
+    async def read(self, now_s: float) -> Seen:
+        """All samples, within the deadline of a step."""
+        ...
+
+    async def move(self, lower: float, upper: float) -> None:
+        """Send both vents to their openings, 0..1."""
+        ...
+
+    async def make_safe(self) -> None:
+        """Send both vents to their safe opening, at the start and at the end."""
+        ...
+
+    async def close(self) -> None:
+        """Give the hardware back."""
+        ...

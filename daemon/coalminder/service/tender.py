@@ -1,0 +1,146 @@
+"""The service: once a second read, decide, move, record, tell. No rule of its own; core.step has them all.
+
+One TaskGroup owns every task. Whatever may block (drivers, broker, disk) lives behind a port that returns at
+once or keeps a deadline. The watchdog is fed only after a whole step with a fresh, valid pit reading, so a
+dead loop or a lost probe cannot look alive.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from typing import Protocol
+
+from coalminder.core import State, step
+from coalminder.events import Event
+from coalminder.service.clock import Clock
+from coalminder.service.hardware import Hardware, Seen
+from coalminder.service.notify import Notifier
+from coalminder.values import Decision, Inputs, Machine, Outcome, Phase
+
+
+class Recorder(Protocol):
+    """Where every step goes; coalminder.journal.Journal."""
+
+    def record(self, now_s: float, utc_s: float, inputs: Inputs, decision: Decision, state: State) -> None:
+        """Take one step; never blocks."""
+        ...
+
+
+class Messenger(Protocol):
+    """The phone's side; coalminder.messages.Link."""
+
+    def offer(self, decision: Decision, inputs: Inputs, now_s: float, utc_s: float) -> None:
+        """Publish what is due; never blocks."""
+        ...
+
+    def take_events(self) -> tuple[Event, ...]:
+        """What people asked for since the last call."""
+        ...
+
+    def answer(self, outcomes: tuple[Outcome, ...]) -> None:
+        """Reply to commands."""
+        ...
+
+
+MachineWatch = Callable[[float, float, float], Machine]
+"""(now_s, utc_s, late_s) -> what is wrong with the machine."""
+
+Listener = Callable[[float, Inputs, Decision], None]
+
+
+class Tender:
+    """Tends one grill until `stop` is called.
+
+    state: from core.initial or the journal. period_s: 1 Hz. local_events: events made by the shell itself
+    (a rehearsal's cook), taken each step.
+    """
+
+    def __init__(
+        self,
+        state: State,
+        hardware: Hardware,
+        clock: Clock,
+        *,
+        recorder: Recorder,
+        messenger: Messenger,
+        watch: MachineWatch,
+        notifier: Notifier,
+        period_s: float = 1.0,
+        local_events: Callable[[float], tuple[Event, ...]] = lambda _now_s: (),
+        listener: Listener | None = None,
+    ) -> None:
+        self.state = state
+        self._hardware, self._clock = hardware, clock
+        self._recorder, self._messenger, self._watch, self._notifier = recorder, messenger, watch, notifier
+        self._period_s, self._local_events, self._listener = period_s, local_events, listener
+        self._stopping = asyncio.Event()
+        self.steps = 0
+
+    def stop(self) -> None:
+        """Ask the loop to end; the vents go to their safe opening first."""
+        self._stopping.set()
+
+    async def run(self) -> None:
+        """Vents safe, then step after step, then vents safe again, whatever ends it."""
+        try:
+            await self._hardware.make_safe()
+            self._notifier.tell("READY=1", "STATUS=vents at their safe opening; tending starts")
+            due_s = self._clock.now_s()
+            while not self._stopping.is_set():
+                late_s = max(self._clock.now_s() - due_s, 0.0)
+                await self._step(late_s)
+                due_s += self._period_s
+                if self._clock.now_s() - due_s > 5.0 * self._period_s:
+                    due_s = self._clock.now_s()  # do not run after lost time
+                await self._wait(due_s)
+        finally:
+            self._notifier.tell("STOPPING=1", "STATUS=shutting the vents")
+            await self._hardware.make_safe()
+
+    async def _step(self, late_s: float) -> None:
+        now_s, utc_s = self._clock.now_s(), self._clock.utc_s()
+        seen = await self._hardware.read(now_s)
+        inputs = self._inputs(seen, now_s, utc_s, late_s)
+        self.state, decision = step(self.state, inputs, now_s)
+        await self._hardware.move(decision.lower, decision.upper)
+        self._recorder.record(now_s, utc_s, inputs, decision, self.state)
+        self._messenger.offer(decision, inputs, now_s, utc_s)
+        self._messenger.answer(decision.outcomes)
+        self.steps += 1
+        if decision.probe_ok or decision.phase in (Phase.COLD, Phase.OUT, Phase.CUT_OFF, Phase.SNUFFING):
+            self._notifier.tell("WATCHDOG=1", f"STATUS={status_line(decision)}")
+        if self._listener is not None:
+            self._listener(now_s, inputs, decision)
+
+    def _inputs(self, seen: Seen, now_s: float, utc_s: float, late_s: float) -> Inputs:
+        return Inputs(
+            pit=seen.pit,
+            pit_2=seen.pit_2,
+            dome=seen.dome,
+            ambient=seen.ambient,
+            foods=seen.foods,
+            lid_open=seen.lid_open,
+            events=self._local_events(now_s) + self._messenger.take_events(),
+            machine=self._watch(now_s, utc_s, late_s),
+        )
+
+    async def _wait(self, due_s: float) -> None:
+        sleep = asyncio.ensure_future(self._clock.sleep_until(due_s))
+        stop = asyncio.ensure_future(self._stopping.wait())
+        try:
+            await asyncio.wait({sleep, stop}, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            for task in (sleep, stop):
+                task.cancel()
+            await asyncio.gather(sleep, stop, return_exceptions=True)
+
+
+def status_line(decision: Decision) -> str:
+    """One line for systemctl status."""
+    pit = "no pit reading" if decision.pit_c is None else f"pit {decision.pit_c:.1f} °C"
+    alarms = ", ".join(alarm.code for alarm in decision.alarms if alarm.active)
+    return (
+        f"{decision.phase}, {pit}, set point {decision.set_point_c:.0f} °C, lower vent {decision.lower:.3f}"
+        + (f", alarms: {alarms}" if alarms else "")
+    )

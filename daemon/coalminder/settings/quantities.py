@@ -1,0 +1,54 @@
+"""Quantities in the configuration: a plain number is in the unit of the field, a text carries its own unit.
+
+"93", 93, "93 C", "200 °F" are temperatures; 90, "90 s", "10 min", "4 h" durations; 0.5, "500 g", "1.1 lb"
+masses. Anything else is refused with what would have been accepted.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import Annotated
+
+from pydantic import BeforeValidator, FiniteFloat
+
+_FORM = re.compile(r"^\s*([-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*$")
+
+# unit -> (factor, offset): value in the inner unit = factor * (x + offset). Exact by definition (SI; 1 lb = 0.45359237 kg).
+_TEMPERATURE = {"": (1.0, 0.0), "c": (1.0, 0.0), "°c": (1.0, 0.0), "f": (5 / 9, -32.0), "°f": (5 / 9, -32.0)}
+_DURATION = {"": (1.0, 0.0), "s": (1.0, 0.0), "min": (60.0, 0.0), "h": (3600.0, 0.0)}
+_MASS = {
+    "": (1.0, 0.0),
+    "kg": (1.0, 0.0),
+    "g": (1e-3, 0.0),
+    "lb": (0.45359237, 0.0),
+    "oz": (0.45359237 / 16, 0.0),
+}
+
+
+def _parser(what: str, units: dict[str, tuple[float, float]], example: str) -> BeforeValidator:
+    named = ", ".join(unit for unit in units if unit)
+
+    def parse(value: object) -> object:
+        if not isinstance(value, str):
+            return value
+        form = _FORM.match(value)
+        if form is None:
+            raise ValueError(f"'{value}' is not a {what}; write for example {example}")
+        unit = form.group(2).lower()
+        if unit not in units:
+            raise ValueError(
+                f"'{form.group(2)}' is not a unit of {what}; accepted: {named}; write for example {example}"
+            )
+        factor, offset = units[unit]
+        number = factor * (float(form.group(1)) + offset)
+        if not math.isfinite(number):
+            raise ValueError(f"'{value}' is not a finite {what}")
+        return number
+
+    return BeforeValidator(parse)
+
+
+Temperature = Annotated[FiniteFloat, _parser("temperature", _TEMPERATURE, '93 or "93 C" or "200 F"')]
+Duration = Annotated[FiniteFloat, _parser("duration", _DURATION, '90 or "90 s" or "15 min" or "4 h"')]
+Mass = Annotated[FiniteFloat, _parser("mass", _MASS, '1.2 or "1.2 kg" or "500 g" or "2 lb"')]

@@ -1,0 +1,139 @@
+"""Sections [grill], [band], [loop], [air], [lid] of the configuration, and the core Config they make."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Self
+
+from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, model_validator
+
+from coalminder.core.config import AirConfig, Config, FireConfig, LidConfig, LoopConfig, SplitConfig
+from coalminder.safety.limits import Limits
+from coalminder.settings.quantities import Duration, Mass, Temperature
+
+_LOOP, _AIR, _LID, _FIRE = LoopConfig(), AirConfig(), LidConfig(), FireConfig()
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class GrillSection(_Section):
+    """[grill]: the kettle and its fuel."""
+
+    name: str = Field(
+        "kettle", pattern=r"^[a-z0-9_-]{1,32}$", description="name in MQTT topics; a-z, digits, _ and -"
+    )
+    charcoal: Mass = Field(_FIRE.charcoal_kg, ge=0.1, le=20.0, description="charcoal laid at the start, kg")
+    ambient: Temperature = Field(
+        _FIRE.ambient_c, ge=-40.0, le=55.0, description="air outside when there is no ambient probe, °C"
+    )
+
+
+class BandSection(_Section):
+    """[band]: where the pit shall be."""
+
+    set_point: Temperature = Field(93.0, ge=55.0, le=130.0, description="what the pit is held at, °C")
+    low: Temperature = Field(80.0, ge=40.0, le=125.0, description="lower edge of the band, °C")
+    high: Temperature = Field(105.0, ge=50.0, le=135.0, description="upper edge of the band, °C")
+    keep_warm: Temperature = Field(
+        65.0, ge=57.0, le=100.0, description="set point while easing; hot holding needs 57 °C or more, °C"
+    )
+    least_set_point: Temperature = Field(
+        55.0, ge=40.0, le=125.0, description="no lower set point is accepted, °C"
+    )
+    highest_set_point: Temperature = Field(
+        110.0, ge=60.0, le=135.0, description="no higher set point is accepted, °C"
+    )
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if not self.low < self.set_point < self.high:
+            raise ValueError(
+                f"low < set_point < high is needed, got {self.low:g}, {self.set_point:g}, {self.high:g} °C"
+            )
+        if not self.least_set_point <= self.set_point <= self.highest_set_point:
+            raise ValueError(
+                f"set_point must lie in least_set_point..highest_set_point, got {self.set_point:g} "
+                f"for {self.least_set_point:g}..{self.highest_set_point:g} °C"
+            )
+        return self
+
+
+class LoopSection(_Section):
+    """[loop]: gains, in ln(draught) per K; see docs/control.md."""
+
+    kp: FiniteFloat = Field(_LOOP.kp, ge=0.0, le=1.0, description="proportional gain, 1/K")
+    ki: FiniteFloat = Field(_LOOP.ki, ge=0.0, le=0.01, description="integral gain, 1/(K s)")
+    kd: FiniteFloat = Field(_LOOP.kd, ge=0.0, le=100.0, description="derivative gain, s/K")
+    deadband: FiniteFloat = Field(
+        _LOOP.deadband_v, ge=0.0, le=0.5, description="relative change of draught too small to move the servo"
+    )
+    recovery: Duration = Field(
+        _LOOP.recovery_s, ge=10.0, le=3600.0, description="lag with which a dip is recovered, s"
+    )
+    hold_opening: FiniteFloat = Field(
+        _LOOP.hold_opening,
+        gt=0.0,
+        le=1.0,
+        description="first guess of the draught that holds the set point, 0..1",
+    )
+
+
+class AirSection(_Section):
+    """[air]: the floor that keeps the fire alive, and the upper vent."""
+
+    floor: FiniteFloat = Field(
+        _AIR.floor_frac, ge=0.0, le=1.0, description="least draught, as a part of what holds the pit"
+    )
+    upper_fixed: FiniteFloat | None = Field(
+        None,
+        ge=0.0,
+        le=1.0,
+        description="opening of an upper vent left by hand; absent when a servo moves it",
+    )
+
+
+class LidSection(_Section):
+    """[lid]: recognising a lifted lid."""
+
+    recognise: bool = Field(_LID.recognise, description="recognise a lifted lid from the pit probe")
+    drop: FiniteFloat = Field(
+        _LID.drop_c,
+        ge=1.0,
+        le=30.0,
+        description="lag between a slow and a fast filter that means 'lifted', K",
+    )
+
+
+def core_config(
+    grill: GrillSection,
+    band: BandSection,
+    loop: LoopSection,
+    air: AirSection,
+    lid: LidSection,
+    limits: Limits,
+) -> Config:
+    """The core's Config from the sections."""
+    return Config(
+        set_point_c=band.set_point,
+        low_c=band.low,
+        high_c=band.high,
+        keep_warm_c=band.keep_warm,
+        least_set_point_c=band.least_set_point,
+        highest_set_point_c=band.highest_set_point,
+        loop=replace(
+            _LOOP,
+            kp=loop.kp,
+            ki=loop.ki,
+            kd=loop.kd,
+            deadband_v=loop.deadband,
+            recovery_s=loop.recovery,
+            hold_opening=loop.hold_opening,
+        ),
+        air=replace(_AIR, floor_frac=air.floor),
+        lid=replace(_LID, recognise=lid.recognise, drop_c=lid.drop),
+        split=SplitConfig(upper_fixed=air.upper_fixed),
+        fire=replace(_FIRE, charcoal_kg=grill.charcoal, ambient_c=grill.ambient),
+        limits=limits,
+    )
