@@ -1,0 +1,343 @@
+"""One step of the cut-offs: evidence forward, every row judged, people's events answered.
+
+    assess(state, view, limits, events, now_s) -> (state, verdict)
+
+Rules that hold whatever happens: shelving and acknowledging silence, they never end an action; a
+latched fault ends only by a Reset while its cause is known to be gone; what cannot be told (no probe)
+leaves an alarm as it is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+from coalminder.events import Acknowledge, Reset, Shelve
+from coalminder.safety import evidence as ev
+from coalminder.safety.alarms import Signal, move
+from coalminder.safety.faults import BY_CODE, FAULTS, Fault
+from coalminder.safety.limits import Limits
+from coalminder.safety.view import View
+from coalminder.values import Action, Alarm, AlarmState, Outcome
+
+_LATCHED_STATES = frozenset({AlarmState.LATCHED_UNACKNOWLEDGED, AlarmState.LATCHED_ACKNOWLEDGED})
+_ASIDE = frozenset({AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE})
+_THROTTLE = Action.THROTTLE.severity
+_SNUFF = Action.SNUFF.severity
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """What is remembered of one row that is pending or not normal.
+
+    since_s: since when the condition differs from `active` (a delay is running), None if it does not.
+    """
+
+    code: str
+    state: AlarmState = AlarmState.NORMAL
+    active: bool = False
+    since_s: float | None = None
+    raised_s: float = 0.0
+    cleared_s: float | None = None
+    shelved_until_s: float | None = None
+    first_out: bool = False
+    detail: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SafetyState:
+    """All that the cut-offs remember: plain frozen values, fit for the journal.
+
+    records: oldest first. raises_s: times of the alarms raised of late, for flood handling.
+    """
+
+    evidence: ev.Evidence
+    records: tuple[Record, ...] = ()
+    raises_s: tuple[float, ...] = ()
+    flood: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What the cut-offs want.
+
+    action: the strongest in force, None when nothing is. cut_off: a latched fault that snuffs is in
+    force; the vents go to and stay at the safe position. alarms: all that are not normal, oldest
+    first. outcomes: answers to Acknowledge, Shelve and Reset, in order. flood: so many alarms at once
+    that those of low priority are held back.
+    """
+
+    action: Action | None = None
+    cut_off: bool = False
+    alarms: tuple[Alarm, ...] = ()
+    outcomes: tuple[Outcome, ...] = ()
+    flood: bool = False
+
+
+QUIET = Verdict()
+
+
+def initial(now_s: float) -> SafetyState:
+    """Nothing wrong, nothing known."""
+    return SafetyState(ev.start(now_s))
+
+
+def assess(
+    state: SafetyState, view: View, limits: Limits, events: Iterable[object], now_s: float
+) -> tuple[SafetyState, Verdict]:
+    """Judge one step. Pure.
+
+    Args:
+        state: from the step before, or `initial`.
+        view: this step's inputs and the openings in force.
+        limits: the numbers of the table.
+        events: what people asked for in this step (coalminder.events); Acknowledge, Shelve and Reset
+            are answered here, every event counts as somebody being there.
+        now_s: control time, s. A clock that went back (a restart) moves what is remembered with it.
+    """
+    if now_s < state.evidence.now_s:
+        state = _shift(state, now_s - state.evidence.now_s)
+    e = ev.advance(state.evidence, view, limits, events, now_s)
+    records = state.records
+    raises_s, flood = state.raises_s, state.flood
+    if not records:
+        for fault in FAULTS:
+            if view.phase not in fault.suppressed_in and fault.condition(view, e, limits, False):
+                break
+        else:
+            if not events and not raises_s:
+                return SafetyState(e), QUIET
+    found = {record.code: record for record in records}
+    raw: dict[str, bool | None] = {}
+    new: list[Record] = []
+    for fault in FAULTS:
+        before = found.get(fault.code)
+        after = _judge(fault, before, view, e, limits, now_s, raw)
+        if after is not before and after is not None:
+            found[fault.code] = after
+            if after.active and after.state is AlarmState.UNACKNOWLEDGED and not (before and before.active):
+                new.append(after)
+    if new or raises_s:
+        raises_s, flood = _count(raises_s, len(new), flood, limits, now_s)
+    _mark_first_out(found, new)
+    outcomes = tuple(
+        _answer(event, found, raw, limits, now_s) for event in events if isinstance(event, _ANSWERED)
+    )
+    for code, record in tuple(found.items()):
+        found[code] = record = _set_aside(BY_CODE[code], record, view, limits, flood, now_s)
+        if record.state is AlarmState.NORMAL and record.since_s is None:
+            del found[code]
+    kept = tuple(sorted(found.values(), key=_age))
+    return SafetyState(e, kept, raises_s, flood), _verdict(kept, outcomes, flood)
+
+
+_ANSWERED = (Acknowledge, Shelve, Reset)
+
+
+def _age(record: Record) -> float:
+    return record.raised_s
+
+
+def _judge(
+    fault: Fault, record: Record | None, view: View, e: ev.Evidence, limits: Limits, now_s: float,
+    raw: dict[str, bool | None],
+) -> Record | None:  # fmt: skip
+    """Run the row's condition and its delays."""
+    if record is None or not (record.active or record.state is not AlarmState.NORMAL):
+        if view.phase in fault.suppressed_in:
+            return None if record is None else replace(record, since_s=None)
+        if record is None:
+            held = fault.condition(view, e, limits, False)
+            raw[fault.code] = held
+            if not held:
+                return None
+            record = Record(fault.code, since_s=now_s)
+        else:
+            held = fault.condition(view, e, limits, record.since_s is not None)
+    else:
+        held = fault.condition(view, e, limits, record.active or record.since_s is not None)
+    raw[fault.code] = held
+    if held is None:
+        return record
+    if held == record.active:
+        return record if record.since_s is None else replace(record, since_s=None)
+    since_s = now_s if record.since_s is None else record.since_s
+    if held and now_s - since_s >= fault.on_delay_s:
+        fresh = record.state is AlarmState.NORMAL or record.state in _ASIDE
+        return replace(
+            record,
+            state=move(fault.latched, record.state, Signal.RAISE),
+            active=True,
+            since_s=None,
+            raised_s=now_s if fresh else record.raised_s,
+            cleared_s=None,
+            detail=fault.detail(view, e, limits) if fault.detail else "",
+        )
+    if not held and now_s - since_s >= fault.off_delay_s:
+        return replace(
+            record,
+            state=move(fault.latched, record.state, Signal.CLEAR),
+            active=False,
+            since_s=None,
+            cleared_s=now_s,
+        )
+    return record if record.since_s is not None else replace(record, since_s=since_s)
+
+
+def _count(
+    raises_s: tuple[float, ...], new: int, flood: bool, limits: Limits, now_s: float
+) -> tuple[tuple[float, ...], bool]:
+    """Flood: more than `flood_start` new alarms in the window start it, fewer than `flood_end` end it."""
+    kept = tuple(time_s for time_s in raises_s if now_s - time_s < limits.flood_window_s) + (now_s,) * new
+    if len(kept) > limits.flood_start:
+        return kept, True
+    return kept, flood and len(kept) >= limits.flood_end
+
+
+def _mark_first_out(found: dict[str, Record], new: list[Record]) -> None:
+    """The first alarm that acts on the vents, while no other does, is the first-out: the cause to look at."""
+    acting = [record for record in new if BY_CODE[record.code].action.severity >= _THROTTLE]
+    if acting and not any(
+        record.first_out and record.state is not AlarmState.NORMAL for record in found.values()
+    ):
+        found[acting[0].code] = replace(found[acting[0].code], first_out=True)
+
+
+def _set_aside(fault: Fault, record: Record, view: View, limits: Limits, flood: bool, now_s: float) -> Record:
+    """Shelf expiry, suppression by design and out of service, this step."""
+    if fault.latched:
+        return record
+    back = Signal.BACK_ACTIVE if record.active else Signal.BACK_CLEAR
+    out = fault.code in limits.out_of_service and fault.action.severity < _THROTTLE
+    if out != (record.state is AlarmState.OUT_OF_SERVICE):
+        return replace(
+            record, state=move(False, record.state, Signal.REMOVE if out else back), shelved_until_s=None
+        )
+    if record.state is AlarmState.SHELVED:
+        if record.shelved_until_s is None or now_s >= record.shelved_until_s:
+            return replace(record, state=move(False, record.state, back), shelved_until_s=None)
+        return record
+    held_back = flood and fault.priority == "low" and fault.action.severity < _THROTTLE
+    suppress = view.phase in fault.suppressed_in or held_back
+    if suppress and record.active and record.state is not AlarmState.SUPPRESSED:
+        return replace(record, state=move(False, record.state, Signal.SUPPRESS))
+    if not suppress and record.state is AlarmState.SUPPRESSED:
+        return replace(record, state=move(False, record.state, back))
+    return record
+
+
+def _answer(
+    event: object, found: dict[str, Record], raw: dict[str, bool | None], limits: Limits, now_s: float
+) -> Outcome:
+    """Answer one person's event; `found` is changed in place."""
+    if isinstance(event, Reset):
+        return _reset(event, found, raw, now_s)
+    if not isinstance(event, (Acknowledge, Shelve)):
+        raise TypeError(f"not an event of alarms: {event!r}")
+    code = event.code
+    if code and code not in BY_CODE:
+        return Outcome(event.event_id, False, f"no alarm is called '{code}'; the codes are in docs/safety.md")
+    if isinstance(event, Shelve):
+        return _shelve(event, found, limits, now_s)
+    if code and (code not in found or found[code].state is AlarmState.NORMAL):
+        return Outcome(event.event_id, False, f"alarm '{code}' is not raised")
+    for name in (code,) if code else tuple(found):
+        record = found[name]
+        found[name] = replace(record, state=move(BY_CODE[name].latched, record.state, Signal.ACKNOWLEDGE))
+    return Outcome(event.event_id, True)
+
+
+def _shelve(event: Shelve, found: dict[str, Record], limits: Limits, now_s: float) -> Outcome:
+    if not event.code:
+        return Outcome(event.event_id, False, "say which alarm to shelve: all of them at once cannot be")
+    fault = BY_CODE[event.code]
+    if not 0 <= event.for_s <= limits.shelf_max_s:
+        return Outcome(event.event_id, False, f"for_s is {event.for_s:g}; give 0 to {limits.shelf_max_s:g} s")
+    if fault.latched:
+        return Outcome(event.event_id, False, f"alarm '{event.code}' cuts the fire off; it cannot be shelved")
+    record = found.get(event.code, Record(event.code, raised_s=now_s))
+    if event.for_s > 0:
+        state = move(False, record.state, Signal.SHELVE)
+        until_s = now_s + event.for_s if state is AlarmState.SHELVED else None
+        found[event.code] = replace(record, state=state, shelved_until_s=until_s)
+        if state is not AlarmState.SHELVED:
+            return Outcome(event.event_id, False, f"alarm '{event.code}' is out of service")
+    elif record.state is AlarmState.SHELVED:
+        back = Signal.BACK_ACTIVE if record.active else Signal.BACK_CLEAR
+        found[event.code] = replace(record, state=move(False, record.state, back), shelved_until_s=None)
+    else:
+        return Outcome(event.event_id, False, f"alarm '{event.code}' is not on the shelf")
+    return Outcome(event.event_id, True)
+
+
+def _reset(event: Reset, found: dict[str, Record], raw: dict[str, bool | None], now_s: float) -> Outcome:
+    """All latched faults, or none: safe beats comfortable."""
+    latched = [r for r in found.values() if BY_CODE[r.code].latched and r.state is not AlarmState.NORMAL]
+    for record in latched:
+        held = raw.get(record.code)
+        if held is not False:
+            why = (
+                "its cause is still there"
+                if held
+                else "without a reading nobody can tell whether its cause is gone"
+            )
+            return Outcome(
+                event.event_id, False, f"'{record.code}' stays latched: {why}. {BY_CODE[record.code].remedy}"
+            )
+    for record in latched:
+        state = record.state
+        if record.active:
+            state = move(True, state, Signal.CLEAR)
+        found[record.code] = replace(
+            record, state=move(True, state, Signal.RESET), active=False, since_s=None, cleared_s=now_s
+        )
+    return Outcome(event.event_id, True, "" if latched else "nothing was latched")
+
+
+def _verdict(records: tuple[Record, ...], outcomes: tuple[Outcome, ...], flood: bool) -> Verdict:
+    action: Action | None = None
+    cut_off = False
+    alarms = []
+    for record in records:
+        if record.state is AlarmState.NORMAL:
+            continue
+        fault = BY_CODE[record.code]
+        alarms.append(
+            Alarm(
+                fault.code,
+                record.state,
+                fault.action,
+                fault.priority,
+                record.active,
+                record.raised_s,
+                f"{fault.message} ({record.detail})" if record.detail else fault.message,
+                fault.remedy,
+                record.first_out,
+                record.cleared_s,
+            )
+        )
+        if record.state in _LATCHED_STATES or (record.active and record.state is not AlarmState.SUPPRESSED):
+            if action is None or fault.action.severity > action.severity:
+                action = fault.action
+            cut_off = cut_off or (fault.latched and fault.action.severity >= _SNUFF)
+    return Verdict(action, cut_off, tuple(alarms), outcomes, flood)
+
+
+def _shift(state: SafetyState, by_s: float) -> SafetyState:
+    """The same state on a control clock that reads `by_s` more."""
+
+    def moved(time_s: float | None) -> float | None:
+        return None if time_s is None else time_s + by_s
+
+    records = tuple(
+        replace(
+            record,
+            since_s=moved(record.since_s),
+            raised_s=record.raised_s + by_s,
+            cleared_s=moved(record.cleared_s),
+            shelved_until_s=moved(record.shelved_until_s),
+        )
+        for record in state.records
+    )
+    raises_s = tuple(time_s + by_s for time_s in state.raises_s)
+    return SafetyState(ev.shift(state.evidence, by_s), records, raises_s, state.flood)

@@ -1,0 +1,313 @@
+"""The conditions of the fault table: small pure functions, one situation each.
+
+`condition(view, evidence, limits, on)` is True (the fault is there), False (it is not) or None (it
+cannot be told now: the alarm stays as it is, so that losing a probe never clears an alarm). `on` is
+True while the alarm is pending or active, and gives each limit its deadband.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from coalminder.safety.evidence import Evidence, trusted_c
+from coalminder.safety.limits import Limits
+from coalminder.safety.view import View
+from coalminder.values import Phase, ProbeFault, ProbeFaultKind
+
+Condition = Callable[[View, Evidence, Limits, bool], bool | None]
+
+_OLD = frozenset({ProbeFaultKind.STALE, ProbeFaultKind.TIMEOUT, ProbeFaultKind.NOT_READY})
+_OWN_ROWS = _OLD | {ProbeFaultKind.STUCK, ProbeFaultKind.IMPLAUSIBLE_RATE}
+
+
+def pit_over_hard_limit(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """The hotter pit probe is over the hard limit."""
+    if e.hot_c is None:
+        return None
+    return e.hot_c > (limits.hard_limit_c - limits.temp_deadband_c if on else limits.hard_limit_c)
+
+
+def pit_over_ceiling(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """The hotter pit probe is over the ceiling."""
+    if e.hot_c is None:
+        return None
+    return e.hot_c > (limits.ceiling_c - limits.temp_deadband_c if on else limits.ceiling_c)
+
+
+def runaway(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """Over the ceiling and still rising although the vents have long been shut."""
+    if e.smooth_c is None or e.pit_c is None:
+        return None
+    if e.smooth_c <= limits.ceiling_c or not _shut_long(e, limits):
+        return False
+    rise_c = e.rise(5)
+    return rise_c is not None and rise_c > (0.0 if on else limits.rise_cut_off_c)
+
+
+def rising_with_vents_shut(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """Well over the set point and rising although the vents have long been shut."""
+    if e.smooth_c is None or e.pit_c is None:
+        return None
+    if e.smooth_c <= view.set_point_c + limits.rise_above_set_point_c or not _shut_long(e, limits):
+        return False
+    rise_c = e.rise(5)
+    return rise_c is not None and rise_c > (0.0 if on else limits.rise_warn_c)
+
+
+def _shut_long(e: Evidence, limits: Limits) -> bool:
+    return e.shut_since_s is not None and e.now_s - e.shut_since_s >= limits.rise_window_s
+
+
+def falling_with_vents_open(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """Under the set point and falling although the lower vent has long been wide open."""
+    if e.smooth_c is None or e.pit_c is None:
+        return None
+    if e.wide_since_s is None or e.now_s - e.wide_since_s < limits.fall_window_s:
+        return False
+    if e.smooth_c >= view.set_point_c - limits.fall_below_set_point_c:
+        return False
+    fall_c, late_fall_c = e.rise(10), e.rise(5)
+    if fall_c is None or late_fall_c is None:
+        return False
+    return late_fall_c < 0.0 if on else fall_c < -limits.fall_warn_c and late_fall_c < -1.0
+
+
+def fire_out(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """A pit as cool as this has no fire under it."""
+    if e.smooth_c is None or e.pit_c is None:
+        return None
+    return e.smooth_c < (limits.out_c + limits.temp_deadband_c if on else limits.out_c)
+
+
+def lighting_slow(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """Lighting takes far longer than a chimney of coals needs."""
+    return view.phase is Phase.LIGHTING and e.now_s - e.phase_since_s > limits.lighting_s
+
+
+def _blind(view: View, e: Evidence) -> bool:
+    """No temperature of the pit to tend by."""
+    return e.pit_c is None and not (view.pit_2_stands_in and e.pit_2_c is not None)
+
+
+def pit_probe_silent(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """There is no temperature of the pit to tend by, for whatever reason."""
+    return _blind(view, e)
+
+
+def pit_probe_lost(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """The pit probe's electrical side is broken: open, short, out of range, bus, or not a number."""
+    if not _blind(view, e):
+        return False
+    return not (
+        pit_probe_stale(view, e, limits, on)
+        or (isinstance(view.pit, ProbeFault) and view.pit.kind in _OWN_ROWS)
+    )
+
+
+def pit_probe_stale(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """The pit's readings have stopped coming."""
+    if not _blind(view, e):
+        return False
+    return view.pit.kind in _OLD if isinstance(view.pit, ProbeFault) else view.pit.age_s > limits.stale_s
+
+
+def pit_probe_stuck(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """The same figure, to the last digit, for longer than a live fire allows."""
+    if isinstance(view.pit, ProbeFault):
+        return view.pit.kind is ProbeFaultKind.STUCK
+    return e.now_s - e.same_since_s >= limits.stuck_s
+
+
+def pit_probe_noisy(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """Second-to-second changes far larger than air temperature makes."""
+    if e.pit_c is None:
+        return None
+    limit_c2 = limits.noise_c * limits.noise_c
+    return e.change_c2 > (limit_c2 / 2 if on else limit_c2)
+
+
+def pit_probe_implausible(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """The pit jumped as no air does, and did not come back."""
+    if view.lid_off:
+        return False
+    if isinstance(view.pit, ProbeFault):
+        return view.pit.kind is ProbeFaultKind.IMPLAUSIBLE_RATE
+    return None if e.pit_c is None else e.jump_from_c is not None
+
+
+def pit_probes_disagree(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """Two pit probes further apart than the gradient across a grate."""
+    if view.pit_2 is None:
+        return False
+    if e.pit_c is None or e.pit_2_c is None:
+        return None
+    apart_c = abs(e.pit_c - e.pit_2_c)
+    return apart_c > (limits.disagree_c - limits.temp_deadband_c if on else limits.disagree_c)
+
+
+def pit_on_second_probe(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """The first pit probe is lost, the second stands in."""
+    return e.pit_c is None and not _blind(view, e)
+
+
+def second_probe_lost(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """A probe that only helps (second pit, dome, ambient) is lost."""
+    return (
+        isinstance(view.pit_2, ProbeFault)
+        or isinstance(view.dome, ProbeFault)
+        or isinstance(view.ambient, ProbeFault)
+    )
+
+
+def food_probe_lost(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """A food probe gives no temperature while the food is on."""
+    if e.food_on is False or not view.foods:
+        return False
+    return any(trusted_c(sample, limits.stale_s) is None for _, sample in view.foods)
+
+
+def vents_without_effect(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """The vents stand at the end of their travel and the pit does not answer, for many minutes."""
+    return e.no_effect_s >= (limits.no_effect_s / 2 if on else limits.no_effect_s)
+
+
+def weather_beyond_vents(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """The pit is out of the band with the vents at the end of their travel, for many minutes."""
+    return e.strained_s >= (limits.strained_s / 2 if on else limits.strained_s)
+
+
+def snuff_without_effect(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """Snuffing for long, and the pit is still hot and not falling."""
+    if e.smooth_c is None or e.pit_c is None:
+        return None
+    if view.phase not in (Phase.SNUFFING, Phase.CUT_OFF) or e.now_s - e.phase_since_s < limits.snuffed_s:
+        return False
+    if e.smooth_c < limits.snuffed_c:
+        return False
+    rise_c = e.rise(10)
+    return rise_c is not None and rise_c > -2.0
+
+
+def heat_without_fire(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """The pit is hot though no fire is known of."""
+    if e.hot_c is None:
+        return None
+    return e.hot_c > (limits.heat_c - limits.temp_deadband_c if on else limits.heat_c)
+
+
+def vent_driver_failed(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """The servo driver refuses to move a vent."""
+    return view.machine.vent_driver_failed
+
+
+def servo_supply_low(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """The servos' supply is low."""
+    return view.machine.servo_supply_low
+
+
+def under_voltage(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """The board's own supply is low."""
+    return view.machine.under_voltage
+
+
+def board_hot(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """The board is too hot."""
+    return view.machine.board_hot
+
+
+def loop_late(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """This step came late."""
+    return view.machine.late_s > limits.late_s
+
+
+def loop_cannot_keep_up(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """Lateness adds up faster than it is forgotten."""
+    return e.late_sum_s > (limits.late_sum_s / 2 if on else limits.late_sum_s)
+
+
+def was_blind(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """The daemon starts again after a time without steps."""
+    return view.machine.blind_s > limits.blind_s
+
+
+def restart_loop(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """The daemon keeps restarting."""
+    return view.machine.restarts_in_10_min >= limits.restarts
+
+
+def clock_jumped(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """The wall clock was moved against the steady one."""
+    return abs(view.machine.clock_jump_s) > limits.clock_jump_s
+
+
+def disk_failed(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """The journal cannot be written."""
+    return view.machine.disk_failed
+
+
+def journal_corrupt(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """The journal was found damaged."""
+    return view.machine.journal_corrupt
+
+
+def broker_lost(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """No broker for long."""
+    return view.machine.broker_lost_s > limits.broker_lost_s
+
+
+def settings_changed(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """The configuration on disk is not the one in force."""
+    return view.machine.settings_changed
+
+
+def unattended_soon(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """Soon nobody will have been there for too long."""
+    return e.now_s - e.attended_s > limits.unattended_s - limits.unattended_notice_s
+
+
+def unattended(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """Nobody has been there for too long."""
+    return e.now_s - e.attended_s > limits.unattended_s
+
+
+def lid_off_long(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """The lid has been off for too long."""
+    return e.lid_since_s is not None and e.now_s - e.lid_since_s >= limits.lid_off_s
+
+
+def food_exposed(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """A food has been between cold and hot holding for too long in all."""
+    return any(sum_s > limits.exposure_s for _, sum_s in e.exposed_s)
+
+
+def which_food_lost(view: View, e: Evidence, limits: Limits) -> str:
+    """Names of the lost food probes, for the message."""
+    return ", ".join(name for name, sample in view.foods if trusted_c(sample, limits.stale_s) is None)
+
+
+def which_food_exposed(view: View, e: Evidence, limits: Limits) -> str:
+    """Names of the foods exposed too long, for the message."""
+    return ", ".join(name for name, sum_s in e.exposed_s if sum_s > limits.exposure_s)
+
+
+def which_second_lost(view: View, e: Evidence, limits: Limits) -> str:
+    """Names of the lost helping probes, for the message."""
+    named = (("second pit", view.pit_2), ("dome", view.dome), ("ambient", view.ambient))
+    return ", ".join(name for name, sample in named if isinstance(sample, ProbeFault))
+
+
+def pit_reading(view: View, e: Evidence, limits: Limits) -> str:
+    """What the pit probe says, for the message."""
+    if isinstance(view.pit, ProbeFault):
+        return f"{view.pit.kind.value}{': ' + view.pit.detail if view.pit.detail else ''}"
+    return f"{view.pit.temp_c:.0f} °C" if view.pit.age_s <= limits.stale_s else f"{view.pit.age_s:.0f} s old"
+
+
+def hot_reading(view: View, e: Evidence, limits: Limits) -> str:
+    """The hotter pit probe, for the message."""
+    return "no reading" if e.hot_c is None else f"{e.hot_c:.0f} °C"
+
+
+def time_blind(view: View, e: Evidence, limits: Limits) -> str:
+    """How long there were no steps, for the message."""
+    return f"{view.machine.blind_s:.0f} s"

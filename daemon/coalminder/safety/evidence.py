@@ -1,0 +1,241 @@
+"""What the conditions remember: running sums and times, brought forward one step at a time.
+
+A condition that needs minutes ('rising with vents shut') looks at these, never at a single reading:
+a lid lift, a gust or cold fish must not look like a fault. Trends come from one smoothed value a
+minute and start afresh after a lid lift, a new set point or a restart.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+from coalminder.events import CharcoalAdded, Ease, Event, FoodStep, LidNotice, SetPoint, Tend
+from coalminder.safety.limits import Limits
+from coalminder.safety.view import FIRE_PHASES, View
+from coalminder.values import Phase, Reading, Sample
+
+SMOOTH_S = 30.0  # time constant of the pit for trends: passes minutes, takes noise of 1 K to 0.13 K
+MINUTE_S = 60.0
+MINUTES_KEPT = 12
+GAP_S = 30.0  # steps further apart than this are a gap: trends start afresh
+JUMP_HELD_S = 120.0  # after a jump, this much steady reading makes the new level the truth
+JUMP_BACK_C = 10.0
+LATE_FORGET = 1.0 / 20.0  # s of lateness forgotten per s
+JUMP_CAP_C2 = 400.0  # one jump must not look like noise
+_EXPOSED_PHASES = frozenset(Phase) - {Phase.COLD, Phase.LIGHTING, Phase.OUT}
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """Running sums and times (control time, s). None: not known, or not going on."""
+
+    now_s: float
+    pit_c: float | None = None  # this step's trusted readings
+    pit_2_c: float | None = None
+    hot_c: float | None = None  # the hotter of the two
+    last_pit_c: float | None = None
+    last_pit_s: float = 0.0
+    smooth_c: float | None = None
+    same_since_s: float = 0.0
+    jump_from_c: float | None = None
+    jump_s: float = 0.0
+    change_c2: float = 0.0
+    minutes: tuple[float, ...] = ()
+    minute_s: float = 0.0
+    quiet_until_s: float = 0.0
+    shut_since_s: float | None = None
+    wide_since_s: float | None = None
+    lid_since_s: float | None = None
+    phase: Phase = Phase.COLD
+    phase_since_s: float = 0.0
+    attended_s: float = 0.0
+    late_sum_s: float = 0.0
+    no_effect_s: float = 0.0
+    strained_s: float = 0.0
+    food_on: bool | None = None
+    exposed_s: tuple[tuple[str, float], ...] = ()
+
+    def rise(self, minutes: int) -> float | None:
+        """Change of the smoothed pit over the last `minutes` in K; None until that much is known."""
+        if self.smooth_c is None or len(self.minutes) < minutes:
+            return None
+        return self.smooth_c - self.minutes[-minutes]
+
+
+def trusted_c(sample: Sample | None, stale_s: float) -> float | None:
+    """The temperature in °C if there is one to trust: a finite reading, no older than `stale_s`."""
+    if type(sample) is Reading and sample.age_s <= stale_s and math.isfinite(sample.temp_c):
+        return sample.temp_c
+    return None
+
+
+def start(now_s: float) -> Evidence:
+    """Nothing known yet."""
+    return Evidence(
+        now_s=now_s,
+        last_pit_s=now_s,
+        same_since_s=now_s,
+        minute_s=now_s,
+        phase_since_s=now_s,
+        attended_s=now_s,
+    )
+
+
+def advance(e: Evidence, view: View, limits: Limits, events: Iterable[object], now_s: float) -> Evidence:
+    """The evidence after this step. Pure; `now_s` must not be before `e.now_s`."""
+    dt_s = now_s - e.now_s
+    gap = dt_s > GAP_S or view.machine.blind_start
+    phase = view.phase
+
+    # The pit.
+    pit_c = trusted_c(view.pit, limits.stale_s)
+    pit_2_c = trusted_c(view.pit_2, limits.stale_s) if view.pit_2 is not None else None
+    hot_c = pit_c if pit_2_c is None else pit_2_c if pit_c is None else max(pit_c, pit_2_c)
+    last_pit_c, last_pit_s = e.last_pit_c, e.last_pit_s
+    smooth_c, same_since_s, change_c2 = e.smooth_c, e.same_since_s, e.change_c2
+    jump_from_c, jump_s = e.jump_from_c, e.jump_s
+    if pit_c is None or last_pit_c is None or gap:
+        same_since_s = now_s
+    if pit_c is not None:
+        if last_pit_c is None or smooth_c is None or gap:
+            smooth_c = pit_c
+        else:
+            since_s = max(now_s - last_pit_s, 0.1)
+            smooth_c += (pit_c - smooth_c) * since_s / (SMOOTH_S + since_s)
+            change_c = pit_c - last_pit_c
+            if change_c != 0.0:
+                same_since_s = now_s
+            change_c2 += (
+                (min(change_c * change_c, JUMP_CAP_C2) - change_c2)
+                * since_s
+                / (limits.noise_window_s + since_s)
+            )
+            if abs(change_c) > limits.rate_c_per_s * since_s and jump_from_c is None:
+                jump_from_c, jump_s = last_pit_c, now_s
+        if jump_from_c is not None and (
+            view.lid_off or abs(pit_c - jump_from_c) < JUMP_BACK_C or now_s - jump_s > JUMP_HELD_S
+        ):
+            jump_from_c = None
+        last_pit_c, last_pit_s = pit_c, now_s
+
+    # What makes trends start afresh.
+    quiet_until_s, attended_s, food_on, exposed_s = e.quiet_until_s, e.attended_s, e.food_on, e.exposed_s
+    for event in events:
+        if isinstance(event, (SetPoint, Tend, Ease, CharcoalAdded)):
+            quiet_until_s = now_s + limits.lid_quiet_s
+        if isinstance(event, Event) and not (isinstance(event, LidNotice) and event.event_id == ""):
+            attended_s = now_s
+        if isinstance(event, FoodStep):
+            food_on = event.step not in ("off", "chilled")
+            if event.step == "loaded":
+                exposed_s = ()
+    if view.lid_off or gap:
+        quiet_until_s = now_s + limits.lid_quiet_s
+    if phase not in FIRE_PHASES or e.phase not in FIRE_PHASES:
+        attended_s = now_s
+    minutes, minute_s = e.minutes, e.minute_s
+    if now_s < quiet_until_s or now_s - last_pit_s > GAP_S:
+        minutes, minute_s = (), now_s
+    elif now_s - minute_s >= MINUTE_S and smooth_c is not None:
+        minutes, minute_s = (*minutes[1 - MINUTES_KEPT :], smooth_c), now_s
+
+    # The vents and what they achieve.
+    shut = view.vents_shut or view.lower <= view.lower_floor + 0.005
+    wide = view.lower >= view.lower_wide
+    no_effect_s, strained_s = e.no_effect_s, e.strained_s
+    if len(minutes) >= 6 and smooth_c is not None and pit_c is not None:
+        error_c = smooth_c - view.set_point_c
+        rise_c = smooth_c - minutes[-5]
+        useless = (error_c > limits.no_effect_c and shut and rise_c > -1.0) or (
+            error_c < -limits.no_effect_c and wide and -1.0 < rise_c < 1.0
+        )
+        no_effect_s = (
+            min(no_effect_s + dt_s, 2 * limits.no_effect_s) if useless else max(no_effect_s - dt_s, 0.0)
+        )
+        strained = (smooth_c > limits.band_high_c and shut) or (smooth_c < limits.band_low_c and wide)
+        strained_s = (
+            min(strained_s + dt_s, 2 * limits.strained_s) if strained else max(strained_s - 2 * dt_s, 0.0)
+        )
+    elif not minutes:
+        no_effect_s = strained_s = 0.0
+
+    # The machine and the food.
+    late_sum_s = e.late_sum_s
+    late_s = view.machine.late_s
+    if late_sum_s > 0.0 or late_s > limits.late_s:
+        late_sum_s = max(late_sum_s - dt_s * LATE_FORGET, 0.0) + (late_s if late_s > limits.late_s else 0.0)
+        late_sum_s = min(late_sum_s, 4 * limits.late_sum_s)
+    if view.foods and food_on is not False and (food_on or phase in _EXPOSED_PHASES):
+        exposed_s = _expose(exposed_s, view, limits, max(dt_s, view.machine.blind_s))
+
+    new_phase = phase is not e.phase
+    return Evidence(
+        now_s,
+        pit_c,
+        pit_2_c,
+        hot_c,
+        last_pit_c,
+        last_pit_s,
+        smooth_c,
+        same_since_s,
+        jump_from_c,
+        jump_s,
+        change_c2,
+        minutes,
+        minute_s,
+        quiet_until_s,
+        (now_s if e.shut_since_s is None else e.shut_since_s) if shut else None,
+        (now_s if e.wide_since_s is None else e.wide_since_s) if wide else None,
+        (now_s if e.lid_since_s is None else e.lid_since_s) if view.lid_off else None,
+        phase,
+        now_s if new_phase else e.phase_since_s,
+        attended_s,
+        late_sum_s,
+        no_effect_s,
+        strained_s,
+        food_on,
+        exposed_s,
+    )
+
+
+def _gather(sum_s: float, by_s: float, enough_s: float) -> float:
+    """A sum of time that forgets: never below 0, and never so much that it forgets slowly."""
+    return min(max(sum_s + by_s, 0.0), 1.2 * enough_s)
+
+
+def _expose(
+    exposed_s: tuple[tuple[str, float], ...], view: View, limits: Limits, dt_s: float
+) -> tuple[tuple[str, float], ...]:
+    """Add `dt_s` to every food in the danger zone; a lost food probe keeps its sum."""
+    sums: dict[str, float] | None = None
+    for name, sample in view.foods:
+        temp_c = trusted_c(sample, limits.stale_s)
+        if temp_c is not None and limits.food_low_c < temp_c < limits.food_high_c:
+            if sums is None:
+                sums = dict(exposed_s)
+            sums[name] = sums.get(name, 0.0) + dt_s
+    return exposed_s if sums is None else tuple(sums.items())
+
+
+def shift(e: Evidence, by_s: float) -> Evidence:
+    """The same evidence on a control clock that reads `by_s` more: no time is taken to have passed."""
+
+    def moved(time_s: float | None) -> float | None:
+        return None if time_s is None else time_s + by_s
+
+    return replace(
+        e,
+        now_s=e.now_s + by_s,
+        last_pit_s=e.last_pit_s + by_s,
+        same_since_s=e.same_since_s + by_s,
+        jump_s=e.jump_s + by_s,
+        minute_s=e.minute_s + by_s,
+        quiet_until_s=e.quiet_until_s + by_s,
+        shut_since_s=moved(e.shut_since_s),
+        wide_since_s=moved(e.wide_since_s),
+        lid_since_s=moved(e.lid_since_s),
+        phase_since_s=e.phase_since_s + by_s,
+        attended_s=e.attended_s + by_s,
+    )

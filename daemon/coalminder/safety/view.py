@@ -1,0 +1,48 @@
+"""What the cut-offs may look at in one step: the inputs, and what the loop has in force.
+
+Owns no rule. Openings are 0 (shut) .. 1 (open), linear in flow.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from coalminder.values import HEALTHY, FireEstimate, Machine, Phase, Sample
+
+FIRE_PHASES = frozenset({Phase.LIGHTING, Phase.SETTLING, Phase.TENDING, Phase.LID_OFF, Phase.EASING})
+"""Phases with a fire that the vents feed."""
+
+SHUT_PHASES = frozenset({Phase.COLD, Phase.SNUFFING, Phase.OUT, Phase.CUT_OFF})
+"""Phases in which the vents are, or are going, shut; a falling pit is what is wanted."""
+
+
+_UNKNOWN_FIRE = FireEstimate()
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """One step as the cut-offs see it.
+
+    lower, upper: openings in force (decided in the step before). lower_floor: the lower vent's air
+    floor now, the least opening that keeps the fire alive; at or below it the lower vent counts as
+    'shut as far as tending allows'. lower_wide: from this opening on the lower vent counts as wide
+    open. vents_shut: both vents are at their shut stop. lid_off: recognised, told or by switch.
+    pit_2_stands_in: the loop tends on the second pit probe while the first is lost.
+    """
+
+    phase: Phase
+    pit: Sample
+    set_point_c: float
+    lower: float
+    upper: float
+    lower_floor: float = 0.0
+    vents_shut: bool = False
+    lid_off: bool = False
+    pit_2: Sample | None = None
+    dome: Sample | None = None
+    ambient: Sample | None = None
+    foods: tuple[tuple[str, Sample], ...] = ()
+    machine: Machine = HEALTHY
+    fire: FireEstimate = _UNKNOWN_FIRE
+    pit_2_stands_in: bool = False
+    lower_wide: float = 0.5
