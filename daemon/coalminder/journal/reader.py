@@ -1,0 +1,211 @@
+"""Reading records back: for replay, for reports, and to go on after a restart."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+from coalminder.codec import CodecError, from_plain
+from coalminder.errors import UserError
+from coalminder.journal import store
+from coalminder.journal.packing import DamagedBlobError, unpack
+from coalminder.journal.values import CommandRecord, Header, Message, Refusal, Resume
+from coalminder.values import Decision, Inputs, Phase
+
+S = TypeVar("S")
+_ENDED = (Phase.COLD, Phase.OUT)
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step as it was recorded. `run`: which run of the daemon made it."""
+
+    n: int
+    run: int
+    now_s: float
+    utc_s: float
+    inputs: Inputs
+    decision: Decision
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmChange:
+    """A transition of an alarm."""
+
+    n: int
+    now_s: float
+    utc_s: float
+    code: str
+    state: str
+    active: bool
+    action: str
+    priority: str
+    message: str
+
+
+class Record:
+    """A record open for reading. Use as a context manager; `damage` tells where reading had to stop."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.damage = ""
+        try:
+            self._db = store.open_for_reading(path)
+            self.headers = _headers(self._db)
+        except (store.NotARecordError, sqlite3.Error, OSError, DamagedBlobError) as error:
+            raise UserError(
+                f"record '{path}': {error}; give a file that 'coalminder tend' or 'rehearse' wrote"
+            ) from None
+        if not self.headers:
+            raise UserError(f"record '{path}': nothing was recorded in it")
+
+    def __enter__(self) -> Record:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file."""
+        self._db.close()
+
+    def steps(self) -> Iterator[Step]:
+        """Every step in order; ends early, with `damage` set, where the file is damaged."""
+        firsts = {header.first_n: header.run for header in self.headers}
+        run, alarm_sets = self.headers[0].run, dict[int, Any]()
+        last = 0
+        try:
+            for number, text in self._db.execute("SELECT id, alarms FROM alarm_sets"):
+                alarm_sets[number] = json.loads(text)
+            rows = self._db.execute(
+                "SELECT n, now_s, utc_s, inputs, decision, alarm_set FROM steps ORDER BY n"
+            )
+            for n, now_s, utc_s, inputs, decision, alarm_set in rows:
+                run = firsts.get(n, run)
+                plain = unpack(decision)
+                if alarm_set is not None:
+                    plain["alarms"] = alarm_sets[alarm_set]
+                last = n
+                yield Step(
+                    n, run, now_s, utc_s, from_plain(Inputs, unpack(inputs)), from_plain(Decision, plain)
+                )
+        except (sqlite3.DatabaseError, DamagedBlobError, CodecError, KeyError) as error:
+            self.damage = f"after step {last}: {error}"
+
+    def state_before(self, n: int) -> Any | None:
+        """The plain state of the core before step `n`, where one is on record (a run's start, a gap)."""
+        for header in self.headers:
+            if header.first_n == n:
+                return header.state
+        row = self._db.execute("SELECT state FROM snapshots WHERE kept=1 AND n=?", (n - 1,)).fetchone()
+        return None if row is None else unpack(row[0])
+
+    def alarms(self) -> list[AlarmChange]:
+        """Every transition of every alarm, in order."""
+        query = (
+            "SELECT n, now_s, utc_s, code, state, active, action, priority, message FROM alarms ORDER BY id"
+        )
+        return [AlarmChange(a, b, c, d, e, bool(f), g, h, i) for a, b, c, d, e, f, g, h, i in self._db.execute(query)]
+
+    def commands(self) -> list[CommandRecord]:
+        """Every command with its sender and answer, in order."""
+        columns = "utc_s, event_id, sender, topic, payload, accepted, reason"
+        rows = self._db.execute(f"SELECT {columns} FROM commands ORDER BY id")  # noqa: S608 - a constant
+        return [CommandRecord(a, b, c, d, e, bool(f), g) for a, b, c, d, e, f, g in rows]
+
+    def notes(self) -> list[tuple[float, str]]:
+        """Remarks on the record itself: (utc_s, text)."""
+        return list(self._db.execute("SELECT utc_s, text FROM notes ORDER BY id"))
+
+    def outbox(self) -> tuple[Message, ...]:
+        """Messages not delivered, oldest first."""
+        return _outbox(self._db)
+
+
+def read(path: str | Path) -> Record:
+    """Open the record at `path`; raises UserError when it is none."""
+    return Record(Path(path))
+
+
+def resume(
+    where: str | Path, state_type: type[S], now_utc_s: float, *, within_s: float = 6 * 3600.0
+) -> Resume[S] | Refusal:
+    """The cook to go on with: the record at `where`, or the newest in that folder.
+
+    A damaged file is still read as far as it goes: a state that passes its checks is better than none.
+    Never raises for what it finds on disk; a Refusal says why there is nothing.
+    """
+    path: Path | None = Path(where)
+    try:
+        if path is not None and path.is_dir():
+            path = store.newest(path)
+        if path is None or not path.exists():
+            return Refusal("there is no earlier record")
+        if path.stat().st_size == 0 and not Path(f"{path}-wal").exists():
+            return Refusal("the record is empty", str(path))
+        connection = store.open_for_writing(path)  # replays the log
+    except store.NotARecordError as error:
+        return Refusal(f"'{path}': {error}", str(path))
+    except (sqlite3.Error, OSError) as error:
+        damaged = isinstance(error, sqlite3.DatabaseError) and not isinstance(error, sqlite3.OperationalError)
+        return Refusal(f"'{path}': {error}", str(path) if damaged else "")
+    try:
+        return _resume_from(connection, path, state_type, now_utc_s, within_s)
+    finally:
+        try:
+            connection.close()
+        except sqlite3.Error:
+            pass
+
+
+def _resume_from(
+    db: sqlite3.Connection, path: Path, state_type: type[S], now_utc_s: float, within_s: float
+) -> Resume[S] | Refusal:
+    damage = store.damage(db) or ""
+    try:
+        undelivered = _outbox(db)
+        (next_id,) = db.execute("SELECT ifnull(max(id), 0) + 1 FROM outbox").fetchone()
+    except sqlite3.DatabaseError as error:
+        undelivered, next_id, damage = (), 1, damage or str(error)
+    damaged_path = str(path) if damage else ""
+    try:
+        headers = _headers(db)
+        query = "SELECT n, utc_s, phase, state FROM snapshots WHERE kept=0 ORDER BY n DESC LIMIT 1"
+        row = db.execute(query).fetchone()
+        last = db.execute("SELECT n, utc_s FROM steps ORDER BY n DESC LIMIT 1").fetchone()
+        if not headers or row is None:
+            return Refusal("the last record holds no step", damaged_path, undelivered)
+        n, utc_s, phase, blob = row
+        last_n, last_utc_s = last or (n, utc_s)
+        state: S = from_plain(state_type, unpack(blob))
+    except (sqlite3.DatabaseError, DamagedBlobError, CodecError) as error:
+        return Refusal(f"the last state cannot be read: {error}", str(path), undelivered)
+    if phase in _ENDED:
+        return Refusal(f"the last cook has ended (phase {phase})", damaged_path, undelivered)
+    age_s = now_utc_s - last_utc_s
+    if age_s > within_s:
+        return Refusal(
+            f"the last cook stopped {age_s / 3600:.1f} h ago, longer than {within_s / 3600:.1f} h",
+            damaged_path,
+            undelivered,
+        )
+    return Resume(
+        path=str(path), state=state, phase=phase, state_n=n, state_utc_s=utc_s, last_n=max(n, last_n),
+        last_utc_s=last_utc_s, age_s=age_s, header=headers[-1], undelivered=undelivered,
+        next_message_id=next_id, damage=damage,
+    )  # fmt: skip
+
+
+def _headers(db: sqlite3.Connection) -> tuple[Header, ...]:
+    columns = "run, version, settings, settings_sha256, started_utc_s, first_n, state"
+    rows = db.execute(f"SELECT {columns} FROM header ORDER BY run")  # noqa: S608 - a constant
+    return tuple(Header(a, b, c, d, e, f, unpack(g)) for a, b, c, d, e, f, g in rows)
+
+
+def _outbox(db: sqlite3.Connection) -> tuple[Message, ...]:
+    rows = db.execute("SELECT id, utc_s, topic, payload, qos, retain FROM outbox ORDER BY id")
+    return tuple(Message(a, b, c, d, e, bool(f)) for a, b, c, d, e, f in rows)

@@ -1,0 +1,250 @@
+"""The file side of the journal: opens records, writes batches, sets damaged files aside.
+
+Used by the writer thread alone; every call may block. Failures come back as one line of text.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import sqlite3
+import time
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from coalminder.codec import CodecError, to_plain
+from coalminder.journal import store
+from coalminder.journal.packing import canonical_json, pack, to_json
+from coalminder.journal.values import Message, Refusal, Resume, Start
+from coalminder.values import Decision, Inputs
+
+_NEXT = "free space, or check the card"
+_INSERT = {
+    "alarm": "INSERT INTO alarms VALUES (NULL,?,?,?,?,?,?,?,?,?)",
+    "command": "INSERT INTO commands VALUES (NULL,?,?,?,?,?,?,?)",
+    "post": "INSERT OR REPLACE INTO outbox VALUES (?,?,?,?,?,?)",
+    "delivered": "DELETE FROM outbox WHERE id=?",
+    "note": "INSERT INTO notes VALUES (NULL,?,?)",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class StepItem:
+    """A step to write; `before` and `after` are the states of the core around it."""
+
+    n: int
+    now_s: float
+    utc_s: float
+    inputs: Inputs
+    decision: Decision
+    before: object
+    after: object
+
+
+@dataclass(frozen=True, slots=True)
+class NoteItem:
+    """A row for one of the small tables."""
+
+    table: str
+    row: tuple[object, ...]
+
+
+Item = StepItem | NoteItem
+
+
+class _DamagedError(Exception):
+    """The file shrank or vanished under us."""
+
+
+class Sink:
+    """Where batches go. `damaged_at_s`: monotonic time at which a file was last found damaged."""
+
+    def __init__(
+        self,
+        directory: Path,
+        start: Start,
+        resume: Resume[object] | Refusal | None,
+        keep_cooks: int,
+        connect: Callable[[Path], sqlite3.Connection],
+        waiting: Callable[[], Iterable[Message]],
+    ) -> None:
+        self.path: Path | None = None
+        self.damaged_at_s: float | None = None
+        self._directory = directory
+        self._start = start
+        self._keep_cooks = keep_cooks
+        self._connect = connect
+        self._waiting = waiting
+        self._db: sqlite3.Connection | None = None
+        self._sizes = (0, 0)
+        self._last_n = 0
+        self._last_state: object = start.state
+        self._alarm_sets: dict[str, int] = {}
+        self._remarks: list[NoteItem] = []
+        self._damaged_at_start: Path | None = None
+        if isinstance(resume, Resume):
+            self._last_n = resume.last_n
+            if resume.damage:
+                self._damaged_at_start = Path(resume.path)
+            else:
+                self.path = Path(resume.path)
+        elif isinstance(resume, Refusal) and resume.damaged_path:
+            self._damaged_at_start = Path(resume.damaged_path)
+
+    @property
+    def is_open(self) -> bool:
+        """A file is open."""
+        return self._db is not None
+
+    def close(self) -> None:
+        """Close the file; never raises."""
+        if self._db is not None:
+            try:
+                self._db.close()
+            except sqlite3.Error:
+                pass
+            self._db = None
+
+    def work(self, batch: Sequence[Item]) -> str:
+        """Look at the file and write `batch` whole or not at all; "" when all is well, else what is wrong.
+
+        A damaged file is set aside and the batch goes to a new one.
+        """
+        for _ in range(3):
+            try:
+                if self._damaged_at_start is not None:
+                    self._put_away(self._damaged_at_start, "found damaged at the start")
+                    self._damaged_at_start = None
+                if self._db is None:
+                    self._open()
+                self._look_at_file()
+                self._write([*batch, *self._remarks])
+                self._remarks.clear()
+                self._look_at_file()
+            except (_DamagedError, store.NotARecordError) as error:
+                self._leave_damaged_file(str(error))
+            except sqlite3.DatabaseError as error:
+                if _means_damage(error):
+                    self._leave_damaged_file(str(error))
+                    continue
+                self._back_out()
+                return f"{error}; {_NEXT}"
+            except OSError as error:
+                self._back_out()
+                return f"{error.strerror or error}; {_NEXT}"
+            except CodecError:
+                self._back_out()
+                raise
+            else:
+                return ""
+        return f"each new record is damaged at once; {_NEXT}"
+
+    def _back_out(self) -> None:
+        try:
+            if self._db is not None and self._db.in_transaction:
+                self._db.execute("ROLLBACK")
+        except sqlite3.Error:
+            self.close()
+
+    def _open(self) -> None:
+        self._directory.mkdir(parents=True, exist_ok=True)
+        fresh = self.path is None
+        if self.path is None:
+            self.path = store.new_path(self._directory, self._start.utc_s)
+        db = self._connect(self.path)
+        try:
+            db.execute("BEGIN IMMEDIATE")
+            (run,) = db.execute("SELECT ifnull(max(run), 0) + 1 FROM header").fetchone()
+            settings = canonical_json(self._start.settings)
+            digest = hashlib.sha256(settings.encode()).hexdigest()
+            state = pack(to_plain(self._last_state))
+            row = (run, self._start.version, settings, digest, self._start.utc_s, self._last_n + 1, state)
+            db.execute("INSERT INTO header VALUES (?,?,?,?,?,?,?)", row)
+            waiting = [
+                (m.message_id, m.utc_s, m.topic, m.payload, m.qos, int(m.retain)) for m in self._waiting()
+            ]
+            db.executemany(_INSERT["post"], waiting)
+            db.execute("COMMIT")
+        except BaseException:
+            db.close()
+            raise
+        self._db, self._sizes, self._alarm_sets = db, (0, 0), {}
+        if fresh:
+            store.prune(self._directory, self._keep_cooks)
+
+    def _look_at_file(self) -> None:
+        """A record and its log only grow: smaller ones were damaged from outside."""
+        assert self.path is not None
+        try:
+            sizes = (self.path.stat().st_size, Path(f"{self.path}-wal").stat().st_size)
+        except FileNotFoundError:
+            raise _DamagedError("the file has gone") from None
+        if sizes[0] < self._sizes[0] or sizes[1] < self._sizes[1]:
+            raise _DamagedError("the file was cut short")
+        self._sizes = sizes
+
+    def _write(self, batch: Sequence[Item]) -> None:
+        db = self._db
+        assert db is not None
+        if not batch:
+            return
+        steps = [item for item in batch if isinstance(item, StepItem)]
+        known = dict(self._alarm_sets)
+        db.execute("BEGIN IMMEDIATE")
+        self._mark_gaps(db, steps)
+        db.executemany("INSERT INTO steps VALUES (?,?,?,?,?,?)", [_row(db, known, step) for step in steps])
+        for item in batch:
+            if isinstance(item, NoteItem):
+                db.execute(_INSERT[item.table], item.row)
+        if steps:
+            db.execute("DELETE FROM snapshots WHERE kept=0")
+            _snapshot(db, steps[-1].n, steps[-1], steps[-1].after, kept=0)
+        db.execute("COMMIT")
+        self._alarm_sets = known
+        if steps:
+            self._last_n, self._last_state = steps[-1].n, steps[-1].after
+
+    def _mark_gaps(self, db: sqlite3.Connection, steps: list[StepItem]) -> None:
+        """Where steps were lost, keep the state after them, so that a replay can go on from there."""
+        expected = self._last_n + 1
+        for step in steps:
+            if step.n != expected:
+                _snapshot(db, step.n - 1, step, step.before, kept=1)
+                text = f"{step.n - expected} steps before step {step.n} were not written"
+                db.execute(_INSERT["note"], (step.utc_s, text))
+            expected = step.n + 1
+
+    def _leave_damaged_file(self, why: str) -> None:
+        self.close()
+        if self.path is not None:
+            self._put_away(self.path, why)
+
+    def _put_away(self, path: Path, why: str) -> None:
+        self.path = None
+        moved = store.set_aside(path)
+        text = f"'{path.name}': {why}" + (f"; set aside as '{moved.name}'" if moved else "")
+        self.damaged_at_s = time.monotonic()
+        self._remarks.append(NoteItem("note", (self._start.utc_s, text)))
+
+
+def _row(db: sqlite3.Connection, known: dict[str, int], step: StepItem) -> tuple[object, ...]:
+    decision = to_plain(step.decision)
+    alarms, number = decision.pop("alarms", None), None
+    if alarms:
+        text = to_json(alarms)
+        number = known.get(text)
+        if number is None:
+            number = db.execute("INSERT INTO alarm_sets VALUES (NULL,?)", (text,)).lastrowid
+            assert number is not None
+            known[text] = number
+    return (step.n, step.now_s, step.utc_s, pack(to_plain(step.inputs)), pack(decision), number)
+
+
+def _snapshot(db: sqlite3.Connection, n: int, step: StepItem, state: object, *, kept: int) -> None:
+    row = (n, kept, step.now_s, step.utc_s, str(step.decision.phase), pack(to_plain(state)))
+    db.execute("INSERT OR REPLACE INTO snapshots VALUES (?,?,?,?,?,?)", row)
+
+
+def _means_damage(error: sqlite3.DatabaseError) -> bool:
+    code = getattr(error, "sqlite_errorcode", None)
+    return code is not None and code & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)

@@ -1,0 +1,157 @@
+"""Journal files: open, migrate, check, set aside, find, prune. All calls may block."""
+
+from __future__ import annotations
+
+import shutil
+import sqlite3
+import tempfile
+from datetime import UTC, datetime
+from importlib import resources
+from pathlib import Path
+
+APPLICATION_ID = 0x434F414C  # marks a file as a cook record (SQLite's PRAGMA application_id)
+SCHEMA_VERSION = 1
+SUFFIX = ".cook"
+_SIDE_FILES = ("-wal", "-shm")
+_BUSY_S = 2.0  # a reader may hold a lock for a moment
+
+
+class NotARecordError(Exception):
+    """The file is no cook record, or one of a newer program."""
+
+
+def open_for_writing(path: Path) -> sqlite3.Connection:
+    """Open or create the record at `path` and bring its schema up to date.
+
+    The write-ahead log is flushed at each commit (synchronous=FULL): what is committed outlives a power
+    cut (SQLite documentation, "PRAGMA synchronous"). Raises sqlite3.Error, OSError, NotARecordError.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    connection = sqlite3.connect(path, timeout=_BUSY_S, isolation_level=None, check_same_thread=False)
+    try:
+        connection.execute("PRAGMA journal_mode=WAL")
+        connection.execute("PRAGMA synchronous=FULL")
+        connection.execute("PRAGMA wal_autocheckpoint=500")  # 2 MB
+        migrate(connection)
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def open_for_reading(path: Path) -> sqlite3.Connection:
+    """Open a record that may be in use, or lie on a read-only medium. Raises as above."""
+    if not path.is_file():
+        raise NotARecordError(f"there is no file '{path}'")
+    connection = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, timeout=_BUSY_S)
+    try:
+        _check_kind(connection)
+    except sqlite3.OperationalError:  # the log needs a place to write: read a copy instead
+        connection.close()
+        with tempfile.TemporaryDirectory() as directory:
+            copy = Path(directory, path.name)
+            for side in ("", "-wal"):
+                if (source := Path(f"{path}{side}")).exists():
+                    shutil.copyfile(source, f"{copy}{side}")
+            connection = sqlite3.connect(":memory:")
+            with sqlite3.connect(copy) as copied:
+                copied.backup(connection)
+            copied.close()
+        _check_kind(connection)
+    return connection
+
+
+def migrate(connection: sqlite3.Connection) -> None:
+    """Apply each schema file above the file's user_version, in one transaction."""
+    (version,) = connection.execute("PRAGMA user_version").fetchone()
+    if version:
+        _check_kind(connection)
+    if version == SCHEMA_VERSION:
+        return
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        for number in range(version + 1, SCHEMA_VERSION + 1):
+            script = (
+                resources.files("coalminder.journal").joinpath(f"schema_v{number}.sql").read_text("utf-8")
+            )
+            for statement in _statements(script):
+                connection.execute(statement)
+        connection.execute(f"PRAGMA application_id={APPLICATION_ID}")
+        connection.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
+        connection.execute("COMMIT")
+    except BaseException:
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+        raise
+
+
+def _statements(script: str) -> list[str]:
+    found, text = [], ""
+    for line in script.splitlines(keepends=True):
+        text += line
+        if sqlite3.complete_statement(text):
+            found.append(text)
+            text = ""
+    return found
+
+
+def _check_kind(connection: sqlite3.Connection) -> None:
+    (kind,) = connection.execute("PRAGMA application_id").fetchone()
+    (version,) = connection.execute("PRAGMA user_version").fetchone()
+    if kind != APPLICATION_ID:
+        raise NotARecordError("the file is not a cook record")
+    if version > SCHEMA_VERSION:
+        raise NotARecordError(f"the record has schema {version}, this program reads up to {SCHEMA_VERSION}")
+
+
+def damage(connection: sqlite3.Connection) -> str | None:
+    """What is wrong with the file, or None (SQLite's quick_check)."""
+    try:
+        (finding,) = connection.execute("PRAGMA quick_check(1)").fetchone()
+    except sqlite3.DatabaseError as error:
+        return str(error)
+    return None if finding == "ok" else str(finding).splitlines()[-1]
+
+
+def new_path(directory: Path, started_utc_s: float) -> Path:
+    """A name that no file has, from the time of the start."""
+    stamp = datetime.fromtimestamp(started_utc_s, UTC).strftime("%Y%m%dT%H%M%SZ")
+    path, number = directory / f"{stamp}{SUFFIX}", 1
+    while path.exists() or list(directory.glob(f"{path.name}.damaged*")):
+        number += 1
+        path = directory / f"{stamp}-{number}{SUFFIX}"
+    return path
+
+
+def set_aside(path: Path) -> Path | None:
+    """Rename a damaged record and its log so that nothing writes to it again; None when it is gone."""
+    target, number = Path(f"{path}.damaged"), 1
+    while target.exists():
+        number += 1
+        target = Path(f"{path}.damaged-{number}")
+    moved = None
+    for side in ("", *_SIDE_FILES):
+        try:
+            Path(f"{path}{side}").rename(f"{target}{side}")
+            moved = target
+        except FileNotFoundError:
+            continue
+    return moved
+
+
+def newest(directory: Path) -> Path | None:
+    """The record written to last."""
+    found = [(path.stat().st_mtime_ns, path) for path in directory.glob(f"*{SUFFIX}") if path.is_file()]
+    found += [
+        (log.stat().st_mtime_ns, path) for _, path in list(found) if (log := Path(f"{path}-wal")).exists()
+    ]
+    return max(found)[1] if found else None
+
+
+def prune(directory: Path, keep: int) -> None:
+    """Delete the oldest records (damaged ones too) beyond the newest `keep`."""
+    records = [path for path in directory.glob(f"*{SUFFIX}*") if not path.name.endswith(_SIDE_FILES)]
+    records.sort(key=lambda path: path.stat().st_mtime_ns, reverse=True)
+    for path in records[keep:]:
+        for side in ("", *_SIDE_FILES):
+            Path(f"{path}{side}").unlink(missing_ok=True)

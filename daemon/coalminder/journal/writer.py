@@ -1,0 +1,282 @@
+"""The journal as the service uses it: calls that never block, one thread that writes.
+
+Values handed over are frozen, so the thread reads them without copying. Nothing in here raises into the
+control loop: a disk that fails or a file that is damaged becomes a flag in `health()`.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+from itertools import islice
+from pathlib import Path
+
+from coalminder.codec import CodecError
+from coalminder.journal import store
+from coalminder.journal.sink import Item, NoteItem, Sink, StepItem
+from coalminder.journal.values import CommandRecord, Health, Message, Refusal, Resume, Start
+from coalminder.values import Alarm, AlarmState, Decision, Inputs
+
+MAX_STEPS = 900  # kept in memory while the disk fails: a quarter of an hour at 1 Hz, some 3 MB
+MAX_NOTES = 20_000  # alarms, commands, messages kept likewise
+MAX_UNDELIVERED = 5_000
+RETRY_S = 2.0
+CORRUPT_SHOWN_S = 60.0
+_STALLED_S = 5.0  # a write that takes longer than this is a failing disk
+_LOOK_EVERY_S = 1.0
+
+
+class Journal:
+    """Records a cook. Thread-safe; every call but `flush` and `close` returns at once.
+
+    Args:
+        directory: folder of the records; made when missing.
+        start: what this run starts with.
+        resume: what `resume()` found. A Resume goes on in its file; a damaged file is set aside.
+        commit_every_s: readings reach the disk at least this often.
+        keep_cooks: older records are deleted.
+        connect: opens a file for writing; a test may hand in one that fails.
+    """
+
+    def __init__(
+        self,
+        directory: Path,
+        start: Start,
+        resume: Resume[object] | Refusal | None = None,
+        *,
+        commit_every_s: float = 2.0,
+        keep_cooks: int = 100,
+        retry_s: float = RETRY_S,
+        connect: Callable[[Path], sqlite3.Connection] = store.open_for_writing,
+    ) -> None:
+        self._commit_every_s = commit_every_s
+        self._retry_s = retry_s
+        self._lock = threading.Condition()
+        # Shared with the writer, under _lock.
+        self._steps: deque[StepItem] = deque()
+        self._notes: deque[NoteItem] = deque()
+        self._urgent = False
+        self._closing = False
+        self._queued = self._settled = 0  # things handed over; things on disk or given up
+        self._health = Health()
+        self._lost = 0
+        self._last_commit_s = time.monotonic()
+        self._working_since_s: float | None = None
+        self._undelivered = {m.message_id: m for m in (resume.undelivered if resume else ())}
+        # Of the caller.
+        self._n = resume.last_n if isinstance(resume, Resume) else 0
+        self._alarms: tuple[Alarm, ...] = ()
+        self._phase: object = None
+        self._before: object = start.state
+        first_id = resume.next_message_id if isinstance(resume, Resume) else 1
+        self._next_message_id = max([first_id, *(number + 1 for number in self._undelivered)])
+        # Of the writer.
+        self._sink = Sink(Path(directory), start, resume, keep_cooks, connect, self._all_undelivered)
+        self._batch: list[Item] = []
+        self._thread = threading.Thread(target=self._run, name="journal", daemon=True)
+        self._thread.start()
+
+    # What the service calls --------------------------------------------------------------------
+
+    def record(self, now_s: float, utc_s: float, inputs: Inputs, decision: Decision, state: object) -> None:
+        """One step: what the core saw, what it decided, its state after it.
+
+        Commits at once when an alarm changed its state or the phase changed.
+        """
+        self._n += 1
+        alarms = decision.alarms
+        changed = [] if alarms == self._alarms else _transitions(self._alarms, alarms)
+        notes = [
+            NoteItem(
+                "alarm",
+                (
+                    self._n,
+                    now_s,
+                    utc_s,
+                    a.code,
+                    a.state.value,
+                    int(a.active),
+                    a.action.value,
+                    a.priority,
+                    a.message,
+                ),
+            )
+            for a in changed
+        ]
+        urgent = bool(notes) or decision.phase is not self._phase
+        step = StepItem(self._n, now_s, utc_s, inputs, decision, self._before, state)
+        self._alarms, self._phase, self._before = alarms, decision.phase, state
+        with self._lock:
+            self._steps.append(step)
+            self._queued += 1
+            if len(self._steps) > MAX_STEPS:  # the writer is stuck in the disk
+                self._steps.popleft()
+                self._lost += 1
+                self._settled += 1
+            self._add(notes, urgent=urgent)
+
+    def command(self, command: CommandRecord) -> None:
+        """A command and its answer, committed at once."""
+        c = command
+        row = (c.utc_s, c.event_id, c.sender, c.topic, c.payload, int(c.accepted), c.reason)
+        with self._lock:
+            self._add([NoteItem("command", row)], urgent=True)
+
+    def note(self, utc_s: float, text: str) -> None:
+        """A remark on the record itself."""
+        with self._lock:
+            self._add([NoteItem("note", (utc_s, text))])
+
+    def post(
+        self, utc_s: float, topic: str, payload: bytes, *, qos: int = 1, retain: bool = False
+    ) -> Message:
+        """Keep a message until `delivered`; committed at once, so that a restart does not lose it.
+
+        At most MAX_UNDELIVERED wait; beyond that the oldest is dropped and a note says so.
+        """
+        with self._lock:
+            message = Message(self._next_message_id, utc_s, topic, payload, qos, retain)
+            self._next_message_id += 1
+            notes = []
+            if len(self._undelivered) >= MAX_UNDELIVERED:
+                oldest = next(iter(self._undelivered))
+                del self._undelivered[oldest]
+                notes = [
+                    NoteItem("delivered", (oldest,)),
+                    NoteItem("note", (utc_s, f"outbox full: message {oldest} dropped")),
+                ]
+            self._undelivered[message.message_id] = message
+            row = (message.message_id, utc_s, topic, payload, qos, int(retain))
+            self._add([*notes, NoteItem("post", row)], urgent=True)
+        return message
+
+    def delivered(self, message_id: int) -> None:
+        """The broker has taken the message. An unknown id is ignored."""
+        with self._lock:
+            if self._undelivered.pop(message_id, None) is not None:
+                self._add([NoteItem("delivered", (message_id,))])
+
+    def undelivered(self, limit: int = 100) -> tuple[Message, ...]:
+        """The oldest messages that wait, in order."""
+        with self._lock:
+            return tuple(islice(self._undelivered.values(), limit))
+
+    def health(self) -> Health:
+        """How the journal is now."""
+        with self._lock:
+            now = time.monotonic()
+            stuck = self._working_since_s is not None and now - self._working_since_s > _STALLED_S
+            damaged_at_s = self._sink.damaged_at_s
+            return Health(
+                failed=self._health.failed or stuck,
+                corrupt=damaged_at_s is not None and now - damaged_at_s < CORRUPT_SHOWN_S,
+                detail=self._health.detail or ("the disk does not answer" if stuck else ""),
+                path=self._health.path,
+                behind_s=now - self._last_commit_s if self._settled < self._queued else 0.0,
+                lost_steps=self._lost,
+            )
+
+    def flush(self, timeout_s: float = 5.0) -> bool:
+        """Wait until all that was handed over is on disk; False when it is not within `timeout_s`."""
+        with self._lock:
+            goal = self._queued
+            self._urgent = True
+            self._lock.notify_all()
+            return self._lock.wait_for(
+                lambda: self._settled >= goal and not self._health.failed and self._sink.is_open, timeout_s
+            )
+
+    def close(self, timeout_s: float = 5.0) -> bool:
+        """Write what waits and stop the thread; False when that was not possible in time."""
+        with self._lock:
+            self._closing = True
+            self._lock.notify_all()
+        self._thread.join(timeout_s)
+        with self._lock:
+            return not self._thread.is_alive() and self._settled >= self._queued
+
+    def _add(self, notes: list[NoteItem], *, urgent: bool = False) -> None:
+        self._notes.extend(notes)
+        self._queued += len(notes)
+        while len(self._notes) > MAX_NOTES:
+            self._notes.popleft()
+            self._settled += 1
+        if urgent and not self._urgent:
+            self._urgent = True
+            self._lock.notify_all()
+
+    def _all_undelivered(self) -> list[Message]:
+        with self._lock:
+            return list(self._undelivered.values())
+
+    # The writer thread -------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        problem, retry_at_s = "", time.monotonic()
+        while True:
+            with self._lock:
+                wait_s = min(_LOOK_EVERY_S, self._commit_every_s)
+                if problem:
+                    wait_s = max(0.0, retry_at_s - time.monotonic())
+                    self._lock.wait_for(lambda: self._closing, wait_s)
+                elif self._sink.is_open:
+                    self._lock.wait_for(lambda: self._urgent or self._closing, wait_s)
+                closing, now = self._closing, time.monotonic()
+                due = self._urgent or closing or now - self._last_commit_s >= self._commit_every_s
+                if due or problem:
+                    self._take()
+                self._working_since_s = now
+                taken = len(self._batch)
+            try:
+                problem = self._sink.work(self._batch)
+            except Exception as error:  # noqa: BLE001 - whatever it is, the loop must go on
+                given_up = isinstance(error, CodecError)
+                problem = f"cannot be written: {error}"
+            else:
+                given_up = False
+            with self._lock:
+                self._working_since_s = None
+                if not problem or given_up:
+                    self._batch.clear()
+                    self._settled += taken
+                    self._last_commit_s = time.monotonic() if due or taken else self._last_commit_s
+                else:
+                    self._trim()
+                retry_at_s = time.monotonic() + self._retry_s
+                self._health = Health(failed=bool(problem), detail=problem, path=str(self._sink.path or ""))
+                self._lock.notify_all()
+            if closing:
+                self._sink.close()
+                return
+
+    def _take(self) -> None:
+        self._batch.extend(self._steps)
+        self._batch.extend(self._notes)
+        self._steps.clear()
+        self._notes.clear()
+        self._urgent = False
+
+    def _trim(self) -> None:
+        """After a failure: keep the newest steps and every note, within bounds."""
+        steps = [item for item in self._batch if isinstance(item, StepItem)]
+        notes = [item for item in self._batch if isinstance(item, NoteItem)]
+        lost_steps, lost_notes = max(0, len(steps) - MAX_STEPS), max(0, len(notes) - MAX_NOTES)
+        self._lost += lost_steps
+        self._settled += lost_steps + lost_notes
+        self._batch = [*steps[lost_steps:], *notes[lost_notes:]]
+
+
+def _transitions(old: tuple[Alarm, ...], new: tuple[Alarm, ...]) -> list[Alarm]:
+    """The alarms whose state or condition changed; one that is gone is back to normal."""
+    was = {alarm.code: (alarm.state, alarm.active) for alarm in old}
+    here = {alarm.code for alarm in new}
+    changed = [alarm for alarm in new if was.get(alarm.code) != (alarm.state, alarm.active)]
+    return [*changed, *(_as_normal(alarm) for alarm in old if alarm.code not in here)]
+
+
+def _as_normal(alarm: Alarm) -> Alarm:
+    a = alarm
+    return Alarm(a.code, AlarmState.NORMAL, a.action, a.priority, False, a.raised_s, a.message, a.remedy)

@@ -1,0 +1,278 @@
+"""What was recorded comes back: steps, alarms, commands, outbox, header."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import sqlite3
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from recorded_cook import UTC_S, CookState, alarm, cook_step, write_steps
+
+from coalminder.codec import from_plain
+from coalminder.errors import UserError
+from coalminder.journal import CommandRecord, Journal, Refusal, Resume, Start, packing, read, resume, store
+from coalminder.values import AlarmState, Phase
+
+Opener = Callable[..., Journal]
+
+
+def only_record(tmp_path: Path) -> Path:
+    (path,) = (tmp_path / "cooks").glob("*.cook")
+    return path
+
+
+def test_every_step_comes_back_bit_for_bit(open_journal: Opener, tmp_path: Path) -> None:
+    journal = open_journal()
+    write_steps(journal, 1, 300)
+    assert journal.close()
+    with read(only_record(tmp_path)) as record:
+        steps = list(record.steps())
+        assert record.damage == ""
+    assert [step.n for step in steps] == list(range(1, 301))
+    for step in steps:
+        inputs, decision, _ = cook_step(step.n)
+        assert (step.now_s, step.utc_s) == (step.n, UTC_S + step.n)
+        assert repr((step.inputs, step.decision)) == repr((inputs, decision))
+
+
+def test_header_holds_version_settings_and_the_state_before_the_first_step(
+    open_journal: Opener, tmp_path: Path
+) -> None:
+    open_journal().close()
+    with read(only_record(tmp_path)) as record:
+        (header,) = record.headers
+    assert header.version == "0.1.0"
+    assert json.loads(header.settings) == {"loop": {"kp": 0.02}, "band": {"set_point": 93.0}}
+    assert header.settings == '{"band":{"set_point":93.0},"loop":{"kp":0.02}}'  # canonical: sorted, no spaces
+    assert header.settings_sha256 == hashlib.sha256(header.settings.encode()).hexdigest()
+    assert (header.started_utc_s, header.first_n) == (UTC_S, 1)
+    assert from_plain(CookState, header.state) == CookState()
+
+
+def test_alarm_transitions_are_rows_and_the_alarms_of_each_step_come_back(
+    open_journal: Opener, tmp_path: Path
+) -> None:
+    journal = open_journal()
+    raised, seen = alarm("pit_high"), alarm("pit_high", AlarmState.ACKNOWLEDGED)
+    write_steps(journal, 1, 3)
+    write_steps(journal, 4, 6, raised)
+    write_steps(journal, 7, 9, seen)
+    write_steps(journal, 10, 12)
+    journal.close()
+    with read(only_record(tmp_path)) as record:
+        changes = [(c.n, c.code, c.state, c.active) for c in record.alarms()]
+        alarms = [step.decision.alarms for step in record.steps()]
+    assert changes == [
+        (4, "pit_high", "unacknowledged", True),
+        (7, "pit_high", "acknowledged", True),
+        (10, "pit_high", "normal", False),
+    ]
+    assert alarms == [()] * 3 + [(raised,)] * 3 + [(seen,)] * 3 + [()] * 3
+
+
+def test_alarm_and_phase_are_committed_at_once_and_readings_later(
+    open_journal: Opener, tmp_path: Path
+) -> None:
+    journal = open_journal(commit_every_s=3600.0)
+    assert journal.flush()
+    write_steps(journal, 1, 2)
+    path = only_record(tmp_path)
+
+    def on_disk() -> tuple[int, int]:
+        with read(path) as record:
+            return len(list(record.steps())), len(record.alarms())
+
+    # The first step is a new phase. Wait until it is seen, without asking the journal to flush.
+    assert _eventually(lambda: on_disk()[0] >= 1)
+    inputs, decision, state = cook_step(3, alarm("pit_high"))
+    journal.record(3.0, UTC_S + 3, inputs, decision, state)
+    assert _eventually(lambda: on_disk() == (3, 1))
+    write_steps(journal, 4, 9, alarm("pit_high"))
+    assert on_disk() == (3, 1)
+    assert journal.health().behind_s >= 0.0
+    inputs, decision, state = cook_step(10, alarm("pit_high"), phase=Phase.SNUFFING)
+    journal.record(10.0, UTC_S + 10, inputs, decision, state)
+    assert _eventually(lambda: on_disk() == (10, 1))
+
+
+def _eventually(true: Callable[[], bool], within_s: float = 5.0) -> bool:
+    import time
+
+    end = time.monotonic() + within_s
+    while time.monotonic() < end:
+        if true():
+            return True
+        time.sleep(0.005)  # the writer is a real thread and a real disk
+    return False
+
+
+def test_commands_are_kept_with_their_sender_and_answer(open_journal: Opener, tmp_path: Path) -> None:
+    journal = open_journal()
+    good = CommandRecord(UTC_S, "c1", "phone-1", "kettle/command/snuff", '{"id":"c1"}', True)
+    bad = CommandRecord(UTC_S + 1, "c2", "", "kettle/command/tend", "{", False, "not JSON")
+    journal.command(good)
+    journal.command(bad)
+    journal.close()
+    with read(only_record(tmp_path)) as record:
+        assert record.commands() == [good, bad]
+
+
+def test_outbox_keeps_order_over_a_restart_and_forgets_what_was_delivered(
+    open_journal: Opener, tmp_path: Path
+) -> None:
+    journal = open_journal()
+    write_steps(journal, 1, 1)
+    posted = [
+        journal.post(UTC_S + i, f"kettle/alarm/{i}", b"\x00\xff" + bytes([i]), retain=i % 2 == 0)
+        for i in range(6)
+    ]
+    journal.delivered(posted[0].message_id)
+    journal.delivered(posted[3].message_id)
+    journal.delivered(999)
+    journal.close()
+    waiting = tuple(posted[i] for i in (1, 2, 4, 5))
+    assert journal.undelivered() == waiting
+    found = resume(tmp_path / "cooks", CookState, UTC_S + 10)
+    assert isinstance(found, Resume)
+    assert found.undelivered == waiting
+    again = open_journal(found)
+    assert again.undelivered(2) == waiting[:2]
+    newer = again.post(UTC_S + 20, "kettle/alarm/7", b"x")
+    assert newer.message_id > posted[-1].message_id
+    assert again.undelivered() == (*waiting, newer)
+
+
+def test_outbox_is_bounded_and_says_what_it_dropped(
+    open_journal: Opener, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("coalminder.journal.writer.MAX_UNDELIVERED", 3)
+    journal = open_journal()
+    posted = [journal.post(UTC_S, "t", bytes([i])) for i in range(5)]
+    assert journal.undelivered() == tuple(posted[2:])
+    journal.close()
+    with read(only_record(tmp_path)) as record:
+        assert record.outbox() == tuple(posted[2:])
+        assert [text for _, text in record.notes()] == [
+            "outbox full: message 1 dropped",
+            "outbox full: message 2 dropped",
+        ]
+
+
+def test_cook_goes_on_in_its_file_with_a_header_for_each_run(open_journal: Opener, tmp_path: Path) -> None:
+    journal = open_journal()
+    write_steps(journal, 1, 20)
+    journal.close()
+    found = resume(tmp_path / "cooks", CookState, UTC_S + 50)
+    assert isinstance(found, Resume)
+    assert found.state == cook_step(20)[2]
+    assert (found.last_n, found.last_utc_s, found.age_s, found.phase) == (20, UTC_S + 20, 30.0, "tending")
+    again = open_journal(found)
+    write_steps(again, 21, 30)
+    again.close()
+    with read(only_record(tmp_path)) as record:
+        assert [(step.n, step.run) for step in record.steps()] == [
+            (i, 1 if i <= 20 else 2) for i in range(1, 31)
+        ]
+        assert [header.first_n for header in record.headers] == [1, 21]
+        assert record.state_before(21) is not None
+        assert record.state_before(22) is None
+
+
+@pytest.mark.parametrize(
+    ("phase", "now_utc_s", "why"),
+    [
+        (Phase.OUT, UTC_S + 10, "ended"),
+        (Phase.COLD, UTC_S + 10, "ended"),
+        (Phase.TENDING, UTC_S + 7 * 3600, "7.0 h ago, longer than 6.0 h"),
+    ],
+    ids=["out", "cold", "too_old"],
+)
+def test_ended_or_old_cook_is_not_resumed(
+    open_journal: Opener, tmp_path: Path, phase: Phase, now_utc_s: float, why: str
+) -> None:
+    journal = open_journal()
+    inputs, decision, state = cook_step(1, phase=phase)
+    journal.record(1.0, UTC_S, inputs, decision, state)
+    journal.close()
+    found = resume(tmp_path / "cooks", CookState, now_utc_s)
+    assert isinstance(found, Refusal)
+    assert why in found.reason
+    assert found.damaged_path == ""
+
+
+def test_nothing_to_resume_is_said_plainly(tmp_path: Path) -> None:
+    for where in (tmp_path, tmp_path / "nowhere", tmp_path / "no.cook"):
+        found = resume(where, CookState, UTC_S)
+        assert isinstance(found, Refusal)
+        assert found.reason == "there is no earlier record"
+
+
+def test_state_of_another_version_that_does_not_fit_is_refused(open_journal: Opener, tmp_path: Path) -> None:
+    journal = open_journal()
+    write_steps(journal, 1, 3)
+    journal.close()
+    found = resume(tmp_path / "cooks", Start, UTC_S + 5)  # stands for a state that changed beyond reading
+    assert isinstance(found, Refusal)
+    assert "state cannot be read" in found.reason
+
+
+@pytest.mark.parametrize("content", [b"", b"pit,vent\n1,2\n", b"SQLite format 3\x00" + bytes(4000)])
+def test_reading_a_file_that_is_no_record_is_a_clear_error(tmp_path: Path, content: bytes) -> None:
+    path = tmp_path / "x.cook"
+    path.write_bytes(content)
+    with pytest.raises(UserError, match=r"record '.*x\.cook'"):
+        read(path)
+    with pytest.raises(UserError, match="there is no file"):
+        read(tmp_path / "y.cook")
+
+
+def test_record_of_a_newer_program_is_refused_and_left_alone(open_journal: Opener, tmp_path: Path) -> None:
+    open_journal().close()
+    path = only_record(tmp_path)
+    with sqlite3.connect(path) as db:
+        db.execute("PRAGMA user_version=99")
+    db.close()
+    with pytest.raises(UserError, match="schema 99"):
+        read(path)
+    with pytest.raises(store.NotARecordError, match="schema 99"):
+        store.open_for_writing(path)
+
+
+def test_record_is_read_while_it_is_written_and_from_a_read_only_copy(
+    open_journal: Opener, tmp_path: Path
+) -> None:
+    journal = open_journal()
+    write_steps(journal, 1, 50)
+    assert journal.flush()
+    with read(only_record(tmp_path)) as record:
+        assert len(list(record.steps())) == 50
+        write_steps(journal, 51, 60)
+        assert journal.flush()
+        assert len(list(record.steps())) == 60
+
+
+def test_oldest_records_are_pruned(open_journal: Opener, tmp_path: Path) -> None:
+    for _ in range(5):
+        open_journal(keep_cooks=3).close()
+    assert len(list((tmp_path / "cooks").glob("*.cook"))) == 3
+
+
+def test_preset_dictionary_of_schema_1_never_changes() -> None:
+    # Records already on people's cards need it to be read.
+    digest = hashlib.sha256(packing._dictionary).hexdigest()
+    assert digest == "3218037d8955f1feaf771f32ac35e61c5c631f24696d682a23ba140d0b07ced4"
+
+
+def test_a_flipped_bit_in_a_blob_is_noticed() -> None:
+    blob = bytearray(packing.pack({"pit": 93.123}))
+    for i in range(len(blob)):
+        for bit in range(8):
+            bad = bytearray(blob)
+            bad[i] ^= 1 << bit
+            try:
+                assert packing.unpack(bytes(bad)) == {"pit": 93.123}, "a wrong value passed for a good one"
+            except packing.DamagedBlobError:
+                continue
