@@ -1,0 +1,1 @@
+"""MQTT: topics, payload models, commands, discovery for home hubs, the link to the broker."""

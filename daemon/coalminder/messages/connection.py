@@ -1,0 +1,232 @@
+"""One broker, kept connected: a thread of our own dials, paho's network thread reads and writes.
+
+Each connection gets a new paho client, so nothing stale that an old one had queued is ever sent. MQTT 5
+is tried first; a broker that refuses it, or hangs up without a word, is tried with 3.1.1. DNS, TCP and
+TLS happen in the dialling thread; `publish` only queues. Callbacks come from the network thread.
+"""
+
+from __future__ import annotations
+
+import logging
+import random
+import ssl
+import threading
+from collections.abc import Callable, Sequence
+from typing import Any
+
+import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+
+from coalminder.messages.options import LinkOptions
+
+log = logging.getLogger(__name__)
+
+MAX_PACKET_BYTES = 65_536  # MQTT 5: the broker keeps larger ones away from us
+IN_FLIGHT = 20  # QoS 1 messages sent and not yet acknowledged, unless the broker takes fewer
+_UNSUPPORTED = "Unsupported protocol version"
+
+
+class Connection:
+    """Stays connected to one broker from `start` to `stop`. Thread-safe."""
+
+    def __init__(
+        self,
+        options: LinkOptions,
+        *,
+        will: tuple[str, str],
+        on_up: Callable[[], None],
+        on_message: Callable[[paho.MQTTMessage], None],
+        on_sent: Callable[[int], None],
+    ) -> None:
+        """`will`: topic and payload, retained. `on_sent` gets the number of an acknowledged publish."""
+        self._options, self._will = options, will
+        self._on_up, self._on_message, self._on_sent = on_up, on_message, on_sent
+        self._stopping = threading.Event()
+        self._closed = threading.Event()
+        self._thread: threading.Thread | None = None
+        self._client: paho.Client | None = None
+        self._protocol = paho.MQTTv5
+        self._known_protocol = False
+        self._in_flight = IN_FLIGHT
+        self._up = False
+        self._reason = "not tried yet"
+        self.generation = 0
+        """Rises by one with each connection, so that a publish can be told from one on an older one."""
+
+    @property
+    def connected(self) -> bool:
+        return self._up
+
+    @property
+    def trouble(self) -> str:
+        """Why there is no connection, "" while there is one."""
+        return "" if self._up else self._reason
+
+    @property
+    def protocol(self) -> str:
+        """MQTT version in use or last tried: '5' or '3.1.1'."""
+        return "5" if self._protocol == paho.MQTTv5 else "3.1.1"
+
+    def start(self) -> None:
+        """Begin to dial; returns at once."""
+        self._thread = threading.Thread(target=self._run, name="broker", daemon=True)
+        self._thread.start()
+
+    def stop(self, timeout_s: float) -> None:
+        """Disconnect politely; gives up waiting for the thread after `timeout_s`."""
+        self._stopping.set()
+        client = self._client
+        if client is not None and self._up:
+            client.disconnect()
+        self._closed.set()
+        if self._thread is not None:
+            self._thread.join(timeout_s)
+
+    def publish(
+        self,
+        topic: str,
+        payload: str | bytes,
+        *,
+        qos: int = 0,
+        retain: bool = False,
+        expiry_s: int | None = None,
+        correlation: bytes | None = None,
+    ) -> int | None:
+        """Queue a message; its number, or None when there is no connection. Never blocks, never raises."""
+        client = self._client
+        if client is None or not self._up:
+            return None
+        properties = None
+        if self._protocol == paho.MQTTv5:
+            properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+            if payload:
+                properties.PayloadFormatIndicator = 1
+                properties.ContentType = "application/json" if payload[:1] in ("{", b"{") else "text/plain"
+            if expiry_s is not None:
+                properties.MessageExpiryInterval = expiry_s
+            if correlation is not None:
+                properties.CorrelationData = correlation
+        try:
+            info = client.publish(topic, payload, qos=qos, retain=retain, properties=properties)
+        except (ValueError, RuntimeError, OSError) as error:
+            log.warning("publishing on %s failed: %s", topic, error)
+            return None
+        return info.mid if info.rc == MQTTErrorCode.MQTT_ERR_SUCCESS else None
+
+    def subscribe(self, topics: Sequence[str]) -> None:
+        """Subscribe at QoS 1. Call it from `on_up`: a new connection knows nothing of the old one."""
+        client = self._client
+        if client is not None and topics:
+            client.subscribe([(topic, 1) for topic in topics])
+
+    # --- the dialling thread -------------------------------------------------------------------
+
+    def _run(self) -> None:
+        wait_s = 0.2
+        while not self._stopping.is_set():
+            self._closed.clear()
+            was_up = self._connect_once()
+            if self._stopping.is_set():
+                break
+            wait_s = 0.2 if was_up else min(wait_s * 2, self._options.retry_max_s)
+            self._stopping.wait(wait_s * random.uniform(0.8, 1.2))
+
+    def _connect_once(self) -> bool:
+        """Connect, stay, come back when the connection is gone; True when it was ever up."""
+        before = self.generation
+        client = self._new_client()
+        self._client = client
+        try:
+            client.connect(
+                self._options.host, self._options.port, self._options.keepalive_s, **self._session()
+            )
+        except (OSError, ValueError, ssl.SSLError) as error:
+            self._lost(f"{self._options.host}:{self._options.port}: {error}")
+            return False
+        client.loop_start()
+        self._closed.wait()
+        client.disconnect()
+        client.loop_stop()
+        self._up = False
+        if self.generation == before and not self._known_protocol and self._protocol == paho.MQTTv5:
+            self._protocol = paho.MQTTv311
+        elif self.generation == before and not self._known_protocol:
+            self._protocol = paho.MQTTv5
+        return self.generation != before
+
+    def _session(self) -> dict[str, Any]:
+        if self._protocol != paho.MQTTv5:
+            return {}
+        # Nothing is kept for us while we are away: commands that old would be refused as stale anyhow.
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        properties.SessionExpiryInterval = 0
+        properties.MaximumPacketSize = MAX_PACKET_BYTES
+        return {"clean_start": True, "properties": properties}
+
+    def _new_client(self) -> paho.Client:
+        options = self._options
+        client = paho.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=options.client_id or f"coalminder-{options.grill}",
+            protocol=self._protocol,
+            reconnect_on_failure=False,
+        )
+        client.connect_timeout = options.connect_timeout_s
+        client.max_inflight_messages_set(self._in_flight)
+        client.will_set(*self._will, qos=1, retain=True)
+        if options.username:
+            client.username_pw_set(options.username, options.password)
+        if options.tls:
+            context = ssl.create_default_context(cafile=str(options.ca_file) if options.ca_file else None)
+            context.minimum_version = ssl.TLSVersion.TLSv1_2
+            client.tls_set_context(context)
+        client.on_connect = self._connected
+        client.on_disconnect = self._disconnected
+        client.on_publish = lambda _c, _u, mid, _r, _p: self._on_sent(mid)
+        client.on_message = lambda _c, _u, message: self._on_message(message)
+        return client
+
+    # --- paho's network thread -----------------------------------------------------------------
+
+    def _connected(
+        self, client: paho.Client, _userdata: Any, _flags: Any, reason: Any, properties: Any
+    ) -> None:
+        if client is not self._client:
+            return
+        if reason.is_failure:
+            if str(reason) == _UNSUPPORTED and self._protocol == paho.MQTTv5:
+                log.info("the broker does not speak MQTT 5; using 3.1.1")
+            elif str(reason) != _UNSUPPORTED:
+                self._known_protocol = True  # it answered: the version is not what it dislikes
+            self._lost(f"{self._options.host}:{self._options.port}: refused: {reason}")
+            self._closed.set()
+            return
+        take = getattr(properties, "ReceiveMaximum", IN_FLIGHT) if properties else IN_FLIGHT
+        if 0 < take < self._in_flight:  # the library takes this number before connecting only: dial again
+            self._in_flight = take
+            self._closed.set()
+            return
+        self._known_protocol = True
+        self.generation += 1
+        self._up = True
+        log.info("connected to the broker, MQTT %s", self.protocol)
+        try:
+            self._on_up()
+        except Exception:  # else the network thread would die in silence
+            log.exception("setting up the connection failed")
+            self._closed.set()
+
+    def _disconnected(
+        self, client: paho.Client, _userdata: Any, _flags: Any, reason: Any, _properties: Any
+    ) -> None:
+        if client is self._client:
+            if self._up:
+                self._lost(f"{self._options.host}:{self._options.port}: connection lost: {reason}")
+            self._closed.set()
+
+    def _lost(self, reason: str) -> None:
+        if (self._up or reason != self._reason) and not self._stopping.is_set():
+            log.warning("no broker: %s", reason)
+        self._up, self._reason = False, reason

@@ -1,0 +1,406 @@
+"""The grill's side of MQTT, as the shells use it: offer decisions, take events, answer them.
+
+Every method returns at once (`stop` within its time). One thread, the one of the control steps, calls
+them all; the network has threads of its own (coalminder.messages.connection) and only fills queues here.
+"""
+
+from __future__ import annotations
+
+import logging
+import time
+from collections import OrderedDict, deque
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+
+import paho.mqtt.client as paho
+from pydantic import BaseModel
+
+from coalminder.events import Event
+from coalminder.messages.commands import (
+    DEFAULT_LIMITS,
+    Accepted,
+    CommandLimits,
+    Memory,
+    Received,
+    Refusal,
+    judge,
+)
+from coalminder.messages.connection import Connection
+from coalminder.messages.options import LinkOptions
+from coalminder.messages.outbox import MemoryOutbox, Outbox, OutMessage
+from coalminder.messages.payloads import AlarmMessage, Band, ReplyMessage, utc
+from coalminder.messages.topics import OFFLINE, ONLINE, Topics
+from coalminder.messages.views import (
+    DEFAULT_BAND,
+    alarm_changed,
+    alarm_message,
+    normal_message,
+    state_message,
+)
+from coalminder.values import Alarm, Decision, Inputs, Machine, Outcome
+
+log = logging.getLogger(__name__)
+
+TopicCallback = Callable[[bytes, bool], None]
+
+STATE_EXPIRY_S = 3600  # MQTT 5: a retained state this old helps nobody
+REPLY_EXPIRY_S = 60
+LATE_AFTER_S = 5.0
+WINDOW = 1000  # messages of the outbox handed to the network at one time
+INBOX = 1000  # commands waiting for the next step; one step takes them all
+
+
+@dataclass(frozen=True, slots=True)
+class CommandRecord:
+    """What the journal keeps of one command: who asked what, and the answer."""
+
+    utc_s: float
+    kind: str
+    command_id: str
+    client: str
+    accepted: bool
+    reason: str
+
+
+@dataclass(slots=True)
+class _Asked:
+    """A command that the core has not answered yet."""
+
+    received: Received
+    kind: str
+    client: str
+
+
+class Link:
+    """A link between one grill and its broker. It starts, and goes on, with no broker at all."""
+
+    def __init__(
+        self,
+        options: LinkOptions,
+        *,
+        limits: CommandLimits = DEFAULT_LIMITS,
+        outbox: Outbox | None = None,
+        band: Band = DEFAULT_BAND,
+        alarm_codes: Iterable[str] = (),
+        clock: Callable[[], float] = time.time,
+    ) -> None:
+        """`alarm_codes`: every alarm there is, so that each has a retained topic from the start.
+
+        clock: UTC in s, for judging the age of commands (the phone's clock is real even in a rehearsal).
+        """
+        self.topics = Topics(options.grill)
+        self._options, self._limits, self._band, self._clock = options, limits, band, clock
+        self._outbox: Outbox = MemoryOutbox() if outbox is None else outbox
+        self._codes = tuple(dict.fromkeys(alarm_codes))
+        self._connection = Connection(
+            options,
+            will=(self.topics.availability, OFFLINE),
+            on_up=self._came_up,
+            on_message=self._arrived,
+            on_sent=self._sent,
+        )
+        # filled by the network thread
+        self._inbox: deque[Received] = deque()
+        self._overflow = 0
+        self._acknowledged: deque[tuple[int, int]] = deque()
+        self._callbacks: dict[str, TopicCallback] = {}
+        self._on_connect: list[Callable[[], None]] = []
+        # owned by the caller's thread
+        self._memory = Memory()
+        self._asked: OrderedDict[str, _Asked] = OrderedDict()
+        self._records: deque[CommandRecord] = deque(maxlen=INBOX)
+        self._alarms: dict[str, Alarm] = {}
+        self._in_flight: dict[int, int] = {}  # number on the wire -> id in the outbox
+        self._tried: set[int] = set()  # ids in the outbox that were handed to the network before
+        self._seen_generation = 0
+        self._snapshot_due = False
+        self._last_state: tuple[object, float] | None = None
+        self._parts: dict[str, str] = {}
+        self._parts_sent: dict[str, str] = {}
+        self._last_up_s: float | None = None
+
+    # --- life ----------------------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Begin to dial the broker; returns at once."""
+        self._connection.start()
+
+    def stop(self, timeout_s: float = 2.0) -> None:
+        """Send what waits, say 'offline', disconnect. Returns within `timeout_s`."""
+        deadline = time.monotonic() + timeout_s
+        if self.connected:
+            self._check_generation()
+            self._pump(self._clock())
+            farewell = self._connection.publish(self.topics.availability, OFFLINE, qos=1, retain=True)
+            seen: set[int] = set()
+            while self.connected and time.monotonic() < deadline - 0.2:
+                seen |= self._settle()
+                if farewell in seen and not self._in_flight:
+                    break
+                time.sleep(0.005)
+        self._connection.stop(max(0.1, deadline - time.monotonic()))
+
+    @property
+    def connected(self) -> bool:
+        return self._connection.connected
+
+    @property
+    def trouble(self) -> str:
+        """Why there is no connection, one line; "" while there is one."""
+        return self._connection.trouble
+
+    @property
+    def protocol(self) -> str:
+        """'5' or '3.1.1'."""
+        return self._connection.protocol
+
+    def lost_s(self, now_s: float) -> float:
+        """How long there has been no broker, in control time; 0 while there is one."""
+        if self.connected or self._last_up_s is None:
+            self._last_up_s = now_s
+        return max(0.0, now_s - self._last_up_s)
+
+    # --- each control step ---------------------------------------------------------------------
+
+    def offer(
+        self, decision: Decision, machine: Machine, now_s: float, utc_s: float, inputs: Inputs | None = None
+    ) -> None:
+        """Tell the world of one step: alarms at once on every change, state when it changed or is due.
+
+        now_s: control time; utc_s: UTC in s. `inputs` adds the other probes to the state.
+        """
+        self._check_generation()
+        self.lost_s(now_s)
+        self._note_alarms(decision.alarms, now_s, utc_s)
+        self._pump(utc_s)
+        if self._snapshot_due and self.connected and not self._in_flight:
+            self._publish_snapshot(now_s, utc_s)
+        self._offer_state(decision, machine, now_s, utc_s, inputs)
+        self._offer_parts()
+
+    def offer_part(self, name: str, part: BaseModel | None) -> None:
+        """Keep a further view on `part/<name>`, retained, sent when it changes; None removes it."""
+        self._parts[name] = "" if part is None else part.model_dump_json()
+        self._offer_parts()
+
+    def take_events(self) -> tuple[Event, ...]:
+        """Commands that passed every check since the last call, in order of arrival.
+
+        Those that did not are answered here and now. Give the core's outcomes to `answer`.
+        """
+        taken: list[Event] = []
+        while self._inbox:
+            received = self._inbox.popleft()
+            self._memory, verdict = judge(self._memory, received, self.topics, self._limits)
+            if isinstance(verdict, Refusal):
+                self._reply(received, verdict.kind, verdict.event_id, verdict.client, False, verdict.reason)
+                continue
+            taken.append(verdict.event)
+            self._remember(received, verdict)
+        if self._overflow:
+            log.warning("%d commands were dropped in a flood", self._overflow)
+            self._overflow = 0
+        return tuple(taken)
+
+    def answer(self, outcomes: Iterable[Outcome]) -> None:
+        """Reply to the senders of commands that the core has answered; other outcomes are ignored."""
+        for outcome in outcomes:
+            asked = self._asked.pop(outcome.event_id, None)
+            if asked is not None:
+                self._reply(
+                    asked.received,
+                    asked.kind,
+                    outcome.event_id,
+                    asked.client,
+                    outcome.accepted,
+                    outcome.reason,
+                )
+
+    def take_records(self) -> tuple[CommandRecord, ...]:
+        """Answered commands since the last call, for the journal: sender, request, answer."""
+        records = tuple(self._records)
+        self._records.clear()
+        return records
+
+    # --- others on the same connection ---------------------------------------------------------
+
+    def on_topic(self, topic: str, callback: TopicCallback) -> None:
+        """Call `callback(payload, retained)` from the network thread for each message on `topic`.
+
+        For probes behind a gateway. `topic` may be a filter. Call before `start`; QoS 1.
+        """
+        self._callbacks[topic] = callback
+
+    def on_connect(self, callback: Callable[[], None]) -> None:
+        """Call `callback` from the network thread at each new connection; it may use `publish`."""
+        self._on_connect.append(callback)
+
+    def publish(self, topic: str, payload: str | bytes, *, qos: int = 1, retain: bool = False) -> bool:
+        """Publish now or not at all; False when there is no connection. Safe from any thread."""
+        return self._connection.publish(topic, payload, qos=qos, retain=retain) is not None
+
+    # --- the network thread --------------------------------------------------------------------
+
+    def _came_up(self) -> None:
+        self._connection.subscribe([self.topics.command("+"), *self._callbacks])
+        for callback in self._on_connect:
+            callback()
+
+    def _arrived(self, message: paho.MQTTMessage) -> None:
+        if self.topics.kind_of(message.topic) is not None:
+            self._queue_command(message)
+            return
+        for topic, callback in self._callbacks.items():
+            if paho.topic_matches_sub(topic, message.topic):
+                try:
+                    callback(bytes(message.payload), message.retain)
+                except Exception:
+                    log.exception("the reader of %s failed on a message", topic)
+
+    def _queue_command(self, message: paho.MQTTMessage) -> None:
+        if len(self._inbox) >= INBOX and message.topic != self.topics.command("snuff"):
+            self._overflow += 1
+            return
+        if len(self._inbox) >= 2 * INBOX:
+            return  # a thousand snuffs wait already
+        properties = message.properties
+        users = dict(getattr(properties, "UserProperty", ()) or ()) if properties else {}
+        self._inbox.append(
+            Received(
+                topic=message.topic,
+                payload=bytes(message.payload[: self._limits.max_bytes + 1]),
+                utc_s=self._clock(),
+                retained=message.retain,
+                response_topic=getattr(properties, "ResponseTopic", None),
+                correlation=getattr(properties, "CorrelationData", None),
+                client=str(users.get("client", ""))[:64],
+            )
+        )
+
+    def _sent(self, number: int) -> None:
+        self._acknowledged.append((self._connection.generation, number))
+
+    # --- inside one step -----------------------------------------------------------------------
+
+    def _check_generation(self) -> None:
+        """Whatever a broken connection had not confirmed must be said again on the new one."""
+        generation = self._connection.generation
+        if generation != self._seen_generation and self.connected:
+            self._seen_generation = generation
+            self._in_flight.clear()
+            self._last_state = None
+            self._parts_sent.clear()
+            self._snapshot_due = True
+            self._connection.publish(self.topics.availability, ONLINE, qos=1, retain=True)
+
+    def _settle(self) -> set[int]:
+        """Take what the broker confirmed out of the outbox; the numbers confirmed on this connection."""
+        numbers = set()
+        while self._acknowledged:
+            generation, number = self._acknowledged.popleft()
+            if generation == self._seen_generation:
+                numbers.add(number)
+                message_id = self._in_flight.pop(number, None)
+                if message_id is not None:
+                    self._outbox.delivered(message_id)
+                    self._tried.discard(message_id)
+        return numbers
+
+    def _note_alarms(self, alarms: tuple[Alarm, ...], now_s: float, utc_s: float) -> None:
+        present = {alarm.code: alarm for alarm in alarms}
+        grill = self._options.grill
+        for code, alarm in present.items():
+            if alarm_changed(self._alarms.get(code), alarm):
+                self._keep(alarm_message(grill, alarm, 0, now_s, utc_s), utc_s)
+        for code, before in self._alarms.items():
+            if code not in present:
+                self._keep(normal_message(grill, code, 0, utc_s, before=before), utc_s)
+        self._alarms = present
+
+    def _keep(self, message: AlarmMessage, utc_s: float) -> None:
+        message_id = self._outbox.append(
+            OutMessage(self.topics.alarm(message.code), message.model_dump_json(), utc_s)
+        )
+        if not self.connected:
+            self._tried.add(message_id)  # it will be late
+
+    def _pump(self, utc_s: float) -> None:
+        """Hand waiting messages to the network, oldest first, a window at a time."""
+        self._settle()
+        if not self.connected or self._seen_generation != self._connection.generation:
+            return
+        flying = set(self._in_flight.values())
+        for message_id, message in self._outbox.pending(WINDOW):
+            if message_id in flying:
+                continue
+            late = message_id in self._tried or utc_s - message.utc_s > LATE_AFTER_S
+            self._tried.add(message_id)
+            body = AlarmMessage.model_validate_json(message.body)
+            body = body.model_copy(update={"seq": message_id, "late": late})
+            number = self._connection.publish(
+                message.topic, body.model_dump_json(), qos=1, retain=message.retain
+            )
+            if number is None:
+                return
+            self._in_flight[number] = message_id
+
+    def _publish_snapshot(self, now_s: float, utc_s: float) -> None:
+        """Retain every alarm as it is now: the broker may have lost its store, or be a new one."""
+        self._snapshot_due = False
+        grill = self._options.grill
+        for code in dict.fromkeys((*self._codes, *self._alarms)):
+            alarm = self._alarms.get(code)
+            message = (
+                alarm_message(grill, alarm, 0, now_s, utc_s, change=False)
+                if alarm
+                else normal_message(grill, code, 0, utc_s, change=False)
+            )
+            self._connection.publish(self.topics.alarm(code), message.model_dump_json(), qos=1, retain=True)
+
+    def _offer_state(
+        self, decision: Decision, machine: Machine, now_s: float, utc_s: float, inputs: Inputs | None
+    ) -> None:
+        if not self.connected:
+            return
+        message = state_message(self._options.grill, decision, machine, utc_s, inputs, self._band)
+        what = message.model_dump(exclude={"utc"})
+        if self._last_state is not None:
+            before, at_s = self._last_state
+            if what == before and now_s - at_s < self._options.state_every_s:
+                return
+        number = self._connection.publish(
+            self.topics.state, message.model_dump_json(), retain=True, expiry_s=STATE_EXPIRY_S
+        )
+        if number is not None:
+            self._last_state = (what, now_s)
+
+    def _offer_parts(self) -> None:
+        for name, body in self._parts.items():
+            if not self.connected or self._parts_sent.get(name) == body:
+                continue
+            if self._connection.publish(self.topics.part(name), body, qos=1, retain=True) is not None:
+                self._parts_sent[name] = body
+
+    def _remember(self, received: Received, verdict: Accepted) -> None:
+        self._asked[verdict.event.event_id] = _Asked(received, verdict.kind, verdict.client)
+        while len(self._asked) > INBOX:
+            self._asked.popitem(last=False)
+
+    def _reply(
+        self, received: Received, kind: str, command_id: str, client: str, accepted: bool, reason: str
+    ) -> None:
+        utc_s = self._clock()
+        self._records.append(CommandRecord(utc_s, kind, command_id, client, accepted, reason))
+        asked_for = received.response_topic
+        topic = asked_for if asked_for and self.topics.may_answer_on(asked_for) else self.topics.reply
+        message = ReplyMessage(
+            grill=self._options.grill,
+            utc=utc(utc_s),
+            id=command_id,
+            kind=kind,
+            accepted=accepted,
+            reason=reason,
+        )
+        self._connection.publish(
+            topic, message.model_dump_json(), qos=1, expiry_s=REPLY_EXPIRY_S, correlation=received.correlation
+        )

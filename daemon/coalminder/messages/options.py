@@ -1,0 +1,55 @@
+"""What the link has to know, apart from the settings so that they need not be loaded here."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from urllib.parse import unquote, urlsplit
+
+from coalminder.errors import UserError
+from coalminder.messages.topics import is_name
+
+
+@dataclass(frozen=True, slots=True)
+class LinkOptions:
+    """How to reach the broker and as whom. Times in s. The fields are those of settings.mqtt."""
+
+    host: str = "127.0.0.1"
+    port: int = 1883
+    grill: str = "kettle"
+    tls: bool = False
+    ca_file: Path | None = None  # None: the system's certificate authorities
+    username: str | None = None
+    password: str | None = None
+    client_id: str = ""  # "": made from the grill's name
+    keepalive_s: int = 15
+    connect_timeout_s: float = 5.0
+    retry_max_s: float = 5.0
+    state_every_s: float = 5.0
+    discovery: bool = True
+    discovery_prefix: str = "homeassistant"
+    discovery_name: str = "Kettle"
+
+    @classmethod
+    def from_url(cls, url: str, grill: str = "kettle") -> LinkOptions:
+        """From `mqtt://[user:password@]host[:port]` or `mqtts://...`. UserError when it is no such thing."""
+        try:
+            parts = urlsplit(url)
+            port = parts.port
+        except ValueError as error:
+            raise UserError(
+                f"broker URL {url!r}: {error}; write mqtt://host:1883 or mqtts://host:8883"
+            ) from None
+        if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname or parts.path.strip("/"):
+            raise UserError(f"broker URL {url!r}: write mqtt://host:1883 or mqtts://host:8883")
+        if not is_name(grill):
+            raise UserError(f"grill name {grill!r}: use 1 to 32 of a-z, 0-9, _ and -")
+        tls = parts.scheme == "mqtts"
+        return cls(
+            host=parts.hostname,
+            port=port if port is not None else (8883 if tls else 1883),
+            grill=grill,
+            tls=tls,
+            username=unquote(parts.username) if parts.username else None,
+            password=unquote(parts.password) if parts.password else None,
+        )

@@ -1,0 +1,209 @@
+"""The link on a real mosquitto: what is retained, what is answered, what happens without a broker."""
+
+from __future__ import annotations
+
+import json
+import time
+import uuid
+from collections.abc import Iterator
+from datetime import UTC, datetime
+
+import pytest
+from brokers import Mosquitto, Watcher, free_port, wait_for
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+
+from coalminder.events import SetPoint, Snuff
+from coalminder.messages.link import Link
+from coalminder.messages.options import LinkOptions
+from coalminder.values import HEALTHY, Action, Alarm, AlarmState, Decision, Outcome, Phase
+
+pytestmark = pytest.mark.broker
+
+CALM = Decision(Phase.TENDING, 93.0, 0.05, 0.3, pit_c=92.5, in_band=True)
+
+
+def alarm(
+    code: str = "pit_high", state: AlarmState = AlarmState.UNACKNOWLEDGED, raised_s: float = 0.0
+) -> Alarm:
+    return Alarm(code, state, Action.WARN, "high", True, 0.0, "the pit is hot", "shut the lower vent")
+
+
+def decision(*alarms: Alarm, pit_c: float = 92.5) -> Decision:
+    return Decision(Phase.TENDING, 93.0, 0.05, 0.3, pit_c=pit_c, alarms=alarms)
+
+
+def link_to(broker: Mosquitto, **options: object) -> Link:
+    return Link(LinkOptions(host=broker.host, port=broker.port, **options))  # type: ignore[arg-type]
+
+
+@pytest.fixture
+def link(mosquitto: Mosquitto) -> Iterator[Link]:
+    link = link_to(mosquitto)
+    link.start()
+    wait_for(lambda: link.connected)
+    yield link
+    link.stop()
+
+
+def command(**fields: object) -> bytes:
+    return json.dumps(
+        {"id": str(uuid.uuid4()), "issued_utc": datetime.now(UTC).isoformat(), **fields}
+    ).encode()
+
+
+def read(message: object) -> dict[str, object]:
+    return json.loads(message.payload)  # type: ignore[attr-defined,no-any-return]
+
+
+def test_state_is_retained_with_units_and_utc(mosquitto: Mosquitto, link: Link) -> None:
+    link.offer(CALM, HEALTHY, 10.0, 1_700_000_000.0)
+    with Watcher(mosquitto, "coalminder/kettle/#") as watcher:
+        message = watcher.wait("coalminder/kettle/state")[0]
+        assert message.retain
+        state = read(message)
+        assert (state["pit_c"], state["phase"], state["utc"]) == (92.5, "tending", "2023-11-14T22:13:20Z")
+        assert watcher.wait("coalminder/kettle/availability")[0].payload == b"online"
+
+
+def test_unchanged_state_waits_until_it_is_due(mosquitto: Mosquitto, link: Link) -> None:
+    with Watcher(mosquitto, "coalminder/kettle/state") as watcher:
+        for second in range(11):
+            link.offer(CALM, HEALTHY, float(second), 1_700_000_000.0 + second)
+        link.publish("coalminder/kettle/state", "end")
+        messages = watcher.wait("coalminder/kettle/state", 4)
+        utcs = [read(m)["utc"] for m in messages[:-1]]
+    assert utcs == ["2023-11-14T22:13:20Z", "2023-11-14T22:13:25Z", "2023-11-14T22:13:30Z"]
+
+
+def test_every_change_of_an_alarm_is_sent_and_its_return_to_normal(mosquitto: Mosquitto, link: Link) -> None:
+    with Watcher(mosquitto, "coalminder/kettle/alarm/+") as watcher:
+        link.offer(decision(alarm()), HEALTHY, 5.0, 1_700_000_005.0)
+        link.offer(decision(alarm()), HEALTHY, 6.0, 1_700_000_006.0)
+        link.offer(decision(alarm(state=AlarmState.ACKNOWLEDGED)), HEALTHY, 7.0, 1_700_000_007.0)
+        link.offer(decision(), HEALTHY, 8.0, 1_700_000_008.0)
+        wait_for(lambda: len(changes(watcher)) == 3)
+    assert [m["state"] for m in changes(watcher)] == ["unacknowledged", "acknowledged", "normal"]
+    assert changes(watcher)[0]["raised_utc"] == "2023-11-14T22:13:20Z"
+    assert not any(m["late"] for m in changes(watcher))
+
+
+def changes(watcher: Watcher) -> list[dict[str, object]]:
+    return [m for m in map(read, watcher.on("coalminder/kettle/alarm/+")) if m["change"]]
+
+
+def test_command_becomes_an_event_and_is_answered_on_its_response_topic(
+    mosquitto: Mosquitto, link: Link
+) -> None:
+    link.offer(CALM, HEALTHY, 0.0, time.time())
+    with Watcher(mosquitto, "coalminder/kettle/reply/#") as phone:
+        properties = Properties(PacketTypes.PUBLISH)
+        properties.ResponseTopic = "coalminder/kettle/reply/phone-1"
+        properties.CorrelationData = b"\x00\x01"
+        properties.UserProperty = ("client", "phone-1")
+        phone.client.publish(
+            "coalminder/kettle/command/set_point", command(temp_c=95.0), qos=1, properties=properties
+        )
+        events: list[object] = []
+        wait_for(lambda: events.extend(link.take_events()) or events)
+        event = events[0]
+        assert isinstance(event, SetPoint)
+        assert event.temp_c == 95.0
+        link.answer([Outcome(event.event_id, True)])
+        reply = phone.wait("coalminder/kettle/reply/phone-1")[0]
+    assert read(reply)["accepted"] is True
+    assert reply.properties.CorrelationData == b"\x00\x01"  # MQTT 5, 3.3.2.3.6: given back unchanged
+    record = link.take_records()[0]
+    assert (record.client, record.kind, record.accepted) == ("phone-1", "set_point", True)
+
+
+def test_retained_commands_are_refused_with_a_reply_even_snuff(mosquitto: Mosquitto) -> None:
+    with Watcher(mosquitto, "coalminder/kettle/reply") as phone:
+        phone.client.publish(
+            "coalminder/kettle/command/snuff", command(), qos=1, retain=True
+        ).wait_for_publish(5)
+        phone.client.publish(
+            "coalminder/kettle/command/set_point", command(temp_c=95.0), qos=1, retain=True
+        ).wait_for_publish(5)
+        link = link_to(mosquitto)
+        link.start()
+        wait_for(lambda: link.connected)
+        deadline = time.monotonic() + 5
+        while len(phone.on("#")) < 2 and time.monotonic() < deadline:
+            assert link.take_events() == ()
+            time.sleep(0.01)
+        replies = [read(m) for m in phone.wait("coalminder/kettle/reply", 2)]
+        link.stop()
+    assert {reply["kind"] for reply in replies} == {"snuff", "set_point"}
+    assert all("retain" in str(reply["reason"]) and not reply["accepted"] for reply in replies)
+
+
+def test_malformed_snuff_is_obeyed(mosquitto: Mosquitto, link: Link) -> None:
+    with Watcher(mosquitto, "coalminder/kettle/reply") as phone:
+        phone.client.publish("coalminder/kettle/command/snuff", b"\xff{", qos=1)
+        events: list[object] = []
+        wait_for(lambda: events.extend(link.take_events()) or events)
+    assert isinstance(events[0], Snuff)
+
+
+def test_dropped_daemon_is_reported_offline_by_its_will(mosquitto: Mosquitto, link: Link) -> None:
+    link.offer(CALM, HEALTHY, 0.0, 0.0)
+    with Watcher(mosquitto, "coalminder/kettle/availability") as watcher:
+        watcher.wait("coalminder/kettle/availability")
+        link._connection._client._sock.close()  # type: ignore[union-attr]  # as a power cut would
+        payloads = [m.payload for m in watcher.wait("coalminder/kettle/availability", 2)]
+    assert payloads[:2] == [b"online", b"offline"]
+
+
+def test_stopped_daemon_says_offline_within_its_time(mosquitto: Mosquitto) -> None:
+    link = link_to(mosquitto)
+    link.start()
+    wait_for(lambda: link.connected)
+    link.offer(decision(alarm()), HEALTHY, 0.0, 0.0)
+    began = time.monotonic()
+    link.stop(2.0)
+    assert time.monotonic() - began < 2.0
+    with Watcher(mosquitto, "coalminder/kettle/#") as watcher:
+        assert watcher.wait("coalminder/kettle/availability")[0].payload == b"offline"
+        assert read(watcher.wait("coalminder/kettle/alarm/pit_high")[0])["state"] == "unacknowledged"
+
+
+def test_alarms_raised_without_a_broker_arrive_in_order_and_late(mosquitto: Mosquitto, link: Link) -> None:
+    with Watcher(mosquitto, "coalminder/kettle/alarm/+") as before:
+        link.offer(decision(alarm("first")), HEALTHY, 0.0, 1_700_000_000.0)
+        before.wait("coalminder/kettle/alarm/first")
+    mosquitto.kill()
+    wait_for(lambda: not link.connected)
+    assert link.trouble
+    for second in range(1, 51):
+        link.offer(decision(alarm(f"a{second}")), HEALTHY, float(second), 1_700_000_000.0 + second)
+    assert link.lost_s(50.0) == pytest.approx(50.0)
+    mosquitto.start()
+    with Watcher(mosquitto, "coalminder/kettle/alarm/+") as watcher:
+        second = 51.0
+
+        def caught_up() -> bool:
+            nonlocal second
+            second += 1
+            link.offer(decision(), HEALTHY, second, 1_700_000_000.0 + second)
+            return len([m for m in changes(watcher) if m["state"] == "unacknowledged"]) >= 50
+
+        wait_for(caught_up, 15)
+    raised = [m for m in changes(watcher) if m["state"] == "unacknowledged"]
+    assert [m["code"] for m in raised] == [f"a{n}" for n in range(1, 51)]
+    assert all(m["late"] for m in raised)
+    seqs = [m["seq"] for m in changes(watcher)]
+    assert seqs == sorted(set(seqs))  # type: ignore[type-var]
+    assert link.lost_s(second) == 0.0
+
+
+def test_link_starts_and_goes_on_without_a_broker() -> None:
+    link = Link(LinkOptions(port=free_port()))
+    began = time.monotonic()
+    link.start()
+    for second in range(100):
+        link.offer(decision(alarm()), HEALTHY, float(second), float(second))
+        assert link.take_events() == ()
+    assert time.monotonic() - began < 1.0
+    assert not link.connected
+    link.stop(1.0)
