@@ -77,9 +77,10 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
             lid_off=lid_now.off,
             machine=inputs.machine,
             fire=told,
+            pit_2_stands_in=True,
         ),
         config.limits,
-        tuple(event for event in inputs.events if isinstance(event, _FOR_SAFETY)),
+        inputs.events,
         now_s,
     )
     outcomes += verdict.outcomes
@@ -232,7 +233,11 @@ def _drive(state: State, config: Config, dt_s: float, now_s: float, throttle: bo
         return replace(state, air=replace(now_air, applied_v=air.OPEN_V)), Terms(output=air.OPEN_V)
     seen = state.pit
     if seen.fast_c is None or seen.age_s > 0.0:
-        return state, Terms(output=now_air.applied_v)
+        if not throttle:
+            return state, Terms(output=now_air.applied_v)
+        floor_v = min(air.floor(now_air, config.air, 0.0), now_air.applied_v)
+        applied = air.spare(now_air.applied_v, floor_v, config.loop, dt_s, True)
+        return replace(state, air=replace(now_air, applied_v=applied, floor_v=floor_v)), Terms(output=floor_v)
     over_c = seen.smooth_c + seen.slope_c_per_s * 60.0 - state.set_point_c
     floor_v = air.floor(now_air, config.air, over_c)
     if vents is Vents.HOLD:
