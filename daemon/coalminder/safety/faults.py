@@ -55,7 +55,6 @@ _HOT_COALS = (
 )
 _AFTER = "When the cause is gone, reset"
 
-# fmt: off
 FAULTS: tuple[Fault, ...] = (
     # code, condition, on-delay, off-delay, action, latched, priority, message, remedy
     # The way to the vents.
@@ -164,7 +163,7 @@ FAULTS: tuple[Fault, ...] = (
     Fault(
         "pit_probe_lost",
         c.pit_probe_lost,
-        30,
+        20,
         5,
         Action.SNUFF,
         True,
@@ -177,7 +176,7 @@ FAULTS: tuple[Fault, ...] = (
     Fault(
         "pit_probe_stale",
         c.pit_probe_stale,
-        30,
+        10,
         5,
         Action.SNUFF,
         True,
@@ -197,7 +196,7 @@ FAULTS: tuple[Fault, ...] = (
         False,
         "medium",
         "No pit temperature to tend by",
-        "Check the pit probe: after half a minute the vents are shut for good",
+        "Check the pit probe: if it stays away the vents are shut for good",
         window="stale_s",
         detail=c.pit_reading,
     ),
@@ -251,7 +250,7 @@ FAULTS: tuple[Fault, ...] = (
         "medium",
         "The two pit probes are far apart: one of them is wrong",
         "See that both hang in the air at the grate, away from the coals",
-        suppressed_in=NO_FIRE,
+        suppressed_in=NO_FIRE | {Phase.LIGHTING},
     ),
     Fault(
         "pit_on_second_probe",
@@ -535,6 +534,4 @@ FAULTS: tuple[Fault, ...] = (
         "Restart the daemon after the cook to use it",
     ),
 )
-# fmt: on
-
 BY_CODE: dict[str, Fault] = {fault.code: fault for fault in FAULTS}

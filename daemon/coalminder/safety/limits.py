@@ -81,7 +81,7 @@ class Limits:
         900.0, "warning this long before the cut-off for want of a person", "estimate"
     )
     lid_off_s: float = _limit(
-        600.0, "lid off for longer than this", "common practice: lids come off for 1 to 3 min"
+        480.0, "lid off for longer than this", "common practice: lids come off for 1 to 3 min"
     )
     lid_quiet_s: float = _limit(
         300.0,
