@@ -25,6 +25,7 @@ log = logging.getLogger(__name__)
 
 MAX_PACKET_BYTES = 65_536  # MQTT 5: the broker keeps larger ones away from us
 IN_FLIGHT = 20  # QoS 1 messages sent and not yet acknowledged, unless the broker takes fewer
+FIRST_ANSWER_S = 2.0  # for the answer to a first CONNECT, while the broker's version is not known
 _UNSUPPORTED = "Unsupported protocol version"
 
 
@@ -45,10 +46,11 @@ class Connection:
         self._on_up, self._on_message, self._on_sent = on_up, on_message, on_sent
         self._stopping = threading.Event()
         self._closed = threading.Event()
+        self._answered = threading.Event()
         self._thread: threading.Thread | None = None
         self._client: paho.Client | None = None
-        self._protocol = paho.MQTTv5
-        self._known_protocol = False
+        self._known_protocol = options.mqtt_version != "auto"
+        self._protocol = paho.MQTTv311 if options.mqtt_version == "3.1.1" else paho.MQTTv5
         self._in_flight = IN_FLIGHT
         self._up = False
         self._reason = "not tried yet"
@@ -81,6 +83,7 @@ class Connection:
         if client is not None and self._up:
             client.disconnect()
         self._closed.set()
+        self._answered.set()
         if self._thread is not None:
             self._thread.join(timeout_s)
 
@@ -127,6 +130,7 @@ class Connection:
         wait_s = 0.2
         while not self._stopping.is_set():
             self._closed.clear()
+            self._answered.clear()
             was_up = self._connect_once()
             if self._stopping.is_set():
                 break
@@ -146,15 +150,20 @@ class Connection:
             self._lost(f"{self._options.host}:{self._options.port}: {error}")
             return False
         client.loop_start()
+        if not self._answered.wait(self._patience_s()):
+            self._lost(f"{self._options.host}:{self._options.port}: no answer to MQTT {self.protocol}")
+            self._closed.set()
         self._closed.wait()
         client.disconnect()
         client.loop_stop()
         self._up = False
-        if self.generation == before and not self._known_protocol and self._protocol == paho.MQTTv5:
-            self._protocol = paho.MQTTv311
-        elif self.generation == before and not self._known_protocol:
-            self._protocol = paho.MQTTv5
+        if self.generation == before and not self._known_protocol:
+            self._protocol = paho.MQTTv311 if self._protocol == paho.MQTTv5 else paho.MQTTv5
         return self.generation != before
+
+    def _patience_s(self) -> float:
+        """How long to wait for the broker's answer. One that knows 3.1.1 only may wait for more bytes."""
+        return self._options.connect_timeout_s if self._known_protocol else FIRST_ANSWER_S
 
     def _session(self) -> dict[str, Any]:
         if self._protocol != paho.MQTTv5:
@@ -193,11 +202,13 @@ class Connection:
     def _connected(
         self, client: paho.Client, _userdata: Any, _flags: Any, reason: Any, properties: Any
     ) -> None:
-        if client is not self._client:
+        if client is not self._client or self._closed.is_set():
             return
+        self._answered.set()
         if reason.is_failure:
             if str(reason) == _UNSUPPORTED and self._protocol == paho.MQTTv5:
                 log.info("the broker does not speak MQTT 5; using 3.1.1")
+                self._known_protocol = self._options.mqtt_version != "auto"
             elif str(reason) != _UNSUPPORTED:
                 self._known_protocol = True  # it answered: the version is not what it dislikes
             self._lost(f"{self._options.host}:{self._options.port}: refused: {reason}")
@@ -225,6 +236,7 @@ class Connection:
             if self._up:
                 self._lost(f"{self._options.host}:{self._options.port}: connection lost: {reason}")
             self._closed.set()
+            self._answered.set()
 
     def _lost(self, reason: str) -> None:
         if (self._up or reason != self._reason) and not self._stopping.is_set():

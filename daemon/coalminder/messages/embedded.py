@@ -12,6 +12,7 @@ import threading
 from typing import Any
 
 from coalminder.errors import UserError
+from coalminder.messages.options import LinkOptions
 
 
 class EmbeddedBroker:
@@ -31,6 +32,10 @@ class EmbeddedBroker:
     @property
     def url(self) -> str:
         return f"mqtt://{self.host}:{self.port}"
+
+    def options(self, grill: str = "kettle") -> LinkOptions:
+        """How a link reaches this broker, without the seconds that finding out its version takes."""
+        return LinkOptions(host=self.host, port=self.port, grill=grill, mqtt_version="3.1.1")
 
     def start(self) -> None:
         """Start and wait until it listens. UserError when it cannot."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 from urllib.parse import unquote, urlsplit
 
 from coalminder.errors import UserError
@@ -22,6 +23,7 @@ class LinkOptions:
     username: str | None = None
     password: str | None = None
     client_id: str = ""  # "": made from the grill's name
+    mqtt_version: Literal["auto", "5", "3.1.1"] = "auto"  # auto: 5, then 3.1.1 when the broker cannot
     keepalive_s: int = 15
     connect_timeout_s: float = 5.0
     retry_max_s: float = 5.0

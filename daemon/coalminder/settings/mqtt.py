@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, SecretStr
 
@@ -31,6 +32,9 @@ class MqttSettings(BaseModel):
     )
     password_file: Path | None = Field(default=None, description="file whose first line is the password")
     client_id: str = Field(default="", max_length=64, description="MQTT client id; empty: coalminder-<grill>")
+    mqtt_version: Literal["auto", "5", "3.1.1"] = Field(
+        default="auto", description="auto: MQTT 5, and 3.1.1 when the broker cannot"
+    )
     keepalive_s: int = Field(
         default=15, ge=5, le=600, description="s; a silent broker is given up after about twice this"
     )
