@@ -1,0 +1,168 @@
+"""Section `[vents]`: one or two vents, each a servo on one of three kinds of wiring.
+
+Every driver shares the fields of the stroke; each has its own fields for the wire. The defaults are
+those of vents/defaults.py (a test holds them equal): `snuff` reads the block without this model.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, Self, cast
+
+from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, model_validator
+
+Fraction = Annotated[FiniteFloat, Field(ge=0.0, le=1.0)]
+
+
+class Servo(BaseModel):
+    """What every servo vent has: its stroke, its stops, its manners."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    pulse_min_us: FiniteFloat = Field(
+        default=1000.0, ge=400.0, le=2600.0, description="shortest pulse ever sent, µs"
+    )
+    pulse_max_us: FiniteFloat = Field(
+        default=2000.0, ge=400.0, le=2600.0, description="longest pulse ever sent, µs"
+    )
+    reversed: bool = Field(default=False, description="true when the longest pulse is the shut end")
+    stop_shut: Fraction = Field(
+        default=0.0, description="where on the stroke (0..1 from the shut end) the plate is shut"
+    )
+    stop_open: Fraction = Field(
+        default=1.0, description="where on the stroke (0..1 from the shut end) the plate is open"
+    )
+    curve: tuple[tuple[Fraction, Fraction], ...] | None = Field(
+        default=None,
+        description="(position, flow) pairs from (0, 0) to (1, 1); left out: a plate over round holes",
+    )
+    safe_opening: Annotated[FiniteFloat, Field(ge=0.0, le=0.3)] = Field(
+        default=0.0, description="opening that is safe when all else fails; 0 is shut"
+    )
+    stroke_s: FiniteFloat = Field(
+        default=0.5,
+        ge=0.1,
+        le=5.0,
+        description="time for the whole stroke, s; moves are ramped at it",
+    )
+    settle_s: FiniteFloat = Field(
+        default=0.15, ge=0.02, le=2.0, description="time from the last pulse change to power off, s"
+    )
+    hold: bool = Field(
+        default=False,
+        description="keep the servo powered at rest, for a vent that a spring pulls shut",
+    )
+    backlash: Annotated[FiniteFloat, Field(ge=0.0, le=0.2)] = Field(
+        default=0.0, description="slack of the linkage, part of the stroke"
+    )
+    reassert_s: FiniteFloat = Field(
+        default=300.0,
+        ge=10.0,
+        le=86400.0,
+        description="push a resting vent to its place this often, s",
+    )
+
+    @model_validator(mode="after")
+    def _fits_together(self) -> Self:
+        if self.pulse_min_us + 100.0 > self.pulse_max_us:
+            raise ValueError("pulse_max_us must be at least 100 above pulse_min_us")
+        if self.stop_shut + 0.05 > self.stop_open:
+            raise ValueError("stop_open must be at least 0.05 above stop_shut")
+        return self
+
+
+class KernelPwmVent(Servo):
+    """A servo on one of the board's own PWM pins, through the kernel (recommended)."""
+
+    driver: Literal["kernel_pwm"]
+    pin: Literal[12, 13, 18, 19] = Field(description="GPIO number of the signal wire")
+    pwm_chip: int | None = Field(
+        default=None,
+        ge=0,
+        le=31,
+        description="number of /sys/class/pwm/pwmchipN; left out: found by its address",
+    )
+    pwm_channel: int | None = Field(default=None, ge=0, le=15, description="left out: follows from the pin")
+
+    @property
+    def wire(self) -> str:
+        """What must not be shared with another vent."""
+        return f"pin {self.pin}"
+
+
+class PinVent(Servo):
+    """A servo on any GPIO, pulses timed by software (plain wiring; trembles a little)."""
+
+    driver: Literal["pin"]
+    pin: int = Field(ge=0, le=27, description="GPIO number of the signal wire")
+
+    @property
+    def wire(self) -> str:
+        """What must not be shared with another vent."""
+        return f"pin {self.pin}"
+
+
+class Pca9685Vent(Servo):
+    """A servo on a 16-channel PWM chip on the I2C bus."""
+
+    driver: Literal["pca9685"]
+    channel: int = Field(ge=0, le=15, description="output of the chip")
+    bus: int = Field(default=1, ge=0, le=31, description="number of /dev/i2c-N")
+    address: int = Field(default=0x40, ge=0x40, le=0x7F, description="I2C address, 0x40..0x7f")
+    frame_hz: FiniteFloat = Field(
+        default=50.0,
+        ge=40.0,
+        le=100.0,
+        description="pulses per second; above 60 for digital servos only",
+    )
+
+    @property
+    def wire(self) -> str:
+        """What must not be shared with another vent."""
+        return f"bus {self.bus} address {self.address:#x} channel {self.channel}"
+
+
+class SimulatedVent(Servo):
+    """A vent without hardware."""
+
+    driver: Literal["simulated"]
+
+    @property
+    def wire(self) -> str:
+        """What must not be shared with another vent."""
+        return f"simulated {id(self)}"
+
+
+VentSettings = Annotated[KernelPwmVent | PinVent | Pca9685Vent | SimulatedVent, Field(discriminator="driver")]
+
+
+class VentsSettings(BaseModel):
+    """Section `[vents]`. The lower vent feeds the fire; an upper one is optional."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    lower: VentSettings = Field(description="the vent below the coals")
+    upper: VentSettings | None = Field(default=None, description="the vent in the lid; left out: set by hand")
+
+    @model_validator(mode="after")
+    def _two_wires(self) -> Self:
+        if self.upper is not None and self.upper.wire == self.lower.wire:
+            raise ValueError(f"lower and upper are on the same wire ({self.lower.wire}); give each its own")
+        frames = {
+            (vent.bus, vent.address): vent.frame_hz
+            for vent in (self.lower, self.upper)
+            if isinstance(vent, Pca9685Vent)
+        }
+        if self.upper is not None and any(
+            frames[(vent.bus, vent.address)] != vent.frame_hz
+            for vent in (self.lower, self.upper)
+            if isinstance(vent, Pca9685Vent)
+        ):
+            raise ValueError("two vents on one chip share its frame_hz; give both the same")
+        return self
+
+    def by_name(self) -> dict[str, Servo]:
+        """The vents that there are: name -> settings."""
+        vents = {"lower": cast(Servo, self.lower)}
+        if self.upper is not None:
+            vents["upper"] = self.upper
+        return vents
