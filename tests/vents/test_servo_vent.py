@@ -174,7 +174,7 @@ def test_nan_moves_nothing() -> None:
     bench = Bench()
     with pytest.raises(ValueError, match="number"):
         bench.vent.move(math.nan)
-    assert bench.pulses.history == []
+    assert not bench.pulses.history
 
 
 def test_close_stops_the_pulses() -> None:

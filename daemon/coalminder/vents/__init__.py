@@ -1,0 +1,1 @@
+"""Vents: the flow curve, the servo and its sources of pulses."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections import deque
 from collections.abc import Callable
 
 
@@ -10,7 +11,7 @@ class FakePulseOutput:
     """A `PulseOutput` that records what it was told as (time in s, pulse width in µs, 0 for off).
 
     `fail_with`: an OSError that every call raises while it is set. `follow`: a function that is
-    told each pulse width, so that a simulated plate can move.
+    told each pulse width, so that a simulated plate can move. `keep`: how many events to remember.
     """
 
     def __init__(
@@ -18,8 +19,9 @@ class FakePulseOutput:
         *,
         monotonic: Callable[[], float] = time.monotonic,
         follow: Callable[[float], None] | None = None,
+        keep: int | None = None,
     ) -> None:
-        self.history: list[tuple[float, float]] = []
+        self.history: deque[tuple[float, float]] = deque(maxlen=keep)
         self.fail_with: OSError | None = None
         self.closed = False
         self._monotonic = monotonic

@@ -1,0 +1,109 @@
+"""Servo pulses from the board's own PWM, through the kernel's files under /sys/class/pwm.
+
+The hardware makes the pulses: 1 µs steps or better, no trembling, no work for the processor, and they
+survive a busy system. Own code rather than a library: it is a handful of file writes, it must be
+importable in milliseconds by `snuff`, and its folder must be replaceable in tests.
+
+Layout of the files: Linux documentation, "Pulse Width Modulation (PWM) interface" (driver-api/pwm). A
+channel comes into being by writing its number to `export`; `period` must be above `duty_cycle`, both in
+ns. Addresses and channel numbers of the boards: Raspberry Pi device trees (from memory): BCM2835 family
+`...20c000.pwm` with two channels, RP1 (Pi 5) PWM0 `...98000.pwm` with four.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+PERIOD_NS = 20_000_000  # 50 Hz, the frame of a hobby servo
+SYSFS = Path("/sys/class/pwm")
+EXPORT_WAIT_S = 1.0  # udev needs a moment to hand the new files to the group
+
+#: pin -> channel, by the number of channels of the chip.
+CHANNELS: dict[int, dict[int, int]] = {
+    2: {12: 0, 18: 0, 13: 1, 19: 1},
+    4: {12: 0, 13: 1, 18: 2, 19: 3},
+}
+_ADDRESSES = ("20c000.pwm", "98000.pwm")
+
+
+class KernelPwm:
+    """A `PulseOutput` on one channel; `folder` is .../pwmchipN/pwmM. OSError when the kernel refuses."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._write("enable", 0)
+        # A duty left over from another period may be longer than the new one: shorten it first.
+        self._write("duty_cycle", 0)
+        self._write("period", PERIOD_NS)
+        self._on = False
+
+    def set_pulse_us(self, pulse_us: float) -> None:
+        """Send pulses of this width, to the nearest ns; the hardware rounds to its clock (18..540 ns)."""
+        self._write("duty_cycle", round(pulse_us * 1000.0))
+        if not self._on:
+            self._write("enable", 1)
+            self._on = True
+
+    def off(self) -> None:
+        """Hold the wire low: no pulses."""
+        self._write("duty_cycle", 0)  # ends the frame low: the last pulse is never cut short by the switch
+        self._write("enable", 0)
+        self._on = False
+
+    def close(self) -> None:
+        """Stop the pulses. The channel stays exported, for `snuff`."""
+        self.off()
+
+    def _write(self, name: str, value: int) -> None:
+        (self._folder / name).write_text(str(value), encoding="ascii")
+
+
+def open_kernel_pwm(
+    pin: int,
+    chip: int | None = None,
+    channel: int | None = None,
+    *,
+    root: Path = SYSFS,
+    sleep: Callable[[float], None] = time.sleep,
+) -> KernelPwm:
+    """The pulses on GPIO `pin` 12, 13, 18 or 19; `chip`, `channel` override. OSError without it."""
+    chip_folder = find_chip(root) if chip is None else root / f"pwmchip{chip}"
+    if channel is None:
+        count = int((chip_folder / "npwm").read_text(encoding="ascii"))
+        by_pin = CHANNELS[4 if count >= 4 else 2]
+        if pin not in by_pin:
+            raise OSError(f"GPIO {pin} has no PWM of its own; use pin 12, 13, 18 or 19")
+        channel = by_pin[pin]
+    folder = chip_folder / f"pwm{channel}"
+    if not folder.is_dir():
+        (chip_folder / "export").write_text(str(channel), encoding="ascii")
+    waited_s = 0.0
+    while True:
+        try:
+            return KernelPwm(folder)
+        except (FileNotFoundError, PermissionError):
+            if waited_s >= EXPORT_WAIT_S:
+                raise
+            sleep(0.05)
+            waited_s += 0.05
+
+
+def find_chip(root: Path = SYSFS) -> Path:
+    """The folder of the board's PWM for pins 12, 13, 18, 19. OSError, saying what to do, when there is none.
+
+    The number behind `pwmchip` depends on the board and the kernel, so it is found by the device's address.
+    """
+    chips = sorted(root.glob("pwmchip*"))
+    for chip in chips:
+        device = (chip / "device").resolve().name
+        if device.endswith(_ADDRESSES):
+            return chip
+    if len(chips) == 1:
+        return chips[0]
+    found = ", ".join(chip.name for chip in chips) or "none"
+    raise OSError(
+        f"no PWM of the board under {root} (found: {found}); add 'dtoverlay=pwm-2chan' to "
+        "/boot/firmware/config.txt and restart, or set pwm_chip"
+    )

@@ -1,0 +1,79 @@
+"""Servo pulses on any GPIO, timed by software: gpiozero over lgpio with a pin that keeps the fraction.
+
+gpiozero's own pin for lgpio cuts the duty to whole per cents, which leaves a servo six positions;
+`FinePin` passes the duty on as it is, and lgpio then times the pulse in whole µs. The pulses are timed
+by a thread of this process, so they tremble by some tens of µs on a busy board: good enough for a servo that
+is powered off as soon as it has arrived. Works on every board with Linux' gpiochip, the Pi 5 included.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from gpiozero import PWMOutputDevice
+from gpiozero.exc import BadPinFactory, GPIOZeroError
+
+FRAME_US = 20_000.0  # 50 Hz
+
+
+class PinPwm:
+    """A `PulseOutput` on a gpiozero device. OSError when the pin does not obey."""
+
+    def __init__(self, pin: int, factory: Any) -> None:
+        try:
+            self._device = PWMOutputDevice(pin, initial_value=0.0, frequency=50, pin_factory=factory)
+        except GPIOZeroError as error:
+            raise OSError(f"GPIO {pin}: {error or type(error).__name__}") from error
+
+    def set_pulse_us(self, pulse_us: float) -> None:
+        """Send pulses of this width; lgpio rounds to 1 µs."""
+        self._set(pulse_us / FRAME_US)
+
+    def off(self) -> None:
+        """Hold the wire low: no pulses."""
+        self._set(0.0)
+
+    def close(self) -> None:
+        """Stop the pulses; the pin becomes an input."""
+        self._device.close()
+
+    def _set(self, duty: float) -> None:
+        try:
+            self._device.value = duty
+        except GPIOZeroError as error:
+            raise OSError(f"GPIO {self._device.pin}: {error or type(error).__name__}") from error
+
+
+def fine_factory() -> Any:
+    """A gpiozero pin factory on lgpio whose pins keep the fraction of the duty. OSError without lgpio."""
+    try:
+        import lgpio
+        from gpiozero.pins.lgpio import LGPIOFactory, LGPIOPin
+    except ImportError as error:
+        raise OSError(
+            "the package lgpio is not installed; on Raspberry Pi OS: sudo apt install python3-lgpio"
+        ) from error
+
+    class FinePin(LGPIOPin):  # type: ignore[misc]
+        _pwm: tuple[float, float] | None
+
+        def _set_state(self, value: float) -> None:
+            if self._pwm is None:
+                super()._set_state(value)
+                return
+            frequency, _ = self._pwm
+            duty_pct = 100.0 * value
+            lgpio.tx_pwm(self.factory._handle, self._number, frequency, duty_pct)
+            self._pwm = (frequency, duty_pct)
+
+    try:
+        factory = LGPIOFactory()
+    except (lgpio.error, BadPinFactory) as error:
+        raise OSError(f"no GPIO of a Raspberry Pi here ({error})") from error
+    factory.pin_class = FinePin
+    return factory
+
+
+def open_pin_pwm(pin: int) -> PinPwm:
+    """The pulses on GPIO `pin`. OSError when lgpio or the pin is not there."""
+    return PinPwm(pin, fine_factory())
