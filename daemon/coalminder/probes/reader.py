@@ -1,0 +1,135 @@
+"""Reads all probes at once, each in its own thread with a deadline. A shell: asyncio and threads live here.
+
+A hung driver cannot be ended: its thread stays where it is. So a probe whose thread has not come back is
+not asked again; it is a `timeout` until the thread returns, and costs nothing meanwhile. What a late
+thread brings is dropped: it is as old as the hang was long.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+from collections.abc import Mapping
+
+from coalminder.probes.guard import GuardLimits, GuardState, guard
+from coalminder.seams import Probe
+from coalminder.values import ProbeFault, ProbeFaultKind, Sample
+
+DEADLINE_S = 2.0
+
+
+class ProbeReader:
+    """All probes of a grill. `deadlines_s`, `limits`: per name; defaults where absent.
+
+    One daemon thread per probe, started at its first reading: a pool would let hung drivers use it up, and
+    a thread that is no daemon would keep the program from ending.
+    """
+
+    def __init__(
+        self,
+        probes: Mapping[str, Probe],
+        limits: Mapping[str, GuardLimits] | None = None,
+        deadlines_s: Mapping[str, float] | None = None,
+    ) -> None:
+        self.probes = dict(probes)
+        self._deadlines_s = dict(deadlines_s or {})
+        self._guards = {name: GuardState((limits or {}).get(name, GuardLimits())) for name in self.probes}
+        self._workers = {
+            name: _Worker(name, probe)
+            for name, probe in self.probes.items()
+            if getattr(probe, "blocking", True)
+        }
+
+    @property
+    def hung(self) -> tuple[str, ...]:
+        """Names of the probes whose driver has not come back."""
+        return tuple(name for name, worker in self._workers.items() if worker.busy)
+
+    async def read_all(self, now_s: float) -> dict[str, Sample]:
+        """One sample of every probe, in their order, after the slowest or its deadline. Never raises.
+
+        `now_s` is control time, for the guard. A driver that raises is a `bus` fault.
+        """
+        raw = await asyncio.gather(*(self._read(name) for name in self.probes))
+        samples: dict[str, Sample] = {}
+        for name, sample in zip(self.probes, raw, strict=True):
+            self._guards[name], samples[name] = guard(self._guards[name], sample, now_s)
+        return samples
+
+    def close(self) -> None:
+        """Let the threads end; a hung one is left behind."""
+        for worker in self._workers.values():
+            worker.stop()
+
+    async def _read(self, name: str) -> Sample:
+        worker = self._workers.get(name)
+        if worker is None:
+            return read_safely(self.probes[name])
+        deadline_s = self._deadlines_s.get(name, DEADLINE_S)
+        if worker.busy:
+            return _hung("its driver still hangs; the bus or the kernel is stuck: restart the board")
+        try:
+            return await asyncio.wait_for(worker.ask(), deadline_s)
+        except TimeoutError:
+            return _hung(f"no answer within {deadline_s:g} s; check wiring and bus")
+
+
+def read_safely(probe: Probe) -> Sample:
+    """`probe.read()`, with any exception as a fault: a plugged-in driver must not end the loop."""
+    try:
+        return probe.read()
+    except Exception as error:  # noqa: BLE001 - the driver may be anybody's
+        return ProbeFault(ProbeFaultKind.BUS, f"its driver failed: {type(error).__name__}: {error}")
+
+
+def _hung(detail: str) -> ProbeFault:
+    return ProbeFault(ProbeFaultKind.TIMEOUT, detail)
+
+
+class _Worker:
+    """One thread that reads one probe when asked."""
+
+    def __init__(self, name: str, probe: Probe) -> None:
+        self._name = name
+        self._probe = probe
+        self._wanted = threading.Event()
+        self._stopping = False
+        self._thread: threading.Thread | None = None
+        self._asked: tuple[asyncio.AbstractEventLoop, asyncio.Future[Sample]] | None = None
+        self.busy = False
+
+    def ask(self) -> asyncio.Future[Sample]:
+        """Start one reading; the future is cancelled harmlessly when nobody waits any more."""
+        loop = asyncio.get_running_loop()
+        future: asyncio.Future[Sample] = loop.create_future()
+        self._asked = (loop, future)
+        self.busy = True
+        if self._thread is None:
+            self._thread = threading.Thread(target=self._work, name=f"probe-{self._name}", daemon=True)
+            self._thread.start()
+        self._wanted.set()
+        return future
+
+    def stop(self) -> None:
+        """Let the thread end when it comes back."""
+        self._stopping = True
+        self._wanted.set()
+
+    def _work(self) -> None:
+        while True:
+            self._wanted.wait()
+            self._wanted.clear()
+            if self._stopping or self._asked is None:
+                return
+            loop, future = self._asked
+            sample = read_safely(self._probe)
+            self.busy = False
+            try:
+                loop.call_soon_threadsafe(_deliver, future, sample)
+            except RuntimeError:
+                return  # the loop has ended while we were reading
+
+
+def _deliver(future: asyncio.Future[Sample], sample: Sample) -> None:
+    if not future.done():
+        future.set_result(sample)

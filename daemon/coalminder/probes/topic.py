@@ -1,0 +1,99 @@
+"""A probe whose readings arrive as messages, such as a wireless one behind a gateway."""
+
+from __future__ import annotations
+
+import json
+import math
+import threading
+import time
+from collections.abc import Callable
+
+from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
+
+
+class TopicProbe:
+    """A `coalminder.seams.Probe` fed by `offer` from another thread. `read` never blocks.
+
+    field: dotted path into a JSON payload, "" for a bare number. unit: "c" or "f". max_age_s: an older
+    reading is stale. Times are of `monotonic`, in s.
+    """
+
+    blocking = False  # the reader may call it without a thread
+
+    def __init__(
+        self,
+        name: str,
+        topic: str,
+        *,
+        field: str = "",
+        unit: str = "c",
+        max_age_s: float = 30.0,
+        gain: float = 1.0,
+        offset_c: float = 0.0,
+        monotonic: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.name = name
+        self.topic = topic
+        self._field = field
+        self._unit = unit
+        self._max_age_s = max_age_s
+        self._gain = gain
+        self._offset_c = offset_c
+        self._monotonic = monotonic
+        self._lock = threading.Lock()
+        self._last: tuple[Sample, float] | None = None
+
+    def offer(self, payload: str | bytes, at_s: float, *, retained: bool = False) -> None:
+        """Take a message that arrived at `at_s`. A retained one is ignored: nobody knows how old it is."""
+        if retained:
+            return
+        sample = parse(payload, self._field, self._unit)
+        with self._lock:
+            if self._last is None or at_s >= self._last[1]:
+                self._last = (sample, at_s)
+
+    def read(self) -> Sample:
+        """The last reading with its age, or why there is none."""
+        with self._lock:
+            last = self._last
+        if last is None:
+            return ProbeFault(ProbeFaultKind.NOT_READY, f"nothing has arrived on '{self.topic}' yet")
+        sample, at_s = last
+        age_s = max(0.0, self._monotonic() - at_s)
+        if age_s > self._max_age_s:
+            return ProbeFault(
+                ProbeFaultKind.STALE, f"last message on '{self.topic}' {age_s:.0f} s ago; check the gateway"
+            )
+        if isinstance(sample, ProbeFault):
+            return sample
+        return Reading(self._gain * sample.temp_c + self._offset_c, age_s)
+
+
+def parse(payload: str | bytes, field: str = "", unit: str = "c") -> Sample:
+    """A temperature in a payload, or a fault. Never raises."""
+    try:
+        text = payload if isinstance(payload, str) else payload.decode("utf-8")
+        value: object = json.loads(text)
+        for key in field.split(".") if field else ():
+            value = value[key] if isinstance(value, dict) else None
+        if isinstance(value, str):
+            value = float(value)
+    except (ValueError, KeyError, RecursionError):
+        return _unusable(payload)
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return _unusable(payload)
+    try:
+        number = float(value)
+    except OverflowError:
+        return _unusable(payload)
+    temp_c = (number - 32.0) / 1.8 if unit == "f" else number
+    if not math.isfinite(temp_c) or temp_c < -273.15:
+        return _unusable(payload)
+    return Reading(temp_c)
+
+
+def _unusable(payload: str | bytes) -> ProbeFault:
+    shown = repr(payload[:40])
+    return ProbeFault(
+        ProbeFaultKind.BUS, f"no temperature in the message {shown}; check topic, field and gateway"
+    )
