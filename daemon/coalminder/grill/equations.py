@@ -77,19 +77,19 @@ def derivatives(y: Sequence[float], p: tuple[float, ...], u: tuple[float, ...]) 
         gas_kg, gas_capacity_j_per_k, lid_capacity_j_per_k, bowl_capacity_j_per_k, grate_capacity_j_per_k,
         lid_area_m2, bowl_area_m2, inside_lid_w_per_m2k, inside_bowl_w_per_m2k, inside_grate_w_per_k,
         wall_radiation_m2, outside_still_w_per_m2k, outside_wind_w_per_m2k, emissivity, absorptivity_sun,
-        sky_depression_k, exhaust_excess_frac, pit_frac, pit_2_frac, dome_frac, lid_exchange_kg_per_s,
+        sky_depression_k, exhaust_excess_frac, pit_frac, pit_2_frac, dome_excess_frac, lid_exchange_kg_per_s,
         lid_exchange_wind_kg_per_m, lid_feed_frac,
         carbon_frac, coal_capacity_j_per_kgk, lit_capacity_j_per_k, unlit_capacity_j_per_k,
-        reacting_area_m2_per_kg23, transfer_kg_per_m2s, transfer_flow_boost, ash_film, kinetic_k,
-        kinetic_even_k, bed_contact_frac, recirculation_kg_per_m2s, co_lean_frac, co_rich_frac,
+        reacting_area_m2_per_kg, transfer_kg_per_m2s, transfer_flow_boost, ash_film, kinetic_k,
+        kinetic_even_k, bed_contact_frac, bed_reach_kg, recirculation_kg_per_m2s, co_lean_frac, co_rich_frac,
         spread_per_s, spread_at_k, spread_width_k, die_per_s, die_at_k, die_width_k, glow_frac,
         ash_cover_frac, ash_cover_kg_per_m2s,
-        glow_to_bowl_frac, glow_to_grate_frac, bed_conduction_w_per_k, unlit_to_gas_w_per_k,
+        glow_to_bowl_frac, glow_to_grate_frac, bed_conduction_w_per_k, bed_contact_w_per_k, unlit_to_gas_w_per_k, unlit_to_bowl_w_per_k,
         coal_drying_per_s,
         wood_char_frac, wood_drying_per_s, wood_pyrolysis_per_s, wood_piece_kg, wood_needs_k,
         wood_flame_o2_frac, wood_flame_width, wood_heat_j_per_kg,
         food_thickness_m, food_conductivity_w_per_mk, food_capacity_j_per_kgk, food_density_kg_per_m3,
-        food_inside_w_per_m2k, food_dry_frac,
+        food_inside_w_per_m2k, food_convection_w_per_m2k, food_dry_frac,
         pit_probe_s, dome_probe_s, food_probe_s,
     ) = p  # fmt: skip
     lower_m2, upper_m2, lid_off, ambient_k, wind_m_per_s, rain_kg_per_m2s, sun_w_per_m2, humidity = u
@@ -139,8 +139,8 @@ def derivatives(y: Sequence[float], p: tuple[float, ...], u: tuple[float, ...]) 
     inflow = draught + pumped + top_exchange
 
     # Burning: the coals meet fresh air and chamber gas; diffusion, ash film and chemistry in series.
-    lit_m2 = reacting_area_m2_per_kg23 * lit**0.6667
-    fresh = bed_contact_frac * bed_air
+    lit_m2 = reacting_area_m2_per_kg * lit
+    fresh = bed_contact_frac * bed_air * lit / (lit + bed_reach_kg)
     drawn = recirculation_kg_per_m2s * lit_m2 * (1.0 + lid_feed_frac * lid_off)
     through = fresh + drawn + 1e-12
     bed_o2 = (fresh * OXYGEN_AIR + drawn * o2_frac) / through
@@ -170,7 +170,8 @@ def derivatives(y: Sequence[float], p: tuple[float, ...], u: tuple[float, ...]) 
 
     # Wood: dries, chars (smoke), flames where the chamber has oxygen enough.
     wood_hot = lit / (lit + 0.02) / (1.0 + math.exp((wood_needs_k - lit_k) / 25.0))
-    flame = wood_hot / (1.0 + math.exp((wood_flame_o2_frac - o2_frac) / wood_flame_width))
+    wood_o2 = 0.5 * (bed_o2 + o2_frac)  # it lies where fresh air and chamber gas meet
+    flame = wood_hot / (1.0 + math.exp((wood_flame_o2_frac - wood_o2) / wood_flame_width))
     wood_drying = wood_drying_per_s * wood_hot * wood_water
     charring = (
         wood_pyrolysis_per_s * wood_hot * (1.0 + 2.0 * flame) * wood
@@ -200,7 +201,8 @@ def derivatives(y: Sequence[float], p: tuple[float, ...], u: tuple[float, ...]) 
     glow_sky = lid_off * glow_up * (lit_4 - sky_4)
     touched = bare * lit_m2 * diffusion  # Lewis: heat leaves over the same film as oxygen comes
     swept = 1010.0 * through * touched / (touched + through) * (lit_k - gas_k)
-    conducted = bed_conduction_w_per_k * bare * (lit_k - unlit_k)
+    contact = lit * unlit / ((lit + unlit) * (lit + unlit) + 0.01)
+    conducted = (bed_conduction_w_per_k + bed_contact_w_per_k * contact) * bare * (lit_k - unlit_k)
     unlit_gas = unlit_to_gas_w_per_k * (unlit_k - gas_k)
     lit_sensible = coal_capacity_j_per_kgk * (lit_k - REFERENCE_K)
     unlit_sensible = coal_capacity_j_per_kgk * (unlit_k - REFERENCE_K)
@@ -210,19 +212,28 @@ def derivatives(y: Sequence[float], p: tuple[float, ...], u: tuple[float, ...]) 
         coal_w - glow_bowl - glow_grate - glow_lid - glow_sky - swept - conducted - burnt_sensible
         + spread * unlit_sensible - die * lit_sensible - 2.6e6 * coal_drying - wood_w
     )  # fmt: skip
-    unlit_w = conducted - unlit_gas - spread * unlit_sensible + die * lit_sensible - 2.6e6 * coal_drying_slow
+    unlit_bowl = unlit_to_bowl_w_per_k * (unlit_k - bowl_k)
+    unlit_w = (
+        conducted
+        - unlit_gas
+        - unlit_bowl
+        - spread * unlit_sensible
+        + die * lit_sensible
+        - 2.6e6 * coal_drying_slow
+    )
 
     # Food: a slab open on both faces, four cells from the surface to the core.
     food_m2 = 2.0 * food_kg / (food_density_kg_per_m3 * food_thickness_m)
     cell_m = 0.125 * food_thickness_m
     cell_j = food_density_kg_per_m3 * food_capacity_j_per_kgk * cell_m  # per m2 of face and K
-    pit_k = ambient_k + pit_frac * (gas_k - ambient_k)
+    wall_k = bowl_k + 0.5 * lid_on * (lid_k - bowl_k)
+    pit_k = wall_k + pit_frac * (gas_k - wall_k)
     to_food = (pit_k - food_0) / (1.0 / food_inside_w_per_m2k + 0.5 * cell_m / food_conductivity_w_per_mk)
     sat_pa = 610.94 * math.exp(17.625 * (food_0 - 273.15) / (food_0 - 30.11))
     sat_frac = 0.622 * sat_pa / (101325.0 - 0.378 * sat_pa) if sat_pa < 100000.0 else 1.6
     lost_frac = y[17] / (food_kg + 1e-9) if food_kg > 1e-6 else 0.0
     wetness = 1.0 / (1.0 + (lost_frac / food_dry_frac) ** 2)
-    evaporated = food_inside_w_per_m2k / 1010.0 * wetness * (sat_frac - h2o_frac)  # per m2, Lewis
+    evaporated = food_convection_w_per_m2k / 1010.0 * wetness * (sat_frac - h2o_frac)  # per m2, Lewis
     if evaporated < 0.0 or food_0 > 373.15:
         evaporated = 0.0
     rate = food_conductivity_w_per_mk / cell_m
@@ -279,7 +290,7 @@ def derivatives(y: Sequence[float], p: tuple[float, ...], u: tuple[float, ...]) 
         unlit_w,
         gas_w / gas_capacity_j_per_k,
         (gas_lid + glow_lid + bowl_lid + sun_w - lid_lost) / lid_capacity_j_per_k,
-        (gas_bowl + glow_bowl - bowl_lid - bowl_sky - bowl_lost) / bowl_capacity_j_per_k,
+        (gas_bowl + glow_bowl + unlit_bowl - bowl_lid - bowl_sky - bowl_lost) / bowl_capacity_j_per_k,
         (gas_grate + glow_grate) / grate_capacity_j_per_k,
         (to_food - 2.45e6 * evaporated - flow_01) / cell_j,
         (flow_01 - flow_12) / cell_j,
@@ -291,8 +302,8 @@ def derivatives(y: Sequence[float], p: tuple[float, ...], u: tuple[float, ...]) 
         co2_in + co2_made - co2_out,
         h2o_in + steam - h2o_out,
         (pit_k - y[21]) / pit_probe_s,
-        (ambient_k + pit_2_frac * (gas_k - ambient_k) - y[22]) / pit_probe_s,
-        (ambient_k + dome_frac * (gas_k - ambient_k) - y[23]) / dome_probe_s,
+        (wall_k + pit_2_frac * (gas_k - wall_k) - y[22]) / pit_probe_s,
+        (gas_k + dome_excess_frac * (gas_k - wall_k) - y[23]) / dome_probe_s,
         (food_3 - y[24]) / food_probe_s,
         coal_w + flame_w,
         lid_lost + bowl_lost + gas_lost + glow_sky + bowl_sky,

@@ -46,7 +46,7 @@ _FITTINGS = {f.name: f for f in fields(Fittings)}
 def kettle(**kwargs: Any) -> Kettle:
     """A kettle to tend; every value may be a number or its text.
 
-    start: "cold" (default: cold steel, 25 % of 1.2 kg charcoal lit) or "burning" (at `pit_c`, 93).
+    start: "cold" (default: cold steel, 12 % of 1.2 kg charcoal lit) or "burning" (at `pit_c`, 93).
     sky: "calm", "breeze" (default), "gusty", "rain", "sun". The other keys are OPTIONS and the fields of
     KettleParameters and Fittings. Raises UserError for an unknown key or a value outside its range.
     """
@@ -89,7 +89,7 @@ def kettle(**kwargs: Any) -> Kettle:
         replace(Fittings(), **fittings),
         weather,
         charcoal_kg=options.get("charcoal_kg", 1.2),
-        lit_frac=options.get("lit_frac", 0.25),
+        lit_frac=options.get("lit_frac", 0.12),
         charcoal_moisture=options.get("charcoal_moisture", 0.05),
         pit_c=options.get("pit_c", 93.0) if start == "burning" else None,
         seed=seed,

@@ -48,7 +48,7 @@ class Kettle:
         weather: Weather = BREEZE,
         *,
         charcoal_kg: float = 1.2,
-        lit_frac: float = 0.25,
+        lit_frac: float = 0.12,
         charcoal_moisture: float = 0.05,
         pit_c: float | None = None,
         seed: int = 0,
@@ -136,8 +136,9 @@ class Kettle:
     @property
     def true_pit_c(self) -> float:
         """The pit without probe lag or noise."""
-        ambient = self.weather.at(self.time_s)[0]
-        return ambient + self.parameters.pit_frac * (self._y[8] - ambient) - ZERO_C
+        gas, lid, bowl = self._y[8:11]
+        wall = bowl if self.lid_open else 0.5 * (lid + bowl)
+        return wall + self.parameters.pit_frac * (gas - wall) - ZERO_C
 
     @property
     def true_core_c(self) -> float:
@@ -172,7 +173,7 @@ class Kettle:
     @property
     def alive(self) -> bool:
         """Something glows that more air can bring back."""
-        return self._y[0] > 0.004 and self.bed_c > 320.0
+        return self._y[0] > 0.004 and self.bed_c > 300.0
 
     @property
     def oxygen_frac(self) -> float:
@@ -250,22 +251,19 @@ def _first_state(
     y = [0.0] * SIZE
     y[0], y[1] = lit, unlit
     y[2] = unlit * moisture / (1.0 - moisture)
-    gas_k, lit_k, unlit_k = ambient_k, 900.0, ambient_k
+    gas_k, lit_k, unlit_k, wall_k = ambient_k, 720.0, ambient_k, ambient_k
     oxygen, vapour = OXYGEN_AIR, humidity
     if pit_c is not None:
-        rise = pit_c + ZERO_C - ambient_k
-        gas_k = ambient_k + rise / p.pit_frac
-        lit_k, unlit_k, oxygen, vapour = 800.0, gas_k + 60.0, 0.12, humidity + 0.01
-    heated = gas_k - ambient_k
+        wall_k = ambient_k + 0.6 * (pit_c + ZERO_C - ambient_k)
+        gas_k = wall_k + (pit_c + ZERO_C - wall_k) / p.pit_frac
+        lit_k, unlit_k, oxygen, vapour = 800.0, gas_k + 60.0, 0.09, humidity + 0.01
     y[6] = (p.lit_capacity_j_per_k + p.coal_capacity_j_per_kgk * lit) * (lit_k - REFERENCE_K)
     y[7] = (p.unlit_capacity_j_per_k + p.coal_capacity_j_per_kgk * unlit) * (unlit_k - REFERENCE_K)
-    y[8] = gas_k
-    y[9], y[10], y[11] = ambient_k + 0.55 * heated, ambient_k + 0.75 * heated, ambient_k + heated
+    y[8], y[9], y[10], y[11] = gas_k, wall_k, wall_k, gas_k
     y[12:16] = [278.15] * 4
     y[18], y[19], y[20] = oxygen * p.gas_kg, equations.CO2_AIR * p.gas_kg, vapour * p.gas_kg
-    y[21] = ambient_k + p.pit_frac * heated
-    y[22] = ambient_k + p.pit_2_frac * heated
-    y[23] = ambient_k + p.dome_frac * heated
+    y[21] = y[22] = wall_k + p.pit_frac * (gas_k - wall_k)
+    y[23] = gas_k
     y[24] = 278.15
     return y
 

@@ -1,7 +1,7 @@
 """What one kettle and its fuel are like: every number the equations need, with unit and source.
 
 Owns the parameters and their flat form for `equations.derivatives`. Knows nothing of time or state.
-Sources: [H] handbook value (named), [S] follows from stoichiometry and heats of formation,
+Sources: [H] handbook value (named), [S] follows from stoichiometry, geometry or another value,
 [P] set so that the model meets common practice (docs/grill.md lists those checks), [E] estimate.
 """
 
@@ -14,92 +14,94 @@ from dataclasses import astuple, dataclass
 class KettleParameters:
     """A 57 cm enamelled kettle and its fuel. The order of the fields is the order of `flat()`."""
 
-    # draught
-    stack_height_m: float = 0.50  # lower to upper vent [E]
-    discharge_coefficient: float = 0.61  # sharp-edged orifice, ISO 5167 family [H, from memory]
-    leak_low_m2: float = 0.8e-4  # ash can and lower plate when shut; feeds the coals [P]
-    leak_rim_m2: float = 2.0e-4  # lid rim, half of it in, half out; feeds the chamber [P]
-    plugged_frac: float = 0.0  # share of the lower vent that ash or grease has closed
-    ash_clog_per_kg: float = 3.0  # 1/kg: ash in the bowl narrows the lower way [E]
-    wind_shelter_frac: float = 0.5  # wind at the kettle / wind at 10 m [E]
-    wind_pressure_coefficient: float = 0.15  # net Cp, lower windward to upper [E]; ASHRAE walls -0.7..+0.8
-    draught_floor_pa: float = 0.03  # eddies when nothing else drives [E]
-    gust_exchange_frac: float = 0.02  # share of the local wind that pumps through the leaks [E]
-    # chamber
-    gas_kg: float = 0.10  # 0.11 m3 of air at 100 C [S]
-    gas_capacity_j_per_k: float = 140.0  # that air, smoke and thin wire [E]
-    lid_capacity_j_per_k: float = 1300.0  # 2.7 kg enamelled steel at 480 J/kgK [H]
-    bowl_capacity_j_per_k: float = 2300.0  # 4.8 kg [H]
-    grate_capacity_j_per_k: float = 650.0  # cooking grate 1.35 kg [H]
-    lid_area_m2: float = 0.36  # spherical cap, 0.57 m wide, 0.18 m high [S]
-    bowl_area_m2: float = 0.46  # spherical cap 0.57 m wide, 0.25 m deep [S]
-    inside_lid_w_per_m2k: float = 12.0  # plume under the lid with gas radiation [E]
-    inside_bowl_w_per_m2k: float = 6.0  # natural convection [E]
-    inside_grate_w_per_k: float = 4.0  # wires in the stream [E]
-    wall_radiation_m2: float = 0.22  # bowl to lid, area x exchange factor [E]
-    outside_still_w_per_m2k: float = 5.0  # natural convection, Churchill's sphere at 50 K [H]
-    outside_wind_w_per_m2k: float = 5.5  # x (m/s)^0.8, turbulent plate of this length [H]
-    emissivity: float = 0.91  # porcelain enamel 0.90-0.92 [H, from memory]
-    absorptivity_sun: float = 0.9  # black enamel [E]
-    sky_depression_k: float = 10.0  # sky below air, half cloudy [E]
-    exhaust_excess_frac: float = 0.4  # gas at the upper vent over mean gas, of its rise over ambient [E]
-    pit_frac: float = 0.80  # pit rise over ambient / mean gas rise: away from the coals [E]
-    pit_2_frac: float = 0.85  # second pit probe, nearer the coals [E]
-    dome_frac: float = 1.0  # under the lid [E]
-    lid_exchange_kg_per_s: float = 0.014  # through the open top in still air [P]
-    lid_exchange_wind_kg_per_m: float = 0.002  # more per m/s of local wind [E]
-    lid_feed_frac: float = 1.5  # how much more chamber gas reaches the coals with the lid off [P]
-    # the bed
-    carbon_frac: float = 0.92  # carbon equivalent of dry charcoal: 30 MJ/kg; GCV of lump 29-33 [H]
-    coal_capacity_j_per_kgk: float = 1300.0  # char at 300-700 C [H, from memory]
-    lit_capacity_j_per_k: float = 120.0  # ash and grate wires that glow with the coals [E]
-    unlit_capacity_j_per_k: float = 500.0  # charcoal grate, ash [E]
-    reacting_area_m2_per_kg23: float = 0.16  # lit area = this x kg^(2/3); lumps of 40-50 mm [E]
-    transfer_kg_per_m2s: float = 0.0115  # oxygen to the coal, as gas flow: Sh about 5 [E]
-    transfer_flow_boost: float = 2.2  # x sqrt(g/s): blown coals burn faster [E]
-    ash_film: float = 1.5  # resistance per (ash / fuel) [E]
-    kinetic_k: float = 9000.0  # activation temperature, char oxidation 75-160 kJ/mol [H, from memory]
-    kinetic_even_k: float = 690.0  # chemistry as slow as diffusion [P]
-    bed_contact_frac: float = 0.75  # share of the low air that meets coals [E]
-    recirculation_kg_per_m2s: float = 0.007  # chamber gas drawn through the lit area [E]
-    co_lean_frac: float = 0.10  # carbon that leaves as CO with plenty of air [E]
-    co_rich_frac: float = 0.30  # more when starved [E]
-    spread_per_s: float = 3.0e-3  # fastest spread [P]
-    spread_at_k: float = 880.0  # half of that [P]
+    # Draught
+    stack_height_m: float = 0.50  # [E] lower to upper vent
+    discharge_coefficient: float = 0.61  # [H, from memory] sharp-edged orifice, 0.60-0.61
+    leak_low_m2: float = 0.8e-4  # [P] ash can and shut lower plate; feeds the coals
+    leak_rim_m2: float = 2.0e-4  # [P] lid rim, half in, half out; feeds the chamber
+    plugged_frac: float = 0.0  # share of the lower vent closed by ash or grease
+    ash_clog_per_kg: float = 3.0  # [E] 1/kg: ash in the bowl narrows the lower way
+    wind_shelter_frac: float = 0.5  # [E] wind at the kettle / wind at 10 m
+    wind_pressure_coefficient: float = 0.15  # [E] net Cp from lower to upper vent
+    draught_floor_pa: float = 0.03  # [E] eddies when nothing else drives
+    gust_exchange_frac: float = 0.02  # [E] share of local wind that pumps through the gaps
+    # Chamber
+    gas_kg: float = 0.10  # [S] 0.11 m3 at 100 C
+    gas_capacity_j_per_k: float = 140.0  # [E] that air, smoke and thin wire
+    lid_capacity_j_per_k: float = 1600.0  # [H] 3.3 kg enamelled steel at 480 J/kgK
+    bowl_capacity_j_per_k: float = 2600.0  # [H] 5.4 kg
+    grate_capacity_j_per_k: float = 650.0  # [H] cooking grate, 1.35 kg
+    lid_area_m2: float = 0.36  # [S] cap 0.57 m wide, 0.18 m high
+    bowl_area_m2: float = 0.46  # [S] cap 0.57 m wide, 0.25 m deep
+    inside_lid_w_per_m2k: float = 12.0  # [E] plume under the lid with gas radiation
+    inside_bowl_w_per_m2k: float = 6.0  # [E] natural convection
+    inside_grate_w_per_k: float = 4.0  # [E] wires in the stream
+    wall_radiation_m2: float = 0.22  # [E] bowl to lid, area x exchange factor
+    outside_still_w_per_m2k: float = 5.8  # [H] natural convection, Churchill's sphere, 50 K
+    outside_wind_w_per_m2k: float = 5.5  # [H] x (m/s)^0.8, turbulent plate of this length
+    emissivity: float = 0.91  # [H, from memory] porcelain enamel 0.90-0.92
+    absorptivity_sun: float = 0.9  # [E] black enamel
+    sky_depression_k: float = 10.0  # [E] sky below air, half cloudy
+    exhaust_excess_frac: float = 0.4  # [E] rise of the gas that leaves / rise of mean gas - 1
+    pit_frac: float = 0.60  # [E] pit = walls + this x (gas - walls): air comes down along them
+    pit_2_frac: float = 0.70  # [E] the same, nearer the coals
+    dome_excess_frac: float = 0.0  # [E] dome = gas + this x (gas - walls)
+    lid_exchange_kg_per_s: float = 0.014  # [P] through the open top in still air
+    lid_exchange_wind_kg_per_m: float = 0.002  # [E] more per m/s of local wind
+    lid_feed_frac: float = 1.5  # [P] extra chamber gas to the coals with the lid off
+    # The bed
+    carbon_frac: float = 0.92  # [H] carbon equivalent, 30 MJ/kg dry; lump is 29-33 gross
+    coal_capacity_j_per_kgk: float = 1300.0  # [H, from memory] char at 300-700 C
+    lit_capacity_j_per_k: float = 120.0  # [E] ash and wire that glow with the coals
+    unlit_capacity_j_per_k: float = 500.0  # [E] charcoal grate, ash
+    reacting_area_m2_per_kg: float = 0.205  # [S] 6/(density x size): 42 mm, 700 kg/m3
+    transfer_kg_per_m2s: float = 0.0175  # [E] gas flow that oxygen transfer equals, Sh about 5
+    transfer_flow_boost: float = 0.7  # [P] x sqrt(g/s): blown coals burn faster
+    ash_film: float = 1.5  # [E] resistance per (ash / fuel)
+    kinetic_k: float = 9000.0  # [H, from memory] char oxidation, 75-160 kJ/mol
+    kinetic_even_k: float = 675.0  # [P] chemistry as slow as transfer in still air
+    bed_contact_frac: float = 0.95  # [E] share of the low air that a big lit bed meets
+    bed_reach_kg: float = 0.15  # [E] lit coals that meet half of that
+    recirculation_kg_per_m2s: float = 0.007  # [E] chamber gas drawn through the lit area
+    co_lean_frac: float = 0.10  # [E] carbon that leaves as CO with plenty of air
+    co_rich_frac: float = 0.40  # [E] more when starved
+    spread_per_s: float = 3.0e-3  # [P] fastest spread
+    spread_at_k: float = 880.0  # [P] half of that
     spread_width_k: float = 45.0  # [E]
-    die_per_s: float = 0.7e-3  # lit coals that go out when too cold [P]
-    die_at_k: float = 650.0  # half of that; glowing char goes out at 350-450 C [P]
+    die_per_s: float = 0.7e-3  # [P] lit coals that go out when too cold
+    die_at_k: float = 610.0  # [P] half of that; char stops glowing at 350-450 C
     die_width_k: float = 22.0  # [E]
-    glow_frac: float = 0.44  # radiating share of the lit area (ash, neighbours) x emissivity 0.95 [P]
-    ash_cover_frac: float = (
-        0.12  # of the lit surface still bare when nearly starved: coals glow on under ash [P]
-    )
-    ash_cover_kg_per_m2s: float = 0.5e-3  # oxygen use at which half of the ash cover is gone [P]
-    glow_to_bowl_frac: float = 0.65  # of the radiation [E]
-    glow_to_grate_frac: float = 0.08  # [E]; the rest goes to the lid
-    bed_conduction_w_per_k: float = 0.12  # lit to unlit coals and grate [P]
-    unlit_to_gas_w_per_k: float = 0.8  # [E]
-    coal_drying_per_s: float = 3.0e-4  # unlit coals over 100 C [E]
-    # wood
-    wood_char_frac: float = 0.25  # slow pyrolysis [H]
+    glow_frac: float = 0.36  # [P] radiating share of the lit area x emissivity 0.95
+    ash_cover_frac: float = 0.05  # [P] still bare when starved: coals glow on under ash
+    ash_cover_kg_per_m2s: float = 0.5e-3  # [P] oxygen use at which half of the cover is gone
+    glow_to_bowl_frac: float = 0.65  # [E] of the radiation
+    glow_to_grate_frac: float = 0.08  # [E] the rest goes to the lid
+    bed_conduction_w_per_k: float = 0.08  # [P] lit coals to grate
+    bed_contact_w_per_k: float = 3.5  # [E] lit to unlit coals, x lit unlit / all^2
+    unlit_to_gas_w_per_k: float = 0.5  # [E]
+    unlit_to_bowl_w_per_k: float = 1.0  # [E]
+    coal_drying_per_s: float = 3.0e-4  # [E] unlit coals over 100 C
+    # Wood
+    wood_char_frac: float = 0.25  # [H] slow pyrolysis
     wood_drying_per_s: float = 4.0e-3  # [P]
-    wood_pyrolysis_per_s: float = 1.2e-3  # of an 80 g piece [P]
+    wood_pyrolysis_per_s: float = 1.2e-3  # [P] of one piece
     wood_piece_kg: float = 0.08
-    wood_needs_k: float = 620.0  # bed that chars wood [E]
-    wood_flame_o2_frac: float = 0.165  # by mass: 15 % by volume, flaming limit [H]
+    wood_needs_k: float = 620.0  # [E] bed that chars wood
+    wood_flame_o2_frac: float = 0.165  # [H] by mass, 15 % by volume: flaming limit
     wood_flame_width: float = 0.006  # [E]
-    wood_heat_j_per_kg: float = 0.45e6  # to warm and char dry wood [E]
-    # food
+    wood_heat_j_per_kg: float = 0.45e6  # [E] to warm and char dry wood
+    # Food
     food_thickness_m: float = 0.022
-    food_conductivity_w_per_mk: float = 0.48  # fatty fish, Choi & Okos [H]
-    food_capacity_j_per_kgk: float = 3450.0  # [H]
-    food_density_kg_per_m3: float = 1042.0  # [H]
-    food_inside_w_per_m2k: float = 10.0  # convection and radiation [E]
-    food_dry_frac: float = 0.06  # water loss at which the surface dries [E]
-    # probes
-    pit_probe_s: float = 12.0
-    dome_probe_s: float = 40.0
-    food_probe_s: float = 8.0
+    food_conductivity_w_per_mk: float = 0.48  # [H] fatty fish, Choi & Okos 1986
+    food_capacity_j_per_kgk: float = 3450.0  # [H] the same
+    food_density_kg_per_m3: float = 1042.0  # [H] the same
+    food_inside_w_per_m2k: float = 14.0  # [E] convection and radiation of the walls
+    food_convection_w_per_m2k: float = 8.0  # [E] the part that also carries vapour (Lewis)
+    food_dry_frac: float = 0.025  # [E] water loss at which the surface is half dry
+    # Probes
+    pit_probe_s: float = 12.0  # [E] thermistor or couple in moving air
+    dome_probe_s: float = 40.0  # [E] dial
+    food_probe_s: float = 8.0  # [E]
 
     def flat(self) -> tuple[float, ...]:
         """The fields as a tuple of floats, for `equations.derivatives`."""
@@ -108,20 +110,20 @@ class KettleParameters:
 
 @dataclass(frozen=True, slots=True)
 class Fittings:
-    """Vents, servos and probes: what lies between the daemon and the fire."""
+    """Vents, servos and probes: what lies between the daemon and the fire. All [E]."""
 
-    lower_m2: float = 70e-4  # three slots of the bowl, wide open [E]
-    lower_dead_frac: float = 0.01  # overlap of the plate [E]
-    lower_shape: float = 1.1  # [E]
-    lower_ease: float = 0.4  # [E]
-    upper_m2: float = 28e-4  # four round holes of 22 mm [E]
+    lower_m2: float = 70e-4  # slots of the bowl, wide open
+    lower_dead_frac: float = 0.01  # overlap of the plate
+    lower_shape: float = 1.1
+    lower_ease: float = 0.4
+    upper_m2: float = 28e-4  # round holes of the lid
     upper_dead_frac: float = 0.01
     upper_shape: float = 1.3
     upper_ease: float = 0.4
-    upper_fixed: float | None = None  # upper vent set by hand to this position; None: a servo turns it
-    servo_strokes_per_s: float = 0.8  # 60 degrees in 0.2 s, geared down [E]
+    upper_fixed: float | None = None  # upper vent left by hand at this position; None: a servo turns it
+    servo_strokes_per_s: float = 0.8  # 60 degrees in 0.2 s, geared down
     backlash_frac: float = 0.0
     stiction_frac: float = 0.0
-    pit_noise_c: float = 0.15  # standard deviation [E]
+    pit_noise_c: float = 0.15  # standard deviation
     dome_noise_c: float = 0.3
     food_noise_c: float = 0.1
