@@ -138,7 +138,7 @@ def _move(state: State, move: Move, now_s: float) -> tuple[State, str]:
     was, now = phases.VENTS[state.phase], phases.VENTS[target]
     state = replace(state, phase=target, before_lid=before, steady_since_s=None, cool_since_s=None)
     if now is Vents.LOOP and was is not Vents.LOOP and state.pit.fast_c is not None:
-        # The reference starts where the pit is; coming from wide or shut vents the loop starts from what holds.
+        # The reference starts where the pit is; after wide or shut vents the loop starts from what holds.
         held = state.loop.integral_v if was is Vents.HOLD else state.air.hold_v
         here_c = state.pit.smooth_c
         state = replace(
@@ -176,9 +176,8 @@ def _obey(state: State, inputs: Inputs, now_s: float) -> tuple[State, tuple[Outc
 def _aim(state: State, wanted_c: float, now_s: float) -> tuple[State, str]:
     config = state.config
     if not config.least_set_point_c <= wanted_c <= config.highest_set_point_c:
-        return state, (
-            f"set point {wanted_c:g} °C is outside {config.least_set_point_c:g} to {config.highest_set_point_c:g} °C"
-        )
+        low, high = config.least_set_point_c, config.highest_set_point_c
+        return state, f"set point {wanted_c:g} °C is outside {low:g} to {high:g} °C"
     state, why = _move(state, Move.SET_POINT, now_s)
     return (state, why) if why else (replace(state, set_point_c=wanted_c), "")
 

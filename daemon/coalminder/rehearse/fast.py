@@ -6,14 +6,23 @@ import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
 
-from coalminder.core import Config, initial, step
-from coalminder.events import Event, Light
+from coalminder import __version__
+from coalminder.core import Config, State, initial, step
+from coalminder.events import Acknowledge, Event, Light
 from coalminder.rehearse.script import Script
 from coalminder.rehearse.summary import Trace
 from coalminder.seams import Grill
 from coalminder.values import Inputs, ProbeFault, ProbeFaultKind, Reading, Sample
 from coalminder.vents.curve import DEFAULT_CURVE, FlowCurve
+
+if TYPE_CHECKING:
+    from coalminder.journal import Journal
+
+ATTENDS_EVERY_S = 3600
+_RECORD_UTC_S = 1_775_000_000.0  # a record made without a clock starts on this day of 2026
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,11 +49,17 @@ def run_fast(
     curve: FlowCurve = DEFAULT_CURVE,
     events: dict[int, tuple[Event, ...]] | None = None,
     progress: Callable[[float], None] | None = None,
+    record: Path | None = None,
 ) -> FastRun:
-    """Tend `grill` for `duration_s` at 1 Hz, from lighting at 0 s; `events` by whole second may add to that."""
+    """Tend `grill` for `duration_s` at 1 Hz.
+
+    events: by whole second; without them the coals are lit at 0 s and somebody looks in once an hour.
+    record: a folder to keep the cook's record in.
+    """
     trace = Trace()
     state = initial(config)
-    asked = {0: (Light(),)} if events is None else events
+    journal = None if record is None else _journal(record, state)
+    asked = attended(duration_s) if events is None else events
     began = time.perf_counter()
     for second in range(int(duration_s)):
         now_s = float(second)
@@ -53,6 +68,10 @@ def run_fast(
             pit=sample_of(pit_c), foods=(("food", sample_of(core_c)),), events=asked.get(second, ())
         )
         state, decision = step(state, inputs, now_s)
+        if journal is not None:
+            journal.record(now_s, _RECORD_UTC_S + now_s, inputs, decision, state)
+            if second % 1000 == 999:
+                journal.flush(30.0)
         lower, upper = curve.position(decision.lower), curve.position(decision.upper)
         wood, charcoal = script.wood_between(now_s, now_s + 1.0), script.charcoal_between(now_s, now_s + 1.0)
         if wood:
@@ -64,4 +83,20 @@ def run_fast(
         grill.advance(1.0, lower, upper, lid_open)
         if progress is not None and second % 60 == 0:
             progress(now_s)
+    if journal is not None:
+        journal.close(30.0)
     return FastRun(trace, time.perf_counter() - began)
+
+
+def attended(duration_s: float) -> dict[int, tuple[Event, ...]]:
+    """A cook who lights the coals at the start and looks in once an hour."""
+    asked: dict[int, tuple[Event, ...]] = {0: (Light(),)}
+    for second in range(ATTENDS_EVERY_S, int(duration_s), ATTENDS_EVERY_S):
+        asked[second] = (Acknowledge(),)
+    return asked
+
+
+def _journal(directory: Path, state: State) -> Journal:
+    from coalminder.journal import Journal, Start
+
+    return Journal(directory, Start(__version__, {"rehearsal": True}, _RECORD_UTC_S, state))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 from coalminder.values import Decision
 
@@ -49,7 +49,7 @@ class LiveView:
         self._last_drawn_s = now_s
         self._live.update(self._table(now_s, decision, core_c))
 
-    def _table(self, now_s: float, decision: Decision, core_c: float | None) -> object:
+    def _table(self, now_s: float, decision: Decision, core_c: float | None) -> Any:
         from rich.console import Group
         from rich.progress_bar import ProgressBar
         from rich.table import Table

@@ -8,7 +8,12 @@ from typing import Protocol
 
 
 class Clock(Protocol):
-    """now_s: control time, never backwards. utc_s: seconds since 1970 UTC, for records."""
+    """now_s: control time, never backwards. utc_s: seconds since 1970 UTC, for records.
+
+    speed: seconds of control time in a real one.
+    """
+
+    speed: float
 
     def now_s(self) -> float:
         """Control time in s."""
@@ -24,11 +29,19 @@ class Clock(Protocol):
 
 
 class RealClock:
-    """The machine's monotonic clock for control, its wall clock for records."""
+    """The machine's monotonic clock for control, its wall clock for records.
+
+    offset_s is added to the monotonic clock, so that control time goes on where an earlier run stopped.
+    """
+
+    speed = 1.0
+
+    def __init__(self, offset_s: float = 0.0) -> None:
+        self._offset_s = offset_s
 
     def now_s(self) -> float:
-        """CLOCK_MONOTONIC in s."""
-        return time.monotonic()
+        """CLOCK_MONOTONIC + offset in s."""
+        return time.monotonic() + self._offset_s
 
     def utc_s(self) -> float:
         """Wall time in s."""
@@ -40,21 +53,22 @@ class RealClock:
 
 
 class ScaledClock:
-    """A clock `speed` times as fast as the real one, starting at control time 0 now."""
+    """A clock `speed` times as fast as the real one, starting at control time `at_s` now."""
 
-    def __init__(self, speed: float, utc_s: float | None = None) -> None:
-        self._speed = speed
+    def __init__(self, speed: float, utc_s: float | None = None, at_s: float = 0.0) -> None:
+        self.speed = speed
+        self._at_s = at_s
         self._began = time.monotonic()
         self._utc = time.time() if utc_s is None else utc_s
 
     def now_s(self) -> float:
         """Control time in s."""
-        return (time.monotonic() - self._began) * self._speed
+        return self._at_s + (time.monotonic() - self._began) * self.speed
 
     def utc_s(self) -> float:
         """Wall time of the rehearsed cook."""
-        return self._utc + self.now_s()
+        return self._utc + self.now_s() - self._at_s
 
     async def sleep_until(self, due_s: float) -> None:
         """Sleep the scaled time."""
-        await asyncio.sleep(max(due_s - self.now_s(), 0.0) / self._speed)
+        await asyncio.sleep(max(due_s - self.now_s(), 0.0) / self.speed)

@@ -26,8 +26,15 @@ class Seen:
 class Hardware(Protocol):
     """Never raises for a fault of a probe or a vent: a probe's becomes a sample, a vent's `vents_failed`."""
 
-    vents_failed: bool
-    supply_low: bool
+    @property
+    def vents_failed(self) -> bool:
+        """A vent's driver failed or hangs."""
+        ...
+
+    @property
+    def supply_low(self) -> bool:
+        """The servos' supply is low, where that can be seen."""
+        ...
 
     async def read(self, now_s: float) -> Seen:
         """All samples, within the deadline of a step."""

@@ -88,10 +88,10 @@ class Tender:
             self._notifier.tell("READY=1", "STATUS=vents at their safe opening; tending starts")
             due_s = self._clock.now_s()
             while not self._stopping.is_set():
-                late_s = max(self._clock.now_s() - due_s, 0.0)
+                late_s = max(self._clock.now_s() - due_s, 0.0) / self._clock.speed
                 await self._step(late_s)
                 due_s += self._period_s
-                if self._clock.now_s() - due_s > 5.0 * self._period_s:
+                if self._clock.now_s() - due_s > 5.0 * self._period_s * self._clock.speed:
                     due_s = self._clock.now_s()  # do not run after lost time
                 await self._wait(due_s)
         finally:

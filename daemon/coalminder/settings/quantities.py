@@ -14,7 +14,7 @@ from pydantic import BeforeValidator, FiniteFloat
 
 _FORM = re.compile(r"^\s*([-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*$")
 
-# unit -> (factor, offset): value in the inner unit = factor * (x + offset). Exact by definition (SI; 1 lb = 0.45359237 kg).
+# unit -> (factor, offset): inner value = factor * (x + offset). Exact by definition (1 lb = 0.45359237 kg).
 _TEMPERATURE = {"": (1.0, 0.0), "c": (1.0, 0.0), "°c": (1.0, 0.0), "f": (5 / 9, -32.0), "°f": (5 / 9, -32.0)}
 _DURATION = {"": (1.0, 0.0), "s": (1.0, 0.0), "min": (60.0, 0.0), "h": (3600.0, 0.0)}
 _MASS = {
@@ -52,3 +52,16 @@ def _parser(what: str, units: dict[str, tuple[float, float]], example: str) -> B
 Temperature = Annotated[FiniteFloat, _parser("temperature", _TEMPERATURE, '93 or "93 C" or "200 F"')]
 Duration = Annotated[FiniteFloat, _parser("duration", _DURATION, '90 or "90 s" or "15 min" or "4 h"')]
 Mass = Annotated[FiniteFloat, _parser("mass", _MASS, '1.2 or "1.2 kg" or "500 g" or "2 lb"')]
+
+
+def temperature(text: str, what: str) -> float:
+    """A temperature from the command line in °C; UserError naming `what` when it cannot be read."""
+    from pydantic import TypeAdapter, ValidationError
+
+    from coalminder.errors import UserError
+
+    try:
+        return TypeAdapter(Temperature).validate_python(text)
+    except ValidationError as error:
+        why = error.errors()[0]["msg"].removeprefix("Value error, ")
+        raise UserError(f"{what} {text}: {why}") from None

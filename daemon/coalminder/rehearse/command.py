@@ -1,0 +1,222 @@
+"""`coalminder rehearse`: tend a simulated grill and see how it went."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import json
+import tempfile
+from contextlib import ExitStack
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from coalminder.core import Config
+from coalminder.errors import UserError
+from coalminder.messages.options import LinkOptions
+from coalminder.rehearse.fast import run_fast
+from coalminder.rehearse.grills import load_grill
+from coalminder.rehearse.script import DEMO, Script, parse_pair
+from coalminder.rehearse.summary import Trace, summarise
+from coalminder.rehearse.view import LiveView, clock
+from coalminder.seams import Grill
+
+DEFAULT_GRILL = "coalminder.grill:kettle"
+DEFAULT_SPEED = 240.0
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of `rehearse`."""
+    add = parser.add_argument
+    add("--hours", type=float, default=4.0, metavar="H", help="length of the cook in hours (default 4)")
+    add(
+        "--speed",
+        type=float,
+        metavar="N",
+        help=f"times real time, with broker and sockets (default {DEFAULT_SPEED:g})",
+    )
+    add("--fast", action="store_true", help="no sockets, as fast as the machine can")
+    add("--seed", type=int, default=1, metavar="N", help="seed of weather and noise (default 1)")
+    add("--set-point", metavar="C", help='pit set point in °C, or with its unit: "200 F"')
+    add("--lid-lift", action="append", metavar="AT_S:FOR_S", help="lift the lid; repeatable")
+    add("--wood", action="append", metavar="AT_S:KG", help="lay wood on the coals; repeatable")
+    add("--grill", default=DEFAULT_GRILL, metavar="M:F", help="package.module:factory of the grill to tend")
+    add(
+        "--grill-arg", action="append", default=[], metavar="K=V", help="argument of that factory; repeatable"
+    )
+    add("--config", type=Path, metavar="FILE", help="configuration file for band and loop")
+    add("--broker", metavar="URL", help="mqtt://host:port instead of the embedded broker")
+    add("--json", type=Path, metavar="FILE", help="write the summary's figures")
+    add(
+        "--plot",
+        type=Path,
+        metavar="FILE",
+        help="picture of the cook (default cook.png; not with --fast unless named)",
+    )
+    add("--record", type=Path, metavar="DIR", help="keep the record of the cook in this folder")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Rehearse, print the summary, write what was asked for."""
+    config, script, duration_s = _config(args), _script(args), _duration(args)
+    for path, option in ((args.json, "--json"), (args.plot, "--plot")):
+        if path is not None and not path.absolute().parent.is_dir():
+            raise UserError(
+                f"{option} {path}: the folder '{path.absolute().parent}' does not exist; make it first"
+            )
+    grill = load_grill(args.grill, args.grill_arg, args.seed)
+    before_kg = getattr(grill, "fuel_kg", None)
+    if args.fast:
+        if args.broker:
+            raise UserError("--broker does not go with --fast (no sockets); leave one of them out")
+        trace, wall_s = _fast(grill, config, script, duration_s, args)
+    else:
+        trace, wall_s = _live(grill, config, script, duration_s, args)
+    summary = summarise(
+        trace,
+        low_c=config.low_c,
+        high_c=config.high_c,
+        seed=args.seed,
+        wall_s=wall_s,
+        fuel_used_kg=_fuel_used(grill, before_kg, script, duration_s),
+        fire_alive=getattr(grill, "alive", None),
+    )
+    print(_text(summary, duration_s, trace))
+    if args.json is not None:
+        args.json.write_text(json.dumps(summary, indent=1) + "\n", "utf-8")
+    plot = args.plot if args.plot is not None or args.fast else Path("cook.png")
+    if plot is not None:
+        _draw(trace, plot, config)
+        print(f"picture: {plot}")
+    return 0
+
+
+def _config(args: argparse.Namespace) -> Config:
+    from coalminder.settings import load_settings
+
+    config = load_settings(args.config).core()
+    if args.set_point is not None:
+        from coalminder.settings.quantities import temperature
+
+        wanted_c = temperature(args.set_point, "--set-point")
+        if not config.least_set_point_c <= wanted_c <= config.highest_set_point_c:
+            raise UserError(
+                f"--set-point {args.set_point}: {wanted_c:g} °C is outside "
+                f"{config.least_set_point_c:g} to {config.highest_set_point_c:g} °C; "
+                'a temperature in °F needs its unit: --set-point "200 F"'
+            )
+        config = replace(config, set_point_c=wanted_c)
+    return config
+
+
+def _duration(args: argparse.Namespace) -> float:
+    if not 0.01 <= args.hours <= 200.0:
+        raise UserError(f"--hours {args.hours:g} is outside 0.01 to 200")
+    if args.speed is not None and not 1.0 <= args.speed <= 10_000.0:
+        raise UserError(f"--speed {args.speed:g} is outside 1 to 10000; use --fast for more")
+    if args.speed is not None and args.fast:
+        raise UserError("--speed does not go with --fast; leave one of them out")
+    return float(args.hours * 3600.0)
+
+
+def _script(args: argparse.Namespace) -> Script:
+    if args.lid_lift is None and args.wood is None:
+        return DEMO if args.grill == DEFAULT_GRILL else Script()
+    lifts = tuple(parse_pair(text, "--lid-lift", "FOR_S", 0.0, 7200.0) for text in args.lid_lift or ())
+    wood = tuple(parse_pair(text, "--wood", "KG", 0.0, 5.0) for text in args.wood or ())
+    return Script(lid_lifts=lifts, wood=wood)
+
+
+def _fast(
+    grill: Grill, config: Config, script: Script, duration_s: float, args: argparse.Namespace
+) -> tuple[Trace, float]:
+    fast = run_fast(grill, config, script, duration_s, record=args.record)
+    return fast.trace, fast.wall_s
+
+
+def _live(
+    grill: Grill, config: Config, script: Script, duration_s: float, args: argparse.Namespace
+) -> tuple[Trace, float]:
+    from coalminder.rehearse.live import run_live
+
+    speed = args.speed or DEFAULT_SPEED
+    with ExitStack() as stack:
+        if args.broker:
+            options = LinkOptions.from_url(args.broker)
+        else:
+            from coalminder.messages.embedded import EmbeddedBroker
+
+            options = LinkOptions.from_url(stack.enter_context(EmbeddedBroker()).url)
+        directory = args.record or Path(
+            stack.enter_context(tempfile.TemporaryDirectory(prefix="coalminder-"))
+        )
+        headline = (
+            f"Rehearsal: {clock(duration_s)} of a simulated cook at {speed:g} x, "
+            f"broker {options.host}:{options.port}, topics coalminder/{options.grill}/#"
+        )
+        view = stack.enter_context(LiveView(duration_s, headline))
+        live = asyncio.run(
+            run_live(
+                grill,
+                config,
+                script,
+                duration_s,
+                speed=speed,
+                broker=options,
+                directory=directory,
+                show=view.show,
+            )
+        )
+    return live.trace, live.wall_s
+
+
+def _fuel_used(grill: Grill, before_kg: object, script: Script, duration_s: float) -> float | None:
+    after_kg = getattr(grill, "fuel_kg", None)
+    if not isinstance(before_kg, int | float) or not isinstance(after_kg, int | float):
+        return None
+    return float(before_kg - after_kg + script.charcoal_between(0.0, duration_s))
+
+
+def _draw(trace: Trace, path: Path, config: Config) -> None:
+    try:
+        from coalminder.rehearse.picture import draw
+
+        draw(
+            trace,
+            path,
+            low_c=config.low_c,
+            high_c=config.high_c,
+            ceiling_c=config.limits.ceiling_c,
+            title="A rehearsed cook",
+        )
+    except ImportError:
+        raise UserError("the picture needs the extra 'demo': pip install 'coalminder[demo]'") from None
+    except OSError as error:
+        raise UserError(f"--plot {path}: cannot be written: {error.strerror or error}") from error
+
+
+def _text(summary: dict[str, Any], duration_s: float, trace: Trace) -> str:
+    """The summary for a person."""
+
+    def number(key: str, form: str, unit: str = "") -> str:
+        value = summary[key]
+        return "unknown" if value is None else f"{value:{form}}{unit}"
+
+    alarms = ", ".join(f"{a['code']} at {clock(a['raised_s'])}" for a in summary["alarms"]) or "none"
+    settled = summary["settled_after_s"]
+    share = summary["in_band_frac"]
+    fire = {None: "unknown", True: "alive", False: "out"}[summary["fire_alive"]]
+    lines = [
+        f"cook of {clock(duration_s)}, {summary['steps']} steps in {summary['wall_s']:.1f} s",
+        f"  settled after      {'never' if settled is None else clock(settled)}",
+        f"  time in the band   {'unknown' if share is None else f'{100 * share:.1f} %'} (after settling)",
+        f"  peak of the pit    {number('peak_c', '.1f', ' °C')}",
+        f"  lowest after that  {number('lowest_c', '.1f', ' °C')}",
+        f"  mean abs. error    {number('mean_abs_error_c', '.2f', ' °C')}",
+        f"  charcoal used      {number('fuel_used_kg', '.2f', ' kg')}",
+        f"  servo travel       {number('servo_travel', '.1f', ' strokes')}",
+        f"  lid lifts seen     {summary['lid_lifts_seen']}",
+        f"  fire at the end    {fire}",
+        f"  alarms             {alarms}",
+    ]
+    return "\n".join(lines)

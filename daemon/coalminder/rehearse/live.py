@@ -1,0 +1,118 @@
+"""The real service on a simulated grill: same Tender, journal, link; only grill and clock are not real."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from coalminder.core import Config, initial
+from coalminder.events import Acknowledge, Event, Light
+from coalminder.messages.options import LinkOptions
+from coalminder.rehearse.fast import ATTENDS_EVERY_S
+from coalminder.rehearse.hardware import SimulatedHardware
+from coalminder.rehearse.script import Script
+from coalminder.rehearse.summary import Trace
+from coalminder.seams import Grill
+from coalminder.service.assemble import Desk
+from coalminder.service.clock import ScaledClock
+from coalminder.service.notify import Notifier
+from coalminder.service.tender import Tender
+from coalminder.values import Decision, Inputs, Reading
+
+_CONNECT_S = 5.0  # the broker is given this long before the clock starts to run fast
+
+Show = Callable[[float, Decision, float | None], None]
+
+
+class Cook:
+    """The person of a rehearsal: lights the coals at the start, looks in once an hour."""
+
+    def __init__(self) -> None:
+        self._next_s: float | None = None
+
+    def asks(self, now_s: float) -> tuple[Event, ...]:
+        """What the cook asks for in this step."""
+        if self._next_s is None:
+            self._next_s = now_s + ATTENDS_EVERY_S
+            return (Light(),)
+        if now_s >= self._next_s:
+            self._next_s += ATTENDS_EVERY_S
+            return (Acknowledge(),)
+        return ()
+
+
+@dataclass(slots=True)
+class LiveRun:
+    """A finished live rehearsal."""
+
+    trace: Trace
+    wall_s: float = 0.0
+    record: Path | None = None
+    messages: list[str] = field(default_factory=list)
+
+
+async def run_live(
+    grill: Grill,
+    config: Config,
+    script: Script,
+    duration_s: float,
+    *,
+    speed: float,
+    broker: LinkOptions,
+    directory: Path,
+    show: Show,
+) -> LiveRun:
+    """Tend `grill` for `duration_s` of simulated time at `speed` with real sockets and a real record."""
+    hardware = SimulatedHardware(grill, script)
+    run = LiveRun(Trace())
+    cook = Cook()
+    state = initial(config)
+    with Desk(
+        state, directory=directory, options=broker, settings={"rehearsal": True}, utc_s=time.time()
+    ) as desk:
+        desk.start()
+        await _connected(desk)
+        clock = ScaledClock(speed)
+        began = time.monotonic()
+
+        def listen(now_s: float, inputs: Inputs, decision: Decision) -> None:
+            pit = inputs.pit.temp_c if isinstance(inputs.pit, Reading) else float("nan")
+            core = next((s.temp_c for _, s in inputs.foods if isinstance(s, Reading)), None)
+            run.trace.add(
+                now_s,
+                pit,
+                core if core is not None else float("nan"),
+                decision,
+                hardware.lower,
+                hardware.upper,
+                hardware.lid_open,
+            )
+            show(now_s, decision, core)
+            if now_s >= duration_s - 1.0:
+                tender.stop()
+
+        tender = Tender(
+            state,
+            hardware,
+            clock,
+            recorder=desk.recorder,
+            messenger=desk.messenger,
+            watch=desk.watch,
+            notifier=Notifier(""),
+            local_events=cook.asks,
+            listener=listen,
+        )
+        async with asyncio.TaskGroup() as tasks:
+            tasks.create_task(tender.run())
+        run.record = desk.path
+        run.wall_s = time.monotonic() - began
+    return run
+
+
+async def _connected(desk: Desk) -> None:
+    deadline = time.monotonic() + _CONNECT_S
+    while desk.link is not None and not desk.link.connected and time.monotonic() < deadline:
+        await asyncio.sleep(0.02)  # noqa: ASYNC110 - the link belongs to another thread

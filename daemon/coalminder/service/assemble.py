@@ -1,0 +1,168 @@
+"""Puts the parts around the core together: journal with its outbox, link, watch on the machine."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from coalminder import __version__
+from coalminder.core import State
+from coalminder.events import Event
+from coalminder.journal import CommandRecord, Journal, Refusal, Resume, Start
+from coalminder.messages.commands import CommandLimits
+from coalminder.messages.link import Link
+from coalminder.messages.options import LinkOptions
+from coalminder.messages.outbox import OutMessage
+from coalminder.messages.payloads import Band
+from coalminder.safety.faults import FAULTS
+from coalminder.service.machine import Health, MachineWatch
+from coalminder.values import Decision, Inputs, Outcome
+
+
+class JournalOutbox:
+    """The journal as the link's outbox: what the broker has not taken survives a restart."""
+
+    def __init__(self, journal: Journal) -> None:
+        self._journal = journal
+
+    def append(self, message: OutMessage) -> int:
+        """Keep a message; its id."""
+        posted = self._journal.post(
+            message.utc_s, message.topic, message.body.encode(), qos=1, retain=message.retain
+        )
+        return posted.message_id
+
+    def pending(self, limit: int) -> tuple[tuple[int, OutMessage], ...]:
+        """The oldest messages that wait, in order."""
+        return tuple(
+            (m.message_id, OutMessage(m.topic, m.payload.decode(), m.utc_s, m.retain))
+            for m in self._journal.undelivered(limit)
+        )
+
+    def delivered(self, message_id: int) -> None:
+        """The broker has it."""
+        self._journal.delivered(message_id)
+
+
+class DeskMessenger:
+    """The link, with every answered command noted in the journal. Silent without a link."""
+
+    def __init__(self, link: Link | None, journal: Journal) -> None:
+        self._link, self._journal = link, journal
+
+    def offer(self, decision: Decision, inputs: Inputs, now_s: float, utc_s: float) -> None:
+        """Publish what is due."""
+        if self._link is not None:
+            self._link.offer(decision, inputs.machine, now_s, utc_s, inputs)
+
+    def take_events(self) -> tuple[Event, ...]:
+        """Valid commands since the last step."""
+        return () if self._link is None else self._link.take_events()
+
+    def answer(self, outcomes: tuple[Outcome, ...]) -> None:
+        """Reply, and note each command with its sender."""
+        if self._link is None:
+            return
+        self._link.answer(outcomes)
+        for record in self._link.take_records():
+            self._journal.command(
+                CommandRecord(
+                    record.utc_s,
+                    record.command_id,
+                    record.client,
+                    record.kind,
+                    "",
+                    record.accepted,
+                    record.reason,
+                )
+            )
+
+
+class Desk:
+    """Journal, link and machine watch of one cook, opened and closed together.
+
+    directory: of the records. options: None tends without a broker. resume: what journal.resume() found.
+    """
+
+    def __init__(
+        self,
+        state: State,
+        *,
+        directory: Path,
+        options: LinkOptions | None,
+        settings: Mapping[str, Any],
+        utc_s: float,
+        limits: CommandLimits | None = None,
+        resume: Resume[Any] | Refusal | None = None,
+        commit_every_s: float = 2.0,
+        keep_cooks: int = 100,
+        settings_file: Path | None = None,
+        restarts: int = 0,
+        vents_failed: Callable[[], bool] = lambda: False,
+        supply_low: Callable[[], bool] = lambda: False,
+    ) -> None:
+        self._journal = Journal(
+            directory,
+            Start(__version__, settings, utc_s, state),
+            resume,
+            commit_every_s=commit_every_s,
+            keep_cooks=keep_cooks,
+        )
+        self.link: Link | None = None
+        if options is not None:
+            config = state.config
+            self.link = Link(
+                options,
+                limits=limits
+                or CommandLimits(
+                    set_point_min_c=config.least_set_point_c, set_point_max_c=config.highest_set_point_c
+                ),
+                outbox=JournalOutbox(self._journal),
+                band=Band(low_c=config.low_c, high_c=config.high_c, ceiling_c=config.limits.ceiling_c),
+                alarm_codes=[fault.code for fault in FAULTS],
+            )
+        self.recorder = self._journal
+        self.messenger = DeskMessenger(self.link, self._journal)
+        resumed = isinstance(resume, Resume)
+        self.watch = MachineWatch(
+            journal_health=self._health,
+            broker_lost_s=lambda now_s: 0.0 if self.link is None else self.link.lost_s(now_s),
+            vents_failed=vents_failed,
+            supply_low=supply_low,
+            settings_file=settings_file,
+            blind_s=resume.age_s if isinstance(resume, Resume) else 0.0,
+            resumed=resumed,
+            restarts=restarts,
+        )
+
+    @property
+    def path(self) -> Path | None:
+        """The record's file, None while it could not be opened."""
+        path = self._journal.health().path
+        return Path(path) if path else None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def start(self) -> None:
+        """Begin to dial the broker."""
+        if self.link is not None:
+            self.link.start()
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self.link is not None:
+            self.link.stop()
+        self._journal.close()
+
+    def note(self, text: str) -> None:
+        """A remark in the record."""
+        self._journal.note(time.time(), text)
+
+    def _health(self) -> Health:
+        health = self._journal.health()
+        return Health(health.failed, health.corrupt)

@@ -1,0 +1,209 @@
+"""`coalminder tend`: the service."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import logging
+import signal
+import time
+from dataclasses import fields, replace
+from pathlib import Path
+from typing import Any
+
+from coalminder.core import State, initial
+from coalminder.errors import SettingsError, UserError
+from coalminder.events import Event
+from coalminder.journal import Refusal, Resume, resume
+from coalminder.messages.commands import CommandLimits
+from coalminder.messages.options import LinkOptions
+from coalminder.service.assemble import Desk
+from coalminder.service.board import BoardHardware
+from coalminder.service.clock import Clock, RealClock, ScaledClock
+from coalminder.service.hardware import Hardware
+from coalminder.service.machine import count_restarts
+from coalminder.service.notify import Notifier
+from coalminder.service.tender import Tender
+from coalminder.settings.load import DEFAULT_PATH, Settings, load_settings
+
+log = logging.getLogger("coalminder")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of `tend`."""
+    add = parser.add_argument
+    add(
+        "--config",
+        type=Path,
+        default=DEFAULT_PATH,
+        metavar="FILE",
+        help=f"configuration (default {DEFAULT_PATH})",
+    )
+    add("--fresh", action="store_true", help="begin a new cook, do not go on with the last one")
+    add("--simulate", metavar="M:F", help="tend this simulated grill instead of the board, for drills")
+    add(
+        "--simulate-arg",
+        action="append",
+        default=[],
+        metavar="K=V",
+        help="argument of that factory; repeatable",
+    )
+    add("--speed", type=float, default=1.0, metavar="N", help="times real time, with --simulate only")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Tend until SIGTERM or SIGINT; the vents are shut before the end."""
+    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
+    if args.speed != 1.0 and (args.simulate is None or not 0.1 <= args.speed <= 10_000.0):
+        raise UserError(f"--speed {args.speed:g}: 0.1 to 10000, and only together with --simulate")
+    settings = load_settings(args.config)
+    hardware = _hardware(settings, args)
+    return asyncio.run(_tend(settings, hardware, args))
+
+
+async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace) -> int:
+    utc_s = time.time()
+    directory = settings.journal.directory
+    restarts = count_restarts(directory, utc_s)
+    found = Refusal("a fresh cook was asked for") if args.fresh else _resume(settings, utc_s)
+    if isinstance(found, Resume):
+        blind_s = max(found.age_s, 0.0)
+        last_s = found.state.last_s or 0.0
+        state = replace(found.state, config=settings.core())
+        clock = _clock(args, at_s=last_s + blind_s)
+        log.info(
+            "going on with the cook in %s, phase %s, %.0f s without steps", found.path, found.phase, blind_s
+        )
+    else:
+        state, clock = initial(settings.core()), _clock(args, at_s=0.0)
+        log.info("a new cook: %s", found.reason)
+    notifier = Notifier()
+    with Desk(
+        state,
+        directory=directory,
+        options=link_options(settings),
+        settings=plain_settings(settings),
+        utc_s=utc_s,
+        limits=command_limits(settings),
+        resume=found,
+        commit_every_s=settings.journal.commit_every,
+        keep_cooks=settings.journal.keep_cooks,
+        settings_file=args.config,
+        restarts=restarts,
+        vents_failed=lambda: hardware.vents_failed,
+        supply_low=lambda: hardware.supply_low,
+    ) as desk:
+        if desk.link is not None and isinstance(hardware, BoardHardware):
+            hardware.listen(desk.link)
+        desk.start()
+        tender = Tender(
+            state,
+            hardware,
+            clock,
+            recorder=desk.recorder,
+            messenger=desk.messenger,
+            watch=desk.watch,
+            notifier=notifier,
+            local_events=_no_events,
+        )
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGTERM, signal.SIGINT):
+            loop.add_signal_handler(number, tender.stop)
+        async with asyncio.TaskGroup() as tasks:
+            tasks.create_task(tender.run(), name="tend")
+    await hardware.close()
+    notifier.close()
+    return 0
+
+
+def _no_events(_now_s: float) -> tuple[Event, ...]:
+    return ()
+
+
+def _resume(settings: Settings, utc_s: float) -> Resume[State] | Refusal:
+    return resume(settings.journal.directory, State, utc_s, within_s=settings.journal.resume_within)
+
+
+def _clock(args: argparse.Namespace, at_s: float) -> Clock:
+    if args.simulate is not None and args.speed != 1.0:
+        return ScaledClock(args.speed, at_s=at_s)
+    return RealClock(at_s - time.monotonic())
+
+
+def _hardware(settings: Settings, args: argparse.Namespace) -> Hardware:
+    if args.simulate is not None:
+        from coalminder.rehearse.grills import load_grill
+        from coalminder.rehearse.hardware import SimulatedHardware
+        from coalminder.rehearse.script import Script
+
+        return SimulatedHardware(load_grill(args.simulate, args.simulate_arg), Script())
+    if settings.probes is None or settings.vents is None:
+        missing = "[probes.pit]" if settings.probes is None else "[vents.lower]"
+        raise SettingsError(
+            f"{args.config}: {missing} is missing; describe your wiring there (docs/hardware.md)"
+        )
+    return open_board(settings)
+
+
+def open_board(settings: Settings) -> BoardHardware:
+    """The board's probes and vents as configured and calibrated. UserError when a driver cannot be opened."""
+    from coalminder.probes.build import build_probes, deadlines, guard_limits
+    from coalminder.probes.reader import ProbeReader
+    from coalminder.settings.calibration import load_calibration
+    from coalminder.vents.build import build_vents
+
+    assert settings.probes is not None
+    assert settings.vents is not None
+    calibration = load_calibration(settings.calibration_file)
+    probes = build_probes(settings.probes, calibration)
+    try:
+        vents = build_vents(settings.vents, calibration)
+    except OSError as error:
+        raise UserError(f"[vents]: {error}; run 'coalminder check' to see what is found") from error
+    return BoardHardware(
+        ProbeReader(probes, guard_limits(settings.probes), deadlines(settings.probes)), vents
+    )
+
+
+def link_options(settings: Settings) -> LinkOptions | None:
+    """How to reach the broker, None when [mqtt] is not enabled."""
+    mqtt = settings.mqtt
+    if not mqtt.enabled:
+        return None
+    password = _password(settings)
+    shared = {f.name for f in fields(LinkOptions)} & set(type(mqtt).model_fields) - {"grill", "password"}
+    values = {name: getattr(mqtt, name) for name in shared}
+    return LinkOptions(grill=settings.grill.name, password=password, **values)
+
+
+def _password(settings: Settings) -> str | None:
+    mqtt = settings.mqtt
+    if mqtt.password is not None:
+        return mqtt.password.get_secret_value()
+    if mqtt.password_file is None:
+        return None
+    try:
+        return mqtt.password_file.read_text("utf-8").splitlines()[0]
+    except (OSError, UnicodeDecodeError, IndexError) as error:
+        raise SettingsError(
+            f"mqtt.password_file: '{mqtt.password_file}' cannot be used ({error}); "
+            "put the password in its first line"
+        ) from error
+
+
+def command_limits(settings: Settings) -> CommandLimits:
+    """Bounds of what the phone may ask: set points from [band], the rest from [mqtt]."""
+    mqtt = settings.mqtt
+    return CommandLimits(
+        set_point_min_c=settings.band.least_set_point,
+        set_point_max_c=settings.band.highest_set_point,
+        wood_max_kg=mqtt.wood_max_kg,
+        charcoal_max_kg=mqtt.charcoal_max_kg,
+        shelve_max_s=mqtt.shelve_max_s,
+        stale_s=mqtt.stale_s,
+    )
+
+
+def plain_settings(settings: Settings) -> dict[str, Any]:
+    """The settings for the record, without secrets."""
+    return settings.model_dump(mode="json", exclude={"mqtt": {"password", "push_urls"}})

@@ -1,0 +1,120 @@
+"""What is wrong with the machine: lateness, clock jumps, disk, broker, power, heat, a changed configuration.
+
+Reads small kernel files and the health of the other parts; nothing here waits for the network or a disk.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from coalminder.values import Machine
+
+_SLOW_S = 10.0  # kernel files and the configuration are looked at this often
+_RESTARTS_S = 600.0
+# Linux hwmon sysfs interface: inX_lcrit_alarm is 1 while the voltage is critically low (rpi_volt).
+_VOLTAGE_ALARMS = "hwmon*/in0_lcrit_alarm"
+_BOARD_HOT_MILLI_C = 80_000  # the board slows itself down from 80 °C (makers' documentation, from memory)
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """Of the parts that the desk owns: disk_failed and journal_corrupt as in values.Machine."""
+
+    disk_failed: bool = False
+    journal_corrupt: bool = False
+
+
+class MachineWatch:
+    """Collects values.Machine once a step. `blind_s`: time without steps before this run, else 0."""
+
+    def __init__(
+        self,
+        *,
+        journal_health: Callable[[], Health],
+        broker_lost_s: Callable[[float], float],
+        vents_failed: Callable[[], bool] = lambda: False,
+        supply_low: Callable[[], bool] = lambda: False,
+        settings_file: Path | None = None,
+        blind_s: float = 0.0,
+        resumed: bool = False,
+        restarts: int = 0,
+        sys_class: Path = Path("/sys/class"),
+    ) -> None:
+        self._journal_health, self._broker_lost_s = journal_health, broker_lost_s
+        self._vents_failed, self._supply_low = vents_failed, supply_low
+        self._settings_file, self._sys = settings_file, sys_class
+        self._blind_s, self._resumed, self._restarts = blind_s, resumed, restarts
+        self._began_s: float | None = None
+        self._offset_s: float | None = None
+        self._next_look_s = -1.0
+        self._under_voltage = self._hot = self._changed = False
+        self._loaded = _content(settings_file)
+
+    def __call__(self, now_s: float, utc_s: float, late_s: float) -> Machine:
+        """The machine in the step at `now_s`."""
+        first = self._began_s is None
+        began_s = now_s if self._began_s is None else self._began_s
+        self._began_s = began_s
+        if now_s >= self._next_look_s:
+            self._next_look_s = now_s + _SLOW_S
+            self._look()
+        offset_s = utc_s - now_s
+        jump_s = 0.0 if self._offset_s is None else offset_s - self._offset_s
+        self._offset_s = offset_s
+        health = self._journal_health()
+        return Machine(
+            late_s=late_s,
+            blind_s=self._blind_s if first else 0.0,
+            blind_start=first and self._resumed,
+            clock_jump_s=jump_s if abs(jump_s) > 0.5 else 0.0,
+            servo_supply_low=self._supply_low(),
+            under_voltage=self._under_voltage,
+            board_hot=self._hot,
+            disk_failed=health.disk_failed,
+            journal_corrupt=health.journal_corrupt,
+            broker_lost_s=self._broker_lost_s(now_s),
+            settings_changed=self._changed,
+            restarts_in_10_min=self._restarts if now_s - began_s < _RESTARTS_S else 0,
+            vent_driver_failed=self._vents_failed(),
+        )
+
+    def _look(self) -> None:
+        self._under_voltage = any(_text(path) == "1" for path in (self._sys / "hwmon").glob(_VOLTAGE_ALARMS))
+        millis = [_text(path) for path in (self._sys / "thermal").glob("thermal_zone*/temp")]
+        self._hot = any(text.lstrip("-").isdigit() and int(text) >= _BOARD_HOT_MILLI_C for text in millis)
+        self._changed = _content(self._settings_file) != self._loaded
+
+
+def count_restarts(directory: Path, utc_s: float) -> int:
+    """Note this start in `directory` and tell how many there were in the last ten minutes before it."""
+    path = directory / "starts.json"
+    try:
+        starts = [float(start) for start in json.loads(path.read_text("utf-8"))]
+    except (OSError, ValueError, TypeError):
+        starts = []
+    recent = [start for start in starts if 0.0 <= utc_s - start < _RESTARTS_S][-50:]
+    try:
+        directory.mkdir(parents=True, exist_ok=True)
+        path.write_text(json.dumps([*recent, utc_s]), "utf-8")
+    except OSError:
+        pass  # a full disk is told of by the journal
+    return len(recent)
+
+
+def _text(path: Path) -> str:
+    try:
+        return path.read_text("ascii").strip()
+    except (OSError, ValueError):
+        return ""
+
+
+def _content(path: Path | None) -> bytes | None:
+    if path is None:
+        return None
+    try:
+        return path.read_bytes()
+    except OSError:
+        return None

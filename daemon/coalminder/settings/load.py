@@ -1,0 +1,171 @@
+"""Loads and checks the configuration; see settings/__init__.py."""
+
+from __future__ import annotations
+
+import difflib
+import os
+import tomllib
+import warnings
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, ClassVar
+
+from pydantic import Field, ValidationError
+from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
+
+from coalminder.core.config import Config
+from coalminder.errors import SettingsError
+from coalminder.safety.limits import Limits
+from coalminder.settings.journal import JournalSection
+from coalminder.settings.mqtt import MqttSettings
+from coalminder.settings.probes import ProbesSettings
+from coalminder.settings.safety import SafetySettings
+from coalminder.settings.tending import (
+    AirSection,
+    BandSection,
+    GrillSection,
+    LidSection,
+    LoopSection,
+    core_config,
+)
+from coalminder.settings.vents import VentsSettings
+
+DEFAULT_PATH = Path("/etc/coalminder/coalminder.toml")
+PREFIX = "COALMINDER_"
+
+
+class Settings(BaseSettings):
+    """The whole configuration. Sections without a file have their defaults; probes and vents have none."""
+
+    model_config: ClassVar[SettingsConfigDict] = SettingsConfigDict(
+        env_prefix=PREFIX, env_nested_delimiter="__", extra="forbid", frozen=True
+    )
+
+    grill: GrillSection = GrillSection()
+    band: BandSection = BandSection()
+    loop: LoopSection = LoopSection()
+    air: AirSection = AirSection()
+    lid: LidSection = LidSection()
+    safety: SafetySettings = SafetySettings()
+    mqtt: MqttSettings = MqttSettings()
+    journal: JournalSection = JournalSection()
+    calibration_file: Path = Field(
+        Path("/var/lib/coalminder/calibration.json"), description="what 'coalminder calibrate' found"
+    )
+    probes: ProbesSettings | None = Field(None, description="one block per probe; 'pit' is needed to tend")
+    vents: VentsSettings | None = Field(None, description="'lower' is needed to tend, 'upper' may be there")
+
+    @classmethod
+    def settings_customise_sources(
+        cls,
+        settings_cls: type[BaseSettings],
+        init_settings: PydanticBaseSettingsSource,
+        env_settings: PydanticBaseSettingsSource,
+        dotenv_settings: PydanticBaseSettingsSource,
+        file_secret_settings: PydanticBaseSettingsSource,
+    ) -> tuple[PydanticBaseSettingsSource, ...]:
+        """Environment over file; no dotenv, credentials are read by hand (library-independent names)."""
+        return env_settings, init_settings
+
+    def core(self) -> Config:
+        """The core's Config."""
+        return core_config(self.grill, self.band, self.loop, self.air, self.lid, self.limits())
+
+    def limits(self) -> Limits:
+        """The cut-offs' limits, with the band of [band]."""
+        return replace(self.safety.limits(), band_low_c=self.band.low, band_high_c=self.band.high)
+
+
+def load_settings(path: Path | None = None) -> Settings:
+    """The settings from `path`, or the defaults (and environment) without one. Raises SettingsError."""
+    data = {} if path is None else _read(path)
+    where = "defaults" if path is None else str(path)
+    _check_environment()
+    _add_credentials(data)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            return Settings(**data)
+    except ValidationError as error:
+        raise SettingsError(f"{where}: {_explain(error)}") from None
+
+
+def _read(path: Path) -> dict[str, Any]:
+    try:
+        text = path.read_text("utf-8")
+    except FileNotFoundError:
+        raise SettingsError(
+            f"configuration '{path}' does not exist; "
+            "copy config/coalminder.toml there or name yours with --config"
+        ) from None
+    except UnicodeDecodeError:
+        raise SettingsError(f"configuration '{path}' is not UTF-8 text; save it as UTF-8") from None
+    except OSError as error:
+        raise SettingsError(f"configuration '{path}' cannot be read: {error.strerror}") from None
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsError(f"configuration '{path}' is not TOML: {error}") from None
+
+
+def _check_environment() -> None:
+    for name in os.environ:
+        if not name.startswith(PREFIX):
+            continue
+        section = name[len(PREFIX) :].split("__")[0].lower()
+        if section not in Settings.model_fields:
+            known = ", ".join(f"{PREFIX}{field.upper()}__..." for field in Settings.model_fields)
+            raise SettingsError(f"environment variable {name} sets nothing; known: {known}; unset it")
+
+
+def _add_credentials(data: dict[str, Any]) -> None:
+    directory = os.environ.get("CREDENTIALS_DIRECTORY")
+    path = Path(directory, "mqtt_password") if directory else None
+    if path is not None and path.is_file():
+        section = data.setdefault("mqtt", {})
+        if isinstance(section, dict):
+            section.setdefault("password", path.read_text("utf-8").rstrip("\n"))
+
+
+def _explain(error: ValidationError) -> str:
+    found = error.errors(include_url=False)
+    first = found[0]
+    place = ".".join(str(part) for part in first["loc"])
+    if first["type"] == "extra_forbidden":
+        text = f"'{place}' is not a setting{_did_you_mean(first['loc'])}; remove or correct it"
+    else:
+        shown = first.get("input")
+        got = f" (got {shown!r})" if isinstance(shown, str | int | float | bool) else ""
+        text = f"{place}: {first['msg'].removeprefix('Value error, ')}{got}{_range(first['loc'])}"
+    return text if len(found) == 1 else f"{text} (and {len(found) - 1} more)"
+
+
+def _fields(loc: tuple[int | str, ...]) -> dict[str, Any]:
+    model: Any = Settings
+    for part in loc[:-1]:
+        field = getattr(model, "model_fields", {}).get(str(part))
+        if field is None or not hasattr(field.annotation, "model_fields"):
+            return {}
+        model = field.annotation
+    return dict(getattr(model, "model_fields", {}))
+
+
+def _did_you_mean(loc: tuple[int | str, ...]) -> str:
+    fields = _fields(loc)
+    near = difflib.get_close_matches(str(loc[-1]), fields, 1)
+    if near:
+        return f"; did you mean '{near[0]}'?"
+    return f"; known here: {', '.join(fields)}" if fields else ""
+
+
+def _range(loc: tuple[int | str, ...]) -> str:
+    field = _fields(loc).get(str(loc[-1]))
+    if field is None:
+        return ""
+    bounds = {type(part).__name__.lower(): part for part in field.metadata}
+    low, high = bounds.get("ge") or bounds.get("gt"), bounds.get("le") or bounds.get("lt")
+    if low is None or high is None:
+        return f"; {field.description}" if field.description else ""
+    least = getattr(low, "ge", getattr(low, "gt", None))
+    most = getattr(high, "le", getattr(high, "lt", None))
+    return f"; accepted: {least:g} to {most:g} ({field.description})"
