@@ -33,6 +33,8 @@ _MOVES: dict[type[Event], Move] = {
     Snuff: Move.SNUFF,
 }
 _FOR_SAFETY = (Acknowledge, Shelve, Reset)
+# Well over what holds the pit (2.5 times its draught): the fire is asked for all it has.
+_WIDE_V = math.log(2.5)
 # A gap longer than this is a restart to the filters and the loop, not a long step.
 _GAP_S = 10.0
 
@@ -78,6 +80,7 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
             machine=inputs.machine,
             fire=told,
             pit_2_stands_in=True,
+            lower_wide=min(air.share(state.air.hold_v + _WIDE_V, config.split)[0], 0.5),
         ),
         config.limits,
         inputs.events,
@@ -241,7 +244,8 @@ def _drive(state: State, config: Config, dt_s: float, now_s: float, throttle: bo
     floor_v = air.floor(now_air, config.air, over_c)
     if vents is Vents.HOLD:
         for_s = now_s - state.lid.since_s
-        target = floor_v if for_s < config.lid.floor_for_s else max(now_air.hold_v, floor_v)
+        at_floor = throttle or for_s < config.lid.floor_for_s
+        target = floor_v if at_floor else max(now_air.hold_v, floor_v)
         applied = air.spare(now_air.applied_v, target, config.loop, dt_s, True)
         return replace(state, air=replace(now_air, applied_v=applied, floor_v=floor_v)), Terms(output=target)
     aim_c = reference.approach(state.reference_c, state.set_point_c, config.loop.recovery_s, dt_s)
