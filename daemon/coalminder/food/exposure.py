@@ -1,0 +1,136 @@
+"""How long food has been warm, against the published limits.
+
+Owns: the account of warm time and the clocks made from it. Must not know: fire, plans. Limits are never
+interpolated between their rows, as the guidance asks; a figure from memory is the shorter of what is known.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+HOUR_S = 3600.0
+
+COLD_C = 5.0
+"""Cold holding, Food Code 3-501.16 [fc-holding, from memory; 41 °F read in 3-501.14]."""
+HOT_C = 57.0
+"""Hot holding (135 °F), same."""
+WARM_C = 21.1
+GROWTH_C = 10.0
+HISTAMINE_C = 4.4
+COOKED_C = 54.4
+"""130 °F: the come-up clock of the FSIS guideline ends [fsis-comeup, read]."""
+
+RAW_WARM_S = 2 * HOUR_S
+RAW_COOL_S = 5 * HOUR_S
+COME_UP_S = 6 * HOUR_S
+STANDING_S = 1 * HOUR_S
+COOL_1_S = 2 * HOUR_S
+COOL_2_S = 6 * HOUR_S
+SCOMBROID_S = {(False, True): 4 * HOUR_S, (False, False): 8 * HOUR_S, (True, True): 12 * HOUR_S,
+               (True, False): 24 * HOUR_S}  # fmt: skip
+"""(once frozen, ever above 21 °C) -> longest time above 4.4 °C in all [fda-7, from memory]."""
+
+SOON_FRAC = 0.75
+
+
+@dataclass(frozen=True, slots=True)
+class Exposure:
+    """Seconds spent warm so far: above 4.4 °C, and between 10 and 57 °C; and whether ever above 21.1 °C."""
+
+    above_4_s: float = 0.0
+    growth_s: float = 0.0
+    ever_warm: bool = False
+
+
+NO_EXPOSURE = Exposure()
+
+
+def add_time(exposure: Exposure, temp_c: float, dt_s: float) -> Exposure:
+    """`dt_s` (>= 0) more at `temp_c`. Hot food (57 °C or more) adds nothing."""
+    if dt_s <= 0.0 or not HISTAMINE_C < temp_c < HOT_C:
+        return exposure
+    return Exposure(
+        above_4_s=exposure.above_4_s + dt_s,
+        growth_s=exposure.growth_s + (dt_s if temp_c > GROWTH_C else 0.0),
+        ever_warm=exposure.ever_warm or temp_c > WARM_C,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """One running limit. `source` is a key of sources.SOURCES; state: ok, soon (from 75 %) or over."""
+
+    code: str
+    used_s: float
+    limit_s: float
+    source: str
+    text: str
+
+    @property
+    def left_s(self) -> float:
+        """Seconds to the limit, negative when over it."""
+        return self.limit_s - self.used_s
+
+    @property
+    def state(self) -> str:
+        """`ok`, `soon` or `over`."""
+        if self.used_s > self.limit_s:
+            return "over"
+        return "soon" if self.used_s >= SOON_FRAC * self.limit_s else "ok"
+
+
+def raw_clock(exposure: Exposure) -> Clock:
+    """Raw food before the cook: 2 h between 10 and 57 °C once it was above 21 °C, else 5 h."""
+    if exposure.ever_warm:
+        return Clock(
+            "raw_warm", exposure.growth_s, RAW_WARM_S, "a2-raw", "raw food warm (2 h once above 21 °C)"
+        )
+    return Clock("raw_warm", exposure.growth_s, RAW_COOL_S, "a2-raw-cool", "raw food above 10 °C")
+
+
+def scombroid_clock(exposure: Exposure, frozen_before: bool = False) -> Clock:
+    """Histamine-forming species: all time above 4.4 °C counts, cooked or not; heat does not undo it."""
+    limit = SCOMBROID_S[frozen_before, exposure.ever_warm]
+    return Clock(
+        "histamine", exposure.above_4_s, limit, "fda-7", "histamine: time above 4.4 °C, all together"
+    )
+
+
+def come_up_clock(since_loading_s: float) -> Clock:
+    """From loading until the core passes 54.4 °C."""
+    return Clock("come_up", since_loading_s, COME_UP_S, "fsis-comeup", "core to 54 °C within 6 h of loading")
+
+
+def cooling_clocks(since_57_s: float, core_c: float) -> tuple[Clock, ...]:
+    """The two-stage cooling rule since the core fell below 57 °C; stages already met are left out."""
+    clocks = []
+    if core_c > 21.0:
+        clocks.append(Clock("cool_21", since_57_s, COOL_1_S, "fc-cooling", "57 to 21 °C within 2 h"))
+    if core_c > COLD_C:
+        clocks.append(Clock("cool_5", since_57_s, COOL_2_S, "fc-cooling", "57 to 5 °C within 6 h"))
+    return tuple(clocks)
+
+
+def standing_clock(exposure_after: Exposure) -> Clock:
+    """Cooked food outside cold and heat."""
+    return Clock(
+        "standing", exposure_after.growth_s, STANDING_S, "a2-cooked", "cooked food between 10 and 57 °C"
+    )
+
+
+def cooling_passes(times_s: list[float], cores_c: list[float]) -> bool:
+    """Does a log of core temperatures meet the cooling rule? Times between rows are taken linearly.
+
+    The clock starts when the log falls through 57 °C (at its first row if it starts below).
+    """
+
+    def when(limit_c: float) -> float | None:
+        for t0, t1, a, b in zip(times_s, times_s[1:], cores_c, cores_c[1:], strict=False):
+            if a > limit_c >= b:
+                return t0 + (t1 - t0) * (a - limit_c) / (a - b)
+        return times_s[0] if cores_c[0] <= limit_c else None
+
+    begin, at_21, at_5 = when(HOT_C), when(21.0), when(COLD_C)
+    if begin is None or at_21 is None or at_5 is None:
+        return False
+    return at_21 - begin <= COOL_1_S and at_5 - begin <= COOL_2_S

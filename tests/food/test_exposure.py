@@ -1,0 +1,80 @@
+"""Warm-time clocks and the cooling rule."""
+
+from __future__ import annotations
+
+import pytest
+
+from coalminder.food import exposure as ex
+
+HOUR = 3600.0
+
+
+@pytest.mark.parametrize(
+    ("at_21_min", "at_5_min", "passes"),
+    [
+        pytest.param(119, 359, True, id="1:59 and 5:59"),
+        pytest.param(120, 360, True, id="on the limits"),
+        pytest.param(121, 359, False, id="2:01 to 21"),
+        pytest.param(119, 361, False, id="6:01 to 5"),
+    ],
+)
+def test_cooling_rule(at_21_min: float, at_5_min: float, passes: bool) -> None:
+    # FDA Food Code 3-501.14: 57 to 21 °C within 2 h, to 5 °C within 6 h in all.
+    log_s = [0.0, 600.0, 600.0 + 60 * at_21_min, 600.0 + 60 * at_5_min]
+    assert ex.cooling_passes(log_s, [63.0, 57.0, 21.0, 5.0]) is passes
+
+
+def test_food_that_never_gets_cold_fails_the_cooling_rule() -> None:
+    assert not ex.cooling_passes([0, 3600, 7200], [60, 30, 15])
+
+
+@pytest.mark.parametrize(
+    ("temp_c", "above_4", "growth", "warm"),
+    [
+        (3.0, 0, 0, False),
+        (4.5, 60, 0, False),
+        (10.1, 60, 60, False),
+        (21.0, 60, 60, False),
+        (21.2, 60, 60, True),
+        (56.9, 60, 60, True),
+        (57.0, 0, 0, False),
+        (71.0, 0, 0, False),
+    ],
+)
+def test_warm_time_counts_only_in_its_band(temp_c: float, above_4: float, growth: float, warm: bool) -> None:
+    result = ex.add_time(ex.NO_EXPOSURE, temp_c, 60.0)
+    assert (result.above_4_s, result.growth_s, result.ever_warm) == (above_4, growth, warm)
+
+
+def test_once_above_21_the_raw_limit_is_two_hours_and_not_interpolated() -> None:
+    # FDA Hazards Guide, Appendix 4, Table A-2 (2 h read; 5 h from memory); "do not interpolate".
+    cool = ex.add_time(ex.NO_EXPOSURE, 15.0, 1.9 * HOUR)
+    assert ex.raw_clock(cool).limit_s == 5 * HOUR
+    assert ex.raw_clock(cool).state == "ok"
+    warm = ex.add_time(cool, 22.0, 60.0)
+    assert ex.raw_clock(warm).limit_s == 2 * HOUR
+    assert ex.raw_clock(warm).state == "soon"
+    assert ex.raw_clock(ex.add_time(warm, 15.0, 0.1 * HOUR)).state == "over"
+
+
+@pytest.mark.parametrize(
+    ("frozen", "temp_c", "hours"),
+    [(False, 22.0, 4), (False, 15.0, 8), (True, 22.0, 12), (True, 15.0, 24)],
+)
+def test_histamine_limits(frozen: bool, temp_c: float, hours: float) -> None:
+    # FDA Hazards Guide, ch. 7 (from memory): 4/8 h never frozen, 12/24 h once frozen.
+    clock = ex.scombroid_clock(ex.add_time(ex.NO_EXPOSURE, temp_c, 60.0), frozen)
+    assert clock.limit_s == hours * HOUR
+
+
+def test_clocks_warn_before_they_run_out() -> None:
+    clock = ex.come_up_clock(4.6 * HOUR)
+    assert clock.state == "soon"
+    assert clock.left_s == pytest.approx(1.4 * HOUR)
+    assert ex.come_up_clock(6.1 * HOUR).state == "over"
+
+
+def test_cooling_clocks_leave_out_the_stages_that_are_met() -> None:
+    assert [c.code for c in ex.cooling_clocks(60.0, 50.0)] == ["cool_21", "cool_5"]
+    assert [c.code for c in ex.cooling_clocks(60.0, 20.0)] == ["cool_5"]
+    assert ex.cooling_clocks(60.0, 4.0) == ()

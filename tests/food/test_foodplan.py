@@ -1,0 +1,67 @@
+"""The plan's JSON form and its range checks."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import pytest
+
+from coalminder.errors import UserError
+from coalminder.food.exposure import Exposure
+from coalminder.food.foodplan import FoodPlan, PlanStep
+
+PLAN = FoodPlan(
+    name="char",
+    species="char",
+    scombroid=False,
+    before=Exposure(1200.0, 600.0, False),
+    steps=(
+        PlanStep("load", "Load", "skin down", 1000.0, reported="loaded", sources=("practice",)),
+        PlanStep("rotate", "Rotate", "turn", 4600.0, "loaded", 3600.0, "rotated"),
+    ),
+)
+
+
+def test_json_comes_back_the_same() -> None:
+    assert FoodPlan.from_json(PLAN.to_json()) == PLAN
+
+
+def test_times_move_to_another_clock() -> None:
+    moved = PLAN.on_clock(unix_s=1000.0, now_s=50.0)
+    assert [s.due_s for s in moved.steps] == [50.0, 3650.0]
+    assert moved.steps[1].after_s == 3600.0
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        pytest.param({"mass_kg": -1.0}, "0.02 to 50 kg", id="negative weight"),
+        pytest.param({"thickness_m": 0.0}, "3 to 150 mm", id="0 mm"),
+        pytest.param({"mass_kg": "much"}, "finite number", id="text"),
+        pytest.param({"mass_kg": float("nan")}, "finite number", id="nan"),
+        pytest.param({"rule": "by-smell"}, "home-71", id="unknown rule"),
+        pytest.param({"scombroid": 1}, "true or false", id="number for a flag"),
+        pytest.param({"weight": 1.0}, "unknown key 'weight'", id="unknown key"),
+        pytest.param({"steps": [{"code": "x"}]}, "step 1", id="step without its keys"),
+        pytest.param({"format": "other"}, "not a food plan", id="other format"),
+        pytest.param({"set_point_c": 400.0}, "60 to 121 °C", id="400 °C"),
+        pytest.param({"water_frac": 0.0}, "20 to 95 %", id="dry fish"),
+    ],
+)
+def test_nonsense_gets_one_line_with_the_accepted_range(change: dict[str, object], words: str) -> None:
+    data = {**json.loads(PLAN.to_json()), **change}
+    with pytest.raises(UserError) as caught:
+        FoodPlan.from_json(json.dumps(data), "plan.json")
+    assert words in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_broken_json_is_explained() -> None:
+    with pytest.raises(UserError, match="not JSON"):
+        FoodPlan.from_json("{", "plan.json")
+
+
+def test_wetter_food_has_more_heat_capacity() -> None:
+    lean = replace(PLAN, water_frac=0.80, fat_frac=0.02, protein_frac=0.17)
+    assert lean.food().capacity_j_m3k > PLAN.food().capacity_j_m3k
