@@ -60,6 +60,7 @@ class CommandRecord:
     client: str
     accepted: bool
     reason: str
+    payload: str = ""  # as it came, cut to the size limit, undecodable bytes replaced
 
 
 @dataclass(slots=True)
@@ -390,7 +391,8 @@ class Link:
         self, received: Received, kind: str, command_id: str, client: str, accepted: bool, reason: str
     ) -> None:
         utc_s = self._clock()
-        self._records.append(CommandRecord(utc_s, kind, command_id, client, accepted, reason))
+        text = received.payload[: self._limits.max_bytes].decode(errors="replace")
+        self._records.append(CommandRecord(utc_s, kind, command_id, client, accepted, reason, text))
         asked_for = received.response_topic
         topic = asked_for if asked_for and self.topics.may_answer_on(asked_for) else self.topics.reply
         message = ReplyMessage(

@@ -72,7 +72,7 @@ def alarm_message(
         state=alarm.state.value,
         active=alarm.active,
         action=alarm.action.value,
-        priority=alarm.priority,  # type: ignore[arg-type]  # checked by the model
+        priority=alarm.priority,
         message=alarm.message,
         remedy=alarm.remedy,
         first_out=alarm.first_out,
@@ -94,7 +94,7 @@ def normal_message(
         state=AlarmState.NORMAL.value,
         active=False,
         action=(before.action if before else Action.NOTE).value,
-        priority=before.priority if before else "low",  # type: ignore[arg-type]
+        priority=before.priority if before else "low",
         message="",
         remedy="",
         change=change,

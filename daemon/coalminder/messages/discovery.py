@@ -1,0 +1,227 @@
+"""Announces one grill to home hubs by the open MQTT discovery convention, device-based form. Pure.
+
+One retained message on `<prefix>/device/coalminder_<grill>/config` describes the device and all its
+components; an empty one removes it. A component that is gone is removed by naming it once more with its
+platform alone. Abbreviated keys are the convention's own. Templates are the hub's (Jinja); commands made
+by them carry a fresh id and issue time like any other command.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from coalminder import __version__
+from coalminder.messages.topics import OFFLINE, ONLINE, Topics, is_name
+from coalminder.values import AlarmState, Phase
+
+Component = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Described:
+    """What a hub should know of a grill beyond its topics.
+
+    alarms: (code, name for a person). foods: names of food probes. others: which of pit_2, dome, ambient.
+    """
+
+    name: str = "Kettle"
+    alarms: tuple[tuple[str, str], ...] = ()
+    foods: tuple[str, ...] = ()
+    others: tuple[str, ...] = ()
+    set_point_min_c: float = 60.0
+    set_point_max_c: float = 110.0
+
+
+def config_topic(prefix: str, topics: Topics) -> str:
+    """Where the announcement of the grill belongs."""
+    return f"{prefix}/device/{_device_id(topics)}/config"
+
+
+def birth_topic(prefix: str) -> str:
+    """Where a hub says 'online' after it has started, and wants to hear everything again."""
+    return f"{prefix}/status"
+
+
+def announcement(
+    topics: Topics, described: Described, keep_out: Iterable[tuple[str, str]] = ()
+) -> dict[str, Any]:
+    """The device-based discovery payload. `keep_out`: (key, platform) of components to be removed."""
+    device_id = _device_id(topics)
+    components = _components(topics, described)
+    for key, component in components.items():
+        component["uniq_id"] = f"{device_id}_{key}"
+    gone = {key: {"p": platform} for key, platform in keep_out if key not in components}
+    return {
+        "dev": {"ids": [device_id], "name": described.name, "mdl": "charcoal kettle", "sw": __version__},
+        "o": {"name": "coalminder", "sw": __version__},
+        "avty": [{"t": topics.availability, "pl_avail": ONLINE, "pl_not_avail": OFFLINE}],
+        "qos": 1,
+        "cmps": {**components, **gone},
+    }
+
+
+def vanished(before: object, now: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
+    """Components of an earlier announcement (parsed JSON) that the present one lacks, as (key, platform)."""
+    old = before.get("cmps") if isinstance(before, dict) else None
+    if not isinstance(old, dict):
+        return ()
+    return tuple(
+        (key, platform)
+        for key, component in old.items()
+        if key not in now["cmps"]
+        and isinstance(component, dict)
+        and isinstance(platform := component.get("p"), str)
+        and len(component) > 1
+    )
+
+
+def _device_id(topics: Topics) -> str:
+    return f"coalminder_{topics.grill}"
+
+
+def _components(topics: Topics, described: Described) -> dict[str, Component]:
+    return {
+        **_temperatures(topics, described),
+        **_sensors(topics),
+        **{f"alarm_{code}": _alarm(topics, code, name) for code, name in described.alarms if is_name(code)},
+        "alarms": _alarm_event(topics),
+        "set_point": _set_point(topics, described),
+        **_buttons(topics),
+    }
+
+
+def _temperatures(topics: Topics, described: Described) -> dict[str, Component]:
+    names = {"pit": "Pit", "pit_2": "Second pit probe", "dome": "Dome", "ambient": "Ambient"}
+    shown = [key for key in names if key == "pit" or key in described.others]
+    found = {key: _sensor(topics, names[key], f"value_json.{key}_c", "°C", "temperature") for key in shown}
+    for number, food in enumerate(described.foods):
+        chosen = f"value_json.foods | selectattr('name', 'eq', '{_quoted(food)}')"
+        value = f"{chosen} | map(attribute='temp_c') | first"
+        found[f"food_{number + 1}"] = _sensor(topics, food, value, "°C", "temperature")
+    return found
+
+
+def _sensors(topics: Topics) -> dict[str, Component]:
+    phase = {
+        "p": "sensor", "name": "Phase", "stat_t": topics.state, "val_tpl": "{{ value_json.phase }}",
+        "dev_cla": "enum", "ops": [phase.value for phase in Phase],
+    }  # fmt: skip
+    return {
+        "phase": phase,
+        "lower": _sensor(topics, "Lower vent", "(value_json.lower_frac * 100) | round(1)", "%"),
+        "upper": _sensor(topics, "Upper vent", "(value_json.upper_frac * 100) | round(1)", "%"),
+        "heat": _sensor(topics, "Heat of the fire", "value_json.fire.heat_w", "W", "power"),
+        "fuel_left": _sensor(topics, "Charcoal lasts", "value_json.fire.fuel_left_min", "min", "duration"),
+        "in_band": _binary(topics, "Pit in the band", "value_json.in_band"),
+        "lid_off": _binary(topics, "Lid off", "value_json.lid_off", "opening"),
+    }
+
+
+def _sensor(topics: Topics, name: str, value: str, unit: str, device_class: str = "") -> Component:
+    # 'None' is the hub's word for 'unknown': a lost probe must not keep its last number.
+    return {
+        "p": "sensor",
+        "name": name,
+        "stat_t": topics.state,
+        "val_tpl": f"{{% set v = {value} %}}{{{{ v if v is not none else 'None' }}}}",
+        "unit_of_meas": unit,
+        "stat_cla": "measurement",
+        **({"dev_cla": device_class} if device_class else {}),
+    }
+
+
+def _binary(topics: Topics, name: str, value: str, device_class: str = "") -> Component:
+    return {
+        "p": "binary_sensor",
+        "name": name,
+        "stat_t": topics.state,
+        "val_tpl": f"{{{{ 'ON' if {value} else 'OFF' }}}}",
+        **({"dev_cla": device_class} if device_class else {}),
+    }
+
+
+def _alarm(topics: Topics, code: str, name: str) -> Component:
+    return {
+        "p": "binary_sensor",
+        "name": name,
+        "stat_t": topics.alarm(code),
+        "val_tpl": "{{ 'ON' if value_json.state != 'normal' else 'OFF' }}",
+        "json_attr_t": topics.alarm(code),
+        "dev_cla": "problem",
+        "ent_cat": "diagnostic",
+    }
+
+
+def _alarm_event(topics: Topics) -> Component:
+    """One event entity for all alarms: what an automation listens to. Repeats are not news."""
+    return {
+        "p": "event",
+        "name": "Alarm",
+        "stat_t": topics.alarm("+"),
+        "evt_typ": [state.value for state in AlarmState],
+        "val_tpl": (
+            "{% if value_json.change %}"
+            "{{ dict(event_type=value_json.state, code=value_json.code, priority=value_json.priority,"
+            " message=value_json.message, remedy=value_json.remedy, late=value_json.late) | to_json }}"
+            "{% endif %}"
+        ),
+    }
+
+
+def _set_point(topics: Topics, described: Described) -> Component:
+    return {
+        "p": "number",
+        "name": "Set point",
+        "stat_t": topics.state,
+        "val_tpl": "{{ value_json.set_point_c }}",
+        "cmd_t": topics.command("set_point"),
+        "cmd_tpl": _template('"temp_c": {{ value }}'),
+        "min": described.set_point_min_c,
+        "max": described.set_point_max_c,
+        "step": 1,
+        "unit_of_meas": "°C",
+        "dev_cla": "temperature",
+    }
+
+
+# key -> (name, command kind, fields of the payload beside id, time and client)
+_BUTTONS: dict[str, tuple[str, str, str]] = {
+    "snuff": ("Snuff the fire", "snuff", ""),
+    "acknowledge": ("Acknowledge all alarms", "acknowledge", ""),
+    "ease": ("Let the pit fall, keep warm", "ease", ""),
+    "tend": ("Back to tending", "tend", ""),
+    "lid_off_notice": ("Lid comes off", "lid", '"lid_open": true'),
+    "lid_on_notice": ("Lid is back on", "lid", '"lid_open": false'),
+    "wood": ("Wood added, 80 g", "wood", '"mass_kg": 0.08'),
+    "charcoal": ("Charcoal added, 0.5 kg", "charcoal", '"mass_kg": 0.5'),
+    "reset": ("Reset a cut-off", "reset", ""),
+}
+
+
+def _buttons(topics: Topics) -> dict[str, Component]:
+    return {
+        f"do_{key}": {
+            "p": "button",
+            "name": name,
+            "cmd_t": topics.command(kind),
+            "cmd_tpl": _template(fields),
+        }
+        for key, (name, kind, fields) in _BUTTONS.items()
+    }
+
+
+def _template(fields: str) -> str:
+    """A command payload that the hub fills in: a fresh id and the time of asking."""
+    return (
+        '{"id": "hub-{{ (now().timestamp() * 1000) | int }}-{{ range(100000, 999999) | random }}", '
+        '"issued_utc": "{{ utcnow().isoformat() }}", "client": "hub"'
+        + (f", {fields}" if fields else "")
+        + "}"
+    )
+
+
+def _quoted(text: str) -> str:
+    """`text` for a single-quoted string in a template."""
+    return text.replace("\\", "\\\\").replace("'", "\\'")

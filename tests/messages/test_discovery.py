@@ -1,0 +1,225 @@
+"""The announcement for home hubs: its form, its templates, and its life on the broker.
+
+Form: an independent package of models of the convention (ha-mqtt-models-pydantic), and, when HUB_PYTHON
+names a Python that has it, the hub's own schema code (hub_own_schema.py). Templates: rendered by jinja2.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import subprocess
+import sys
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+
+import jinja2
+import pytest
+from brokers import Mosquitto, Watcher, wait_for
+from ha_mqtt_models_pydantic.discovery import parse_component_payload, parse_device_discovery_payload
+
+from coalminder.events import KINDS
+from coalminder.messages.announcer import Announcer
+from coalminder.messages.commands import DEFAULT_LIMITS, Accepted, Memory, Received, judge
+from coalminder.messages.discovery import Described, announcement, vanished
+from coalminder.messages.link import Link
+from coalminder.messages.options import LinkOptions
+from coalminder.messages.topics import Topics
+from coalminder.messages.views import alarm_message, normal_message, state_message
+from coalminder.safety.faults import FAULTS
+from coalminder.values import (
+    HEALTHY,
+    Action,
+    Alarm,
+    AlarmState,
+    Decision,
+    FireEstimate,
+    Inputs,
+    Phase,
+    ProbeFault,
+    ProbeFaultKind,
+    Reading,
+)  # fmt: skip
+
+TOPICS = Topics("kettle")
+CONFIG = "homeassistant/device/coalminder_kettle/config"
+FULL = Described(
+    name="Kettle behind the boathouse",
+    alarms=tuple((fault.code, fault.code) for fault in FAULTS),
+    foods=("thick", "cook's thin one"),
+    others=("dome", "ambient"),
+)
+PAYLOAD = announcement(TOPICS, FULL)
+COMPONENTS = PAYLOAD["cmps"]
+
+
+def hub() -> jinja2.Environment:
+    """The parts of the hub's template language that the announcement uses."""
+    environment = jinja2.Environment()
+    environment.globals |= {
+        "now": datetime.now,
+        "utcnow": lambda: datetime.now(UTC),
+        "range": range,
+        "dict": dict,
+    }
+    environment.filters |= {"to_json": json.dumps, "random": random.choice}
+    return environment
+
+
+def render(template: str, message: str = "null", **values: object) -> str:
+    return hub().from_string(template).render(value_json=json.loads(message), **values)
+
+
+def state_json() -> str:
+    decision = Decision(
+        Phase.TENDING, 93.0, 0.0521, 0.3, pit_c=91.23, in_band=True, fire=FireEstimate(heat_w=900.0)
+    )
+    inputs = Inputs(
+        Reading(91.23),
+        dome=ProbeFault(ProbeFaultKind.OPEN),
+        foods=(("thick", Reading(48.04)), ("cook's thin one", ProbeFault(ProbeFaultKind.SHORT))),
+    )
+    return state_message("kettle", decision, HEALTHY, 1_700_000_000.0, inputs).model_dump_json()
+
+
+def test_announcement_passes_an_independent_model_of_the_convention() -> None:
+    device = parse_device_discovery_payload(PAYLOAD)
+    assert set(device.components) == set(COMPONENTS)
+    for component in COMPONENTS.values():
+        fields = {key: value for key, value in component.items() if key != "p"}
+        parse_component_payload(component["p"], fields)
+
+
+def test_that_model_would_notice_a_missing_topic() -> None:
+    with pytest.raises(ValueError, match="state_topic"):
+        parse_component_payload("sensor", {"name": "Pit", "uniq_id": "x"})
+
+
+@pytest.mark.skipif("HUB_PYTHON" not in os.environ, reason="HUB_PYTHON names no Python with the hub's code")
+def test_announcement_passes_the_hubs_own_schema() -> None:
+    script = Path(__file__).with_name("hub_own_schema.py")
+    done = subprocess.run(
+        [os.environ["HUB_PYTHON"], str(script)],
+        input=json.dumps(PAYLOAD),
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr[-2000:]
+    assert done.stdout.strip() == f"{len(COMPONENTS)} components are valid"
+
+
+def test_every_component_has_a_platform_and_an_id_of_its_own() -> None:
+    ids = [component["uniq_id"] for component in COMPONENTS.values()]
+    assert len(set(ids)) == len(ids)
+    assert {component["p"] for component in COMPONENTS.values()} == {
+        "sensor", "binary_sensor", "event", "number", "button",
+    }  # fmt: skip
+    assert PAYLOAD["o"]["name"]
+    assert PAYLOAD["dev"]["ids"]
+
+
+@pytest.mark.parametrize(
+    ("key", "expected"),
+    [
+        ("pit", "91.2"),
+        ("food_1", "48.0"),
+        ("food_2", "None"),  # a lost probe is 'unknown' to the hub, never its last number
+        ("dome", "None"),
+        ("phase", "tending"),
+        ("lower", "5.2"),
+        ("heat", "900.0"),
+        ("fuel_left", "None"),
+        ("in_band", "ON"),
+        ("lid_off", "OFF"),
+        ("set_point", "93.0"),
+    ],
+)
+def test_templates_read_the_state_message(key: str, expected: str) -> None:
+    assert render(COMPONENTS[key]["val_tpl"], state_json()) == expected
+
+
+def test_alarm_templates_read_the_alarm_message() -> None:
+    alarm = Alarm("fire_out", AlarmState.UNACKNOWLEDGED, Action.WARN, "high", True, 5.0, "Out.", "Relight.")
+    raised = alarm_message("kettle", alarm, 7, 6.0, 1_700_000_006.0)
+    normal = normal_message("kettle", "fire_out", 8, 1_700_000_016.0, before=alarm)
+    repeat = raised.model_copy(update={"change": False})
+    template = COMPONENTS["alarm_fire_out"]["val_tpl"]
+    assert [render(template, m.model_dump_json()) for m in (raised, normal)] == ["ON", "OFF"]
+    event = json.loads(render(COMPONENTS["alarms"]["val_tpl"], raised.model_dump_json()))
+    assert event["event_type"] in COMPONENTS["alarms"]["evt_typ"]
+    assert (event["code"], event["late"]) == ("fire_out", False)
+    assert render(COMPONENTS["alarms"]["val_tpl"], repeat.model_dump_json()) == ""
+
+
+@pytest.mark.parametrize("key", [key for key, component in COMPONENTS.items() if "cmd_t" in component])
+def test_what_a_hub_sends_is_accepted_as_a_command(key: str) -> None:
+    component = COMPONENTS[key]
+    body = render(component["cmd_tpl"], value=95.0)
+    received = Received(component["cmd_t"], body.encode(), time.time())
+    _, verdict = judge(Memory(), received, TOPICS, DEFAULT_LIMITS)
+    assert isinstance(verdict, Accepted), verdict
+    assert verdict.client == "hub"
+    assert type(verdict.event) is KINDS[verdict.kind]
+
+
+def test_a_component_that_is_gone_is_named_once_more_with_its_platform_alone() -> None:
+    fewer = announcement(TOPICS, Described(foods=("thick",)))
+    gone = vanished(PAYLOAD, fewer)
+    assert ("food_2", "sensor") in gone
+    once = announcement(TOPICS, Described(foods=("thick",)), gone)
+    assert once["cmps"]["food_2"] == {"p": "sensor"}
+    assert vanished(once, fewer) == ()
+
+
+@pytest.mark.parametrize("nonsense", [None, [], {}, {"cmps": []}, {"cmps": {"a": 1, "b": {"p": 2, "x": 3}}}])
+def test_a_foreign_announcement_removes_nothing(nonsense: object) -> None:
+    assert vanished(nonsense, PAYLOAD) == ()
+
+
+@pytest.mark.broker
+def test_hub_is_told_at_connection_at_its_birth_and_of_what_is_gone(mosquitto: Mosquitto) -> None:
+    with Watcher(mosquitto, CONFIG) as watcher:
+        link, _ = started(mosquitto, FULL)
+        first = watcher.wait(CONFIG)[0]
+        assert json.loads(first.payload) == PAYLOAD
+        watcher.client.publish("homeassistant/status", "online")
+        assert json.loads(watcher.wait(CONFIG, 2)[1].payload) == PAYLOAD
+        link.stop()
+        link, announcer = started(mosquitto, Described(foods=("thick",)))
+        messages = [json.loads(m.payload) for m in watcher.wait(CONFIG, 5)]
+        assert messages[3]["cmps"]["food_2"] == {"p": "sensor"}
+        assert messages[4] == announcement(TOPICS, Described(foods=("thick",)))
+        announcer.remove()
+        assert watcher.wait(CONFIG, 6)[5].payload == b""
+        link.stop()
+    with Watcher(mosquitto, CONFIG) as late:
+        late.client.publish(CONFIG, b"probe")
+        assert [m.payload for m in late.wait(CONFIG)] == [b"probe"]  # nothing was retained
+
+
+@pytest.mark.broker
+def test_announcement_is_taken_back_when_it_is_switched_off(mosquitto: Mosquitto) -> None:
+    link, _ = started(mosquitto, FULL)
+    with Watcher(mosquitto, CONFIG) as watcher:
+        assert watcher.wait(CONFIG)[0].retain
+        link.stop()
+        off = Link(LinkOptions(host=mosquitto.host, port=mosquitto.port))
+        Announcer(off, FULL, enabled=False)
+        off.start()
+        assert watcher.wait(CONFIG, 2)[1].payload == b""
+        off.stop()
+
+
+def started(broker: Mosquitto, described: Described) -> tuple[Link, Announcer]:
+    link = Link(LinkOptions(host=broker.host, port=broker.port))
+    announcer = Announcer(link, described)
+    link.start()
+    wait_for(lambda: link.connected)
+    return link, announcer
+
+
+if __name__ == "__main__":
+    json.dump(PAYLOAD, sys.stdout)
