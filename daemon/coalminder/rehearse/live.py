@@ -113,6 +113,7 @@ async def run_live(
 
 
 async def _connected(desk: Desk) -> None:
-    deadline = time.monotonic() + _CONNECT_S
-    while desk.link is not None and not desk.link.connected and time.monotonic() < deadline:
-        await asyncio.sleep(0.02)  # noqa: ASYNC110 - the link belongs to another thread
+    for _ in range(int(_CONNECT_S / 0.02)):
+        if desk.link is None or desk.link.connected:
+            return
+        await asyncio.sleep(0.02)
