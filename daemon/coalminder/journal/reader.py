@@ -56,7 +56,7 @@ class Record:
         try:
             self._db = store.open_for_reading(path)
             self.headers = _headers(self._db)
-        except (store.NotARecordError, sqlite3.Error, OSError, DamagedBlobError) as error:
+        except (store.NotARecordError, sqlite3.Error, OSError, ValueError) as error:
             raise UserError(
                 f"record '{path}': {error}; give a file that 'coalminder tend' or 'rehearse' wrote"
             ) from None
@@ -74,27 +74,32 @@ class Record:
         self._db.close()
 
     def steps(self) -> Iterator[Step]:
-        """Every step in order; ends early, with `damage` set, where the file is damaged."""
+        """Every step in order. One that is damaged is left out, and `damage` then tells of the first."""
         firsts = {header.first_n: header.run for header in self.headers}
         run, alarm_sets = self.headers[0].run, dict[int, Any]()
-        last = 0
+        n = 0
         try:
-            for number, text in self._db.execute("SELECT id, alarms FROM alarm_sets"):
-                alarm_sets[number] = json.loads(text)
-            rows = self._db.execute(
-                "SELECT n, now_s, utc_s, inputs, decision, alarm_set FROM steps ORDER BY n"
-            )
+            for number, text in self._db.execute("SELECT id, CAST(alarms AS BLOB) FROM alarm_sets"):
+                try:
+                    alarm_sets[number] = json.loads(text)
+                except ValueError as error:
+                    self.damage = self.damage or f"alarms {number}: {error}"
+            columns = "n, now_s, utc_s, inputs, decision, alarm_set"
+            rows = self._db.execute(f"SELECT {columns} FROM steps ORDER BY n")  # noqa: S608 - a constant
             for n, now_s, utc_s, inputs, decision, alarm_set in rows:
                 run = firsts.get(n, run)
-                plain = unpack(decision)
-                if alarm_set is not None:
-                    plain["alarms"] = alarm_sets[alarm_set]
-                last = n
-                yield Step(
-                    n, run, now_s, utc_s, from_plain(Inputs, unpack(inputs)), from_plain(Decision, plain)
-                )
-        except (sqlite3.DatabaseError, DamagedBlobError, CodecError, KeyError) as error:
-            self.damage = f"after step {last}: {error}"
+                try:
+                    plain = unpack(decision)
+                    if alarm_set is not None:
+                        plain["alarms"] = alarm_sets[alarm_set]
+                    seen: Inputs = from_plain(Inputs, unpack(inputs))
+                    done: Decision = from_plain(Decision, plain)
+                except (DamagedBlobError, CodecError, KeyError) as error:
+                    self.damage = self.damage or f"step {n}: {error}"
+                    continue
+                yield Step(n, run, now_s, utc_s, seen, done)
+        except (sqlite3.DatabaseError, ValueError) as error:
+            self.damage = self.damage or f"after step {n}: {error}"
 
     def state_before(self, n: int) -> Any | None:
         """The plain state of the core before step `n`, where one is on record (a run's start, a gap)."""
@@ -109,7 +114,10 @@ class Record:
         query = (
             "SELECT n, now_s, utc_s, code, state, active, action, priority, message FROM alarms ORDER BY id"
         )
-        return [AlarmChange(a, b, c, d, e, bool(f), g, h, i) for a, b, c, d, e, f, g, h, i in self._db.execute(query)]
+        return [
+            AlarmChange(a, b, c, d, e, bool(f), g, h, i)
+            for a, b, c, d, e, f, g, h, i in self._db.execute(query)
+        ]
 
     def commands(self) -> list[CommandRecord]:
         """Every command with its sender and answer, in order."""
@@ -145,14 +153,9 @@ def resume(
             path = store.newest(path)
         if path is None or not path.exists():
             return Refusal("there is no earlier record")
-        if path.stat().st_size == 0 and not Path(f"{path}-wal").exists():
-            return Refusal("the record is empty", str(path))
-        connection = store.open_for_writing(path)  # replays the log
-    except store.NotARecordError as error:
-        return Refusal(f"'{path}': {error}", str(path))
-    except (sqlite3.Error, OSError) as error:
-        damaged = isinstance(error, sqlite3.DatabaseError) and not isinstance(error, sqlite3.OperationalError)
-        return Refusal(f"'{path}': {error}", str(path) if damaged else "")
+        connection = store.open_for_writing(path, create=False)  # replays the log
+    except (store.NotARecordError, sqlite3.Error, OSError, UnicodeDecodeError) as error:
+        return Refusal(f"'{path}': {error}", str(path) if store.means_damage(error) else "")
     try:
         return _resume_from(connection, path, state_type, now_utc_s, within_s)
     finally:
@@ -165,11 +168,11 @@ def resume(
 def _resume_from(
     db: sqlite3.Connection, path: Path, state_type: type[S], now_utc_s: float, within_s: float
 ) -> Resume[S] | Refusal:
-    damage = store.damage(db) or ""
+    damage = store.damage(db, path) or ""
     try:
         undelivered = _outbox(db)
         (next_id,) = db.execute("SELECT ifnull(max(id), 0) + 1 FROM outbox").fetchone()
-    except sqlite3.DatabaseError as error:
+    except (sqlite3.DatabaseError, ValueError, TypeError) as error:
         undelivered, next_id, damage = (), 1, damage or str(error)
     damaged_path = str(path) if damage else ""
     try:
@@ -179,14 +182,14 @@ def _resume_from(
         last = db.execute("SELECT n, utc_s FROM steps ORDER BY n DESC LIMIT 1").fetchone()
         if not headers or row is None:
             return Refusal("the last record holds no step", damaged_path, undelivered)
-        n, utc_s, phase, blob = row
-        last_n, last_utc_s = last or (n, utc_s)
+        n, utc_s, phase, blob = int(row[0]), float(row[1]), str(row[2]), row[3]
+        last_n, last_utc_s = (int(last[0]), float(last[1])) if last else (n, utc_s)
         state: S = from_plain(state_type, unpack(blob))
-    except (sqlite3.DatabaseError, DamagedBlobError, CodecError) as error:
+    except (sqlite3.DatabaseError, ValueError, TypeError) as error:
         return Refusal(f"the last state cannot be read: {error}", str(path), undelivered)
     if phase in _ENDED:
         return Refusal(f"the last cook has ended (phase {phase})", damaged_path, undelivered)
-    age_s = now_utc_s - last_utc_s
+    age_s = max(0.0, now_utc_s - last_utc_s)  # a board without a clock may start in the past
     if age_s > within_s:
         return Refusal(
             f"the last cook stopped {age_s / 3600:.1f} h ago, longer than {within_s / 3600:.1f} h",

@@ -18,6 +18,7 @@ from coalminder.journal.packing import canonical_json, pack, to_json
 from coalminder.journal.values import Message, Refusal, Resume, Start
 from coalminder.values import Decision, Inputs
 
+_MOST_SET_ASIDE = 20  # in one run; more would push sound records of other cooks out
 _NEXT = "free space, or check the card"
 _INSERT = {
     "alarm": "INSERT INTO alarms VALUES (NULL,?,?,?,?,?,?,?,?,?)",
@@ -80,6 +81,7 @@ class Sink:
         self._last_n = 0
         self._last_state: object = start.state
         self._alarm_sets: dict[str, int] = {}
+        self._set_aside = 0
         self._remarks: list[NoteItem] = []
         self._damaged_at_start: Path | None = None
         if isinstance(resume, Resume):
@@ -111,6 +113,8 @@ class Sink:
         A damaged file is set aside and the batch goes to a new one.
         """
         for _ in range(3):
+            if self._set_aside >= _MOST_SET_ASIDE:
+                break
             try:
                 if self._damaged_at_start is not None:
                     self._put_away(self._damaged_at_start, "found damaged at the start")
@@ -121,14 +125,11 @@ class Sink:
                 self._write([*batch, *self._remarks])
                 self._remarks.clear()
                 self._look_at_file()
-            except (_DamagedError, store.NotARecordError) as error:
+            except (_DamagedError, store.NotARecordError, sqlite3.Error, UnicodeDecodeError) as error:
+                if not (isinstance(error, _DamagedError) or store.means_damage(error)):
+                    self._back_out()
+                    return f"{error}; {_NEXT}"
                 self._leave_damaged_file(str(error))
-            except sqlite3.DatabaseError as error:
-                if _means_damage(error):
-                    self._leave_damaged_file(str(error))
-                    continue
-                self._back_out()
-                return f"{error}; {_NEXT}"
             except OSError as error:
                 self._back_out()
                 return f"{error.strerror or error}; {_NEXT}"
@@ -137,7 +138,7 @@ class Sink:
                 raise
             else:
                 return ""
-        return f"each new record is damaged at once; {_NEXT}"
+        return f"one record after the other is damaged; {_NEXT}"
 
     def _back_out(self) -> None:
         try:
@@ -221,6 +222,7 @@ class Sink:
 
     def _put_away(self, path: Path, why: str) -> None:
         self.path = None
+        self._set_aside += 1
         moved = store.set_aside(path)
         text = f"'{path.name}': {why}" + (f"; set aside as '{moved.name}'" if moved else "")
         self.damaged_at_s = time.monotonic()
@@ -243,8 +245,3 @@ def _row(db: sqlite3.Connection, known: dict[str, int], step: StepItem) -> tuple
 def _snapshot(db: sqlite3.Connection, n: int, step: StepItem, state: object, *, kept: int) -> None:
     row = (n, kept, step.now_s, step.utc_s, str(step.decision.phase), pack(to_plain(state)))
     db.execute("INSERT OR REPLACE INTO snapshots VALUES (?,?,?,?,?,?)", row)
-
-
-def _means_damage(error: sqlite3.DatabaseError) -> bool:
-    code = getattr(error, "sqlite_errorcode", None)
-    return code is not None and code & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)

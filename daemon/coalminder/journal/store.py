@@ -20,8 +20,10 @@ class NotARecordError(Exception):
     """The file is no cook record, or one of a newer program."""
 
 
-def open_for_writing(path: Path) -> sqlite3.Connection:
+def open_for_writing(path: Path, *, create: bool = True) -> sqlite3.Connection:
     """Open or create the record at `path` and bring its schema up to date.
+
+    With `create` False an empty file is refused.
 
     The write-ahead log is flushed at each commit (synchronous=FULL): what is committed outlives a power
     cut (SQLite documentation, "PRAGMA synchronous"). Raises sqlite3.Error, OSError, NotARecordError.
@@ -32,6 +34,8 @@ def open_for_writing(path: Path) -> sqlite3.Connection:
         connection.execute("PRAGMA journal_mode=WAL")
         connection.execute("PRAGMA synchronous=FULL")
         connection.execute("PRAGMA wal_autocheckpoint=500")  # 2 MB
+        if not create and connection.execute("PRAGMA user_version").fetchone() == (0,):
+            raise NotARecordError("the record is empty")
         migrate(connection)
     except BaseException:
         connection.close()
@@ -104,13 +108,39 @@ def _check_kind(connection: sqlite3.Connection) -> None:
         raise NotARecordError(f"the record has schema {version}, this program reads up to {SCHEMA_VERSION}")
 
 
-def damage(connection: sqlite3.Connection) -> str | None:
-    """What is wrong with the file, or None (SQLite's quick_check)."""
+_OF_THE_MACHINE = frozenset(
+    (
+        sqlite3.SQLITE_FULL, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CANTOPEN,
+        sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_NOMEM, sqlite3.SQLITE_PERM,
+        sqlite3.SQLITE_AUTH, sqlite3.SQLITE_INTERRUPT, sqlite3.SQLITE_NOLFS,
+    )
+)  # fmt: skip
+
+
+def means_damage(error: Exception) -> bool:
+    """True when the file is at fault and not the disk: a wish that SQLite cannot fulfil for its content."""
+    if isinstance(error, sqlite3.Error):
+        code = getattr(error, "sqlite_errorcode", None)
+        return code is not None and code & 0xFF not in _OF_THE_MACHINE
+    return isinstance(error, NotARecordError | UnicodeDecodeError)  # a message that quotes damaged bytes
+
+
+def damage(connection: sqlite3.Connection, path: Path) -> str | None:
+    """What is wrong with a record just opened for writing, or None.
+
+    SQLite's quick_check does not miss the end of a last page that was cut off, so the size is checked too.
+    """
     try:
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
         (finding,) = connection.execute("PRAGMA quick_check(1)").fetchone()
-    except sqlite3.DatabaseError as error:
+        (page_size,) = connection.execute("PRAGMA page_size").fetchone()
+        (pages,) = connection.execute("PRAGMA page_count").fetchone()
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
         return str(error)
-    return None if finding == "ok" else str(finding).splitlines()[-1]
+    if finding != "ok":
+        return str(finding).splitlines()[-1]
+    size = path.stat().st_size
+    return None if size == pages * page_size else f"{size} bytes long instead of {pages * page_size}"
 
 
 def new_path(directory: Path, started_utc_s: float) -> Path:

@@ -1,0 +1,272 @@
+"""Full, read-only, hung, shortened, vanished: the journal says so, loses nothing it need not, and goes on."""
+
+from __future__ import annotations
+
+import os
+import random
+import sqlite3
+import subprocess
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from recorded_cook import UTC_S, CookState, alarm, cook_step, write_steps
+
+from coalminder.journal import Journal, Refusal, Resume, Start, read, resume, store
+
+ROUNDS = int(os.environ.get("COALMINDER_ROUNDS", "40"))
+Opener = Callable[..., Journal]
+
+
+def eventually(true: Callable[[], bool], within_s: float = 5.0) -> bool:
+    end = time.monotonic() + within_s
+    while time.monotonic() < end:
+        if true():
+            return True
+        time.sleep(0.005)  # a real thread and a real disk
+    return False
+
+
+def records(folder: Path) -> list[Path]:
+    return sorted(folder.glob("*.cook"))
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    """A file system of 256 KB."""
+    folder = tmp_path / "small"
+    folder.mkdir()
+    if (
+        os.geteuid() != 0
+        or subprocess.run(["mount", "-t", "tmpfs", "-o", "size=256k", "tmpfs", folder]).returncode
+    ):
+        pytest.skip("needs root and the right to mount")
+    yield folder
+    subprocess.run(["umount", "-l", folder], check=True)
+
+
+@pytest.mark.root
+def test_full_disk_is_reported_and_nothing_is_lost_once_there_is_space(
+    small_disk: Path, start: Start
+) -> None:
+    ballast = small_disk / "ballast"
+    journal = Journal(small_disk / "cooks", start, commit_every_s=0.05, retry_s=0.02)
+    try:
+        write_steps(journal, 1, 10)
+        assert journal.flush()
+        with pytest.raises(OSError), ballast.open("wb", buffering=0) as file:  # noqa: PT012
+            while True:
+                file.write(bytes(4096))
+        for i in range(11, 311):  # more than fits into what is left of allocated pages
+            inputs, decision, state = cook_step(i, *([alarm("fire_dying")] if i > 200 else []))
+            journal.record(float(i), UTC_S + i, inputs, decision, state)
+        assert eventually(lambda: journal.health().failed)
+        assert "full" in journal.health().detail
+        assert "free space" in journal.health().detail
+        assert not journal.flush(0.1)
+        ballast.unlink()
+        assert journal.flush()
+        health = journal.health()
+        assert (health.failed, health.lost_steps) == (False, 0)
+    finally:
+        journal.close()
+    with read(records(small_disk / "cooks")[0]) as record:
+        assert [step.n for step in record.steps()] == list(range(1, 311))
+        assert [change.code for change in record.alarms()] == ["fire_dying"]
+
+
+@pytest.mark.root
+def test_disk_that_turns_read_only_is_reported_and_caught_up_with(small_disk: Path, start: Start) -> None:
+    journal = Journal(small_disk / "cooks", start, commit_every_s=0.05, retry_s=0.02)
+    try:
+        assert journal.flush()
+        subprocess.run(["mount", "-o", "remount,ro", small_disk], check=False)
+        if not os.statvfs(small_disk).f_flag & os.ST_RDONLY:
+            # The open log keeps the mount busy: a fresh journal on a read-only mount shows the same.
+            journal.close()
+            subprocess.run(["mount", "-o", "remount,ro", small_disk], check=True)
+            journal = Journal(small_disk / "other", start, commit_every_s=0.05, retry_s=0.02)
+        write_steps(journal, 1, 5)
+        assert eventually(lambda: journal.health().failed)
+        assert "read-only" in journal.health().detail.lower()
+        subprocess.run(["mount", "-o", "remount,rw", small_disk], check=True)
+        assert journal.flush()
+        assert not journal.health().failed
+    finally:
+        journal.close()
+
+
+def test_folder_that_cannot_be_made_is_reported_and_recording_starts_when_it_can(
+    tmp_path: Path, start: Start
+) -> None:
+    blocker = tmp_path / "cooks"
+    blocker.write_text("a file where the folder should be")
+    journal = Journal(blocker, start, commit_every_s=0.05, retry_s=0.02)
+    try:
+        write_steps(journal, 1, 5)
+        assert eventually(lambda: journal.health().failed)
+        blocker.unlink()
+        assert journal.flush()
+    finally:
+        journal.close()
+    with read(records(blocker)[0]) as record:
+        assert len(list(record.steps())) == 5
+
+
+class SlowDisk:
+    """Opens files only when it is let."""
+
+    def __init__(self) -> None:
+        self.go = threading.Event()
+
+    def __call__(self, path: Path) -> sqlite3.Connection:
+        self.go.wait(10.0)
+        return store.open_for_writing(path)
+
+
+def test_loop_is_never_held_up_by_a_hung_disk_and_memory_is_bounded(
+    open_journal: Opener, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("coalminder.journal.writer._STALLED_S", 0.05)
+    monkeypatch.setattr("coalminder.journal.writer.MAX_STEPS", 100)
+    disk = SlowDisk()
+    journal = open_journal(connect=disk)
+    begin = time.perf_counter()
+    write_steps(journal, 1, 250, alarm("pit_high"))
+    assert time.perf_counter() - begin < 0.25, "a step took more than a millisecond"
+    assert eventually(lambda: journal.health().failed)
+    assert journal.health().detail == "the disk does not answer"
+    disk.go.set()
+    assert journal.flush()
+    assert journal.health().lost_steps == 150
+    inputs, decision, state = cook_step(251)
+    journal.record(251.0, UTC_S + 251, inputs, decision, state)
+    journal.close()
+    with read(records(tmp_path / "cooks")[0]) as record:
+        assert [step.n for step in record.steps()] == list(range(151, 252))
+        assert [change.n for change in record.alarms()] == [1, 251], "no alarm is lost"
+        assert record.notes()[0][1] == "150 steps before step 151 were not written"
+        assert record.state_before(151) is not None, "a replay can go on after the gap"
+
+
+def test_record_cut_short_while_in_use_is_set_aside_and_a_new_one_started(
+    open_journal: Opener, tmp_path: Path
+) -> None:
+    rng = random.Random(5)
+    journal = open_journal()
+    n = 0
+    for _ in range(10):
+        write_steps(journal, n + 1, n + 200, alarm("pit_high"))
+        n += 200
+        assert journal.flush()
+        path = Path(journal.health().path)
+        victim = rng.choice([path, Path(f"{path}-wal")])
+        os.truncate(victim, rng.randrange(victim.stat().st_size))
+        assert eventually(lambda path=path: Path(journal.health().path) != path)
+        assert journal.health().corrupt
+        assert not journal.health().failed
+    message = journal.post(UTC_S, "kettle/alarm/x", b"late")
+    write_steps(journal, n + 1, n + 3)
+    assert journal.flush()
+    folder = tmp_path / "cooks"
+    assert len([p for p in folder.glob("*.damaged") if not p.name.endswith(("-wal", "-shm"))]) == 10
+    journal.close()
+    found = resume(folder, CookState, UTC_S + n + 5)
+    assert isinstance(found, Resume)
+    assert found.last_n == n + 3
+    assert found.undelivered == (message,)
+    with read(found.path) as record:
+        assert "set aside as" in record.notes()[0][1]
+
+
+def test_record_deleted_while_in_use_is_replaced(open_journal: Opener, tmp_path: Path) -> None:
+    journal = open_journal()
+    write_steps(journal, 1, 5)
+    message = journal.post(UTC_S, "t", b"x")
+    assert journal.flush()
+    Path(journal.health().path).unlink()
+    assert eventually(lambda: journal.health().corrupt)
+    write_steps(journal, 6, 9)
+    assert journal.flush()
+    journal.close()
+    with read(records(tmp_path / "cooks")[0]) as record:
+        assert [step.n for step in record.steps()] == [6, 7, 8, 9]
+        assert record.state_before(6) is not None
+        assert record.outbox() == (message,)
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    """The bytes of a sound record of 600 steps (with a message waiting)."""
+    folder = tmp_path_factory.mktemp("whole")
+    journal = Journal(folder, Start("0.1.0", {}, UTC_S, CookState()))
+    write_steps(journal, 1, 600, alarm("pit_high"))
+    journal.post(UTC_S, "kettle/alarm/pit_high", b"hot")
+    assert journal.close()
+    return records(folder)[0].read_bytes()
+
+
+def start_from_damage(folder: Path, content: bytes) -> str:
+    """Restart on a record with this content, as the service would; what became of it."""
+    folder.mkdir()
+    path = folder / "x.cook"
+    path.write_bytes(content)
+    found = resume(folder, CookState, UTC_S + 700)
+    state = found.state if isinstance(found, Resume) else CookState()
+    journal = Journal(folder, Start("0.1.0", {}, UTC_S, state), found, commit_every_s=0.05)
+    n = found.last_n if isinstance(found, Resume) else 0
+    write_steps(journal, n + 1, n + 5)
+    assert journal.flush(), journal.health()
+    corrupt = journal.health().corrupt
+    assert journal.close()
+    newest = Path(journal.health().path)
+    with read(newest) as record:
+        assert [step.n for step in record.steps()][-5:] == list(range(n + 1, n + 6))
+    connection = store.open_for_writing(newest)
+    assert store.damage(connection, newest) is None
+    connection.close()
+    if isinstance(found, Resume):
+        assert found.state == cook_step(found.state_n)[2], "a state that is not what was written"
+    assert corrupt or isinstance(found, Resume), "damage that nobody was told of"
+    return "reported" if corrupt else "resumed"
+
+
+def test_record_truncated_at_random_bytes_never_stops_a_start_and_is_reported(
+    tmp_path: Path, whole: bytes
+) -> None:
+    rng = random.Random(3)
+    for k, size in enumerate(
+        [0, 1, 15, 16, 99, 100, 4096, *(rng.randrange(len(whole)) for _ in range(ROUNDS))]
+    ):
+        assert start_from_damage(tmp_path / str(k), whole[:size]) == "reported", size
+
+
+def test_record_with_random_bytes_overwritten_never_stops_a_start(tmp_path: Path, whole: bytes) -> None:
+    rng = random.Random(4)
+    for k in range(ROUNDS):
+        content = bytearray(whole)
+        for _ in range(rng.choice([1, 10, 200])):
+            content[rng.randrange(len(content))] = rng.randrange(256)
+        start_from_damage(tmp_path / str(k), bytes(content))
+
+
+def test_last_state_is_salvaged_from_a_record_that_lost_its_tail(tmp_path: Path, whole: bytes) -> None:
+    path = tmp_path / "x.cook"
+    path.write_bytes(whole[:-4096])
+    found = resume(tmp_path, CookState, UTC_S + 700)
+    assert isinstance(found, Resume | Refusal)
+    if isinstance(found, Resume):
+        assert found.damage
+        assert found.state == cook_step(600)[2]
+    else:
+        assert found.damaged_path == str(path)
+
+
+def test_state_without_a_plain_form_is_reported_not_raised(open_journal: Opener) -> None:
+    journal = open_journal()
+    inputs, decision, _ = cook_step(1)
+    journal.record(1.0, UTC_S, inputs, decision, object())
+    assert eventually(lambda: journal.health().failed)
+    assert "no plain form" in journal.health().detail
