@@ -84,7 +84,8 @@ def derivatives(y: Sequence[float], p: tuple[float, ...], u: tuple[float, ...]) 
         kinetic_even_k, bed_contact_frac, bed_reach_kg, recirculation_kg_per_m2s, co_lean_frac, co_rich_frac,
         spread_per_s, spread_at_k, spread_width_k, die_per_s, die_at_k, die_width_k, glow_frac,
         ash_cover_frac, ash_cover_kg_per_m2s,
-        glow_to_bowl_frac, glow_to_grate_frac, bed_conduction_w_per_k, bed_contact_w_per_k, unlit_to_gas_w_per_k, unlit_to_bowl_w_per_k,
+        glow_to_bowl_frac, glow_to_grate_frac, bed_conduction_w_per_k, bed_contact_w_per_k,
+        unlit_to_gas_w_per_k, unlit_to_bowl_w_per_k,
         coal_drying_per_s,
         wood_char_frac, wood_drying_per_s, wood_pyrolysis_per_s, wood_piece_kg, wood_needs_k,
         wood_flame_o2_frac, wood_flame_width, wood_heat_j_per_kg,
@@ -181,8 +182,8 @@ def derivatives(y: Sequence[float], p: tuple[float, ...], u: tuple[float, ...]) 
     volatiles = (1.0 - wood_char_frac) * charring
     flamed = flame * volatiles
     smoke = volatiles - flamed
-    # volatiles: C 0.35, H 0.08, O 0.57 by mass; 13.1 MJ per kg of oxygen (Huggett 1980)
-    flame_o2 = 0.9974 * flamed
+    # volatiles: C 0.40, H 0.075, O 0.525 by mass; 13.1 MJ per kg of oxygen (Huggett 1980)
+    flame_o2 = 1.1359 * flamed
     flame_w = 13.1e6 * flame_o2
 
     # Heat of the bed.
@@ -268,13 +269,13 @@ def derivatives(y: Sequence[float], p: tuple[float, ...], u: tuple[float, ...]) 
 
     # Gases of the chamber; its mass stays, so what is made drives out as much.
     coal_steam = coal_drying + coal_drying_slow
-    steam = coal_steam + wood_drying + evaporated * food_m2 + 0.7149 * flamed
+    steam = coal_steam + wood_drying + evaporated * food_m2 + 0.6703 * flamed
     outflow = inflow + carbon + coal_steam + wood_drying + evaporated * food_m2 + volatiles
     o2_in = OXYGEN_AIR * inflow
     o2_out = outflow * o2_frac
     o2_used = coal_o2 + flame_o2
     co2_in = CO2_AIR * inflow
-    co2_made = 3.664 * carbon * (1.0 - co_frac) + 1.2824 * flamed
+    co2_made = 3.664 * carbon * (1.0 - co_frac) + 1.4656 * flamed
     co2_out = outflow * co2_frac
     h2o_in = humidity * inflow
     h2o_out = outflow * h2o_frac
@@ -304,7 +305,7 @@ def derivatives(y: Sequence[float], p: tuple[float, ...], u: tuple[float, ...]) 
         (pit_k - y[21]) / pit_probe_s,
         (wall_k + pit_2_frac * (gas_k - wall_k) - y[22]) / pit_probe_s,
         (gas_k + dome_excess_frac * (gas_k - wall_k) - y[23]) / dome_probe_s,
-        (food_3 - y[24]) / food_probe_s,
+        ((food_3 if food_kg > 0.0 else ambient_k) - y[24]) / food_probe_s,
         coal_w + flame_w,
         lid_lost + bowl_lost + gas_lost + glow_sky + bowl_sky,
         2.6e6 * (coal_steam + wood_drying) + wood_heat_j_per_kg * charring + 2.45e6 * evaporated * food_m2,

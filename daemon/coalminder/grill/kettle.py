@@ -88,7 +88,7 @@ class Kettle:
         return self._y[21] - ZERO_C + self._noise[0]
 
     def core_c(self) -> float:
-        """The core of the food as its probe shows it; of an imagined thin slab while there is none."""
+        """The core of the food as its probe shows it; the air outside while there is no food."""
         return self._y[24] - ZERO_C + self._noise[3]
 
     def add_wood(self, kg: float, moisture: float = 0.2) -> None:
@@ -142,8 +142,8 @@ class Kettle:
 
     @property
     def true_core_c(self) -> float:
-        """The food's core without probe lag or noise."""
-        return self._y[15] - ZERO_C
+        """The food's core without probe lag or noise; the air outside while there is no food."""
+        return self._y[15] - ZERO_C if self._y[16] > 0.0 else self.ambient_c()
 
     @property
     def bed_c(self) -> float:
@@ -264,7 +264,7 @@ def _first_state(
     y[18], y[19], y[20] = oxygen * p.gas_kg, equations.CO2_AIR * p.gas_kg, vapour * p.gas_kg
     y[21] = y[22] = wall_k + p.pit_frac * (gas_k - wall_k)
     y[23] = gas_k
-    y[24] = 278.15
+    y[24] = ambient_k
     return y
 
 

@@ -37,8 +37,8 @@ class KettleParameters:
     inside_bowl_w_per_m2k: float = 6.0  # [E] natural convection
     inside_grate_w_per_k: float = 4.0  # [E] wires in the stream
     wall_radiation_m2: float = 0.22  # [E] bowl to lid, area x exchange factor
-    outside_still_w_per_m2k: float = 5.8  # [H] natural convection, Churchill's sphere, 50 K
-    outside_wind_w_per_m2k: float = 5.5  # [H] x (m/s)^0.8, turbulent plate of this length
+    outside_still_w_per_m2k: float = 5.8  # [P] a smooth sphere has 3.4 (Churchill); legs, ash can, lugs
+    outside_wind_w_per_m2k: float = 5.5  # [P] x (m/s)^0.8; a turbulent plate this long has 6.2
     emissivity: float = 0.91  # [H, from memory] porcelain enamel 0.90-0.92
     absorptivity_sun: float = 0.9  # [E] black enamel
     sky_depression_k: float = 10.0  # [E] sky below air, half cloudy
