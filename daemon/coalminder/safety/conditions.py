@@ -74,9 +74,9 @@ def falling_with_vents_open(view: View, e: Evidence, limits: Limits, on: bool) -
 
 def fire_out(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
     """A pit as cool as this has no fire under it."""
-    if e.smooth_c is None or e.pit_c is None:
+    if e.pit_c is None:
         return None
-    return e.smooth_c < (limits.out_c + limits.temp_deadband_c if on else limits.out_c)
+    return e.pit_c < (limits.out_c + limits.temp_deadband_c if on else limits.out_c)
 
 
 def lighting_slow(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
@@ -128,8 +128,6 @@ def pit_probe_noisy(view: View, e: Evidence, limits: Limits, on: bool) -> bool |
 
 def pit_probe_implausible(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
     """The pit jumped as no air does, and did not come back."""
-    if view.lid_off:
-        return False
     if isinstance(view.pit, ProbeFault):
         return view.pit.kind is ProbeFaultKind.IMPLAUSIBLE_RATE
     return None if e.pit_c is None else e.jump_from_c is not None
@@ -271,7 +269,7 @@ def unattended(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None
 
 
 def lid_off_long(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
-    """The lid has been off for too long."""
+    """The lid came off long ago (or the probe fell out) and the pit has not come back."""
     return e.lid_since_s is not None and e.now_s - e.lid_since_s >= limits.lid_off_s
 
 

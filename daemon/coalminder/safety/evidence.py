@@ -22,6 +22,9 @@ MINUTES_KEPT = 12
 GAP_S = 30.0  # steps further apart than this are a gap: trends start afresh
 JUMP_HELD_S = 120.0  # after a jump, this much steady reading makes the new level the truth
 JUMP_BACK_C = 10.0
+FLAT_C = 2.0  # a change in 5 to 6 min less than this is no answer to the vents
+LID_BACK_C = 8.0  # the pit has risen this far from its lowest: the lid is on, the probe in the heat
+NEAR_C = 15.0
 LATE_FORGET = 1.0 / 20.0  # s of lateness forgotten per s
 JUMP_CAP_C2 = 400.0  # one jump must not look like noise
 _EXPOSED_PHASES = frozenset(Phase) - {Phase.COLD, Phase.LIGHTING, Phase.OUT}
@@ -47,7 +50,8 @@ class Evidence:
     quiet_until_s: float = 0.0
     shut_since_s: float | None = None
     wide_since_s: float | None = None
-    lid_since_s: float | None = None
+    lid_since_s: float | None = None  # the lid came off, and the pit has not come back yet
+    lowest_c: float = 0.0  # lowest smoothed pit since
     phase: Phase = Phase.COLD
     phase_since_s: float = 0.0
     attended_s: float = 0.0
@@ -58,10 +62,10 @@ class Evidence:
     exposed_s: tuple[tuple[str, float], ...] = ()
 
     def rise(self, minutes: int) -> float | None:
-        """Change of the smoothed pit over the last `minutes` in K; None until that much is known."""
-        if self.smooth_c is None or len(self.minutes) < minutes:
+        """Change of the smoothed pit in K over `minutes` (and up to one more); None until that is known."""
+        if self.smooth_c is None or len(self.minutes) <= minutes:
             return None
-        return self.smooth_c - self.minutes[-minutes]
+        return self.smooth_c - self.minutes[-minutes - 1]
 
 
 def trusted_c(sample: Sample | None, stale_s: float) -> float | None:
@@ -115,7 +119,7 @@ def advance(e: Evidence, view: View, limits: Limits, events: Iterable[object], n
             if abs(change_c) > limits.rate_c_per_s * since_s and jump_from_c is None:
                 jump_from_c, jump_s = last_pit_c, now_s
         if jump_from_c is not None and (
-            view.lid_off or abs(pit_c - jump_from_c) < JUMP_BACK_C or now_s - jump_s > JUMP_HELD_S
+            abs(pit_c - jump_from_c) < JUMP_BACK_C or now_s - jump_s > JUMP_HELD_S
         ):
             jump_from_c = None
         last_pit_c, last_pit_s = pit_c, now_s
@@ -147,19 +151,30 @@ def advance(e: Evidence, view: View, limits: Limits, events: Iterable[object], n
     no_effect_s, strained_s = e.no_effect_s, e.strained_s
     if len(minutes) >= 6 and smooth_c is not None and pit_c is not None:
         error_c = smooth_c - view.set_point_c
-        rise_c = smooth_c - minutes[-5]
-        useless = (error_c > limits.no_effect_c and shut and rise_c > -1.0) or (
-            error_c < -limits.no_effect_c and wide and -1.0 < rise_c < 1.0
+        rise_c = smooth_c - minutes[-6]
+        hot, cold = shut and rise_c > -FLAT_C, wide and rise_c < FLAT_C
+        useless = (hot and error_c > limits.no_effect_c) or (
+            cold and error_c < -limits.no_effect_c and rise_c > -FLAT_C
         )
         no_effect_s = (
             min(no_effect_s + dt_s, 2 * limits.no_effect_s) if useless else max(no_effect_s - dt_s, 0.0)
         )
-        strained = (smooth_c > limits.band_high_c and shut) or (smooth_c < limits.band_low_c and wide)
+        strained = (hot and smooth_c > limits.band_high_c) or (cold and smooth_c < limits.band_low_c)
         strained_s = (
             min(strained_s + dt_s, 2 * limits.strained_s) if strained else max(strained_s - 2 * dt_s, 0.0)
         )
     elif not minutes:
         no_effect_s = strained_s = 0.0
+
+    # The lid: whoever says it is on again, the pit must show it.
+    lid_since_s, lowest_c = e.lid_since_s, e.lowest_c
+    if view.lid_off and lid_since_s is None:
+        lid_since_s, lowest_c = now_s, smooth_c if smooth_c is not None else view.set_point_c
+    elif lid_since_s is not None and smooth_c is not None:
+        lowest_c = min(lowest_c, smooth_c)
+        back = smooth_c > lowest_c + LID_BACK_C or smooth_c > view.set_point_c - NEAR_C
+        if (back and not view.lid_off) or phase not in FIRE_PHASES:
+            lid_since_s = None
 
     # The machine and the food.
     late_sum_s = e.late_sum_s
@@ -188,7 +203,8 @@ def advance(e: Evidence, view: View, limits: Limits, events: Iterable[object], n
         quiet_until_s,
         (now_s if e.shut_since_s is None else e.shut_since_s) if shut else None,
         (now_s if e.wide_since_s is None else e.wide_since_s) if wide else None,
-        (now_s if e.lid_since_s is None else e.lid_since_s) if view.lid_off else None,
+        lid_since_s,
+        lowest_c,
         phase,
         now_s if new_phase else e.phase_since_s,
         attended_s,

@@ -17,7 +17,7 @@ from coalminder.values import Action, Phase
 
 NEVER: frozenset[Phase] = frozenset()
 NO_FIRE = frozenset({Phase.COLD, Phase.OUT})
-NOT_TENDING = SHUT_PHASES | {Phase.LIGHTING, Phase.SETTLING, Phase.EASING}
+NOT_TENDING = SHUT_PHASES | {Phase.LIGHTING, Phase.LID_OFF, Phase.EASING}
 
 
 @dataclass(frozen=True, slots=True)
@@ -325,8 +325,8 @@ FAULTS: tuple[Fault, ...] = (
         Action.WARN,
         False,
         "medium",
-        "The pit falls with the vents wide open: the fire is dying or the charcoal is used up",
-        "Lay lit charcoal on the bed; unlit charcoal on a dying bed puts it out",
+        "The pit falls with the vents wide open: the fire is dying, the charcoal is used up or a vent does not open",
+        "See that the vents are open. Lay lit charcoal on the bed; unlit charcoal on a dying bed puts it out",
         suppressed_in=SHUT_PHASES | {Phase.LIGHTING, Phase.LID_OFF, Phase.EASING},
         window="fall_window_s",
     ),
@@ -365,7 +365,7 @@ FAULTS: tuple[Fault, ...] = (
         "medium",
         "The vents do not move the temperature: a servo sticks, its horn slipped or the linkage is off",
         "Watch each vent while it is moved; put the linkage right",
-        suppressed_in=NOT_TENDING | {Phase.LID_OFF},
+        suppressed_in=NOT_TENDING,
         window="no_effect_s",
     ),
     Fault(
@@ -378,7 +378,7 @@ FAULTS: tuple[Fault, ...] = (
         "low",
         "The pit is out of the band and the vents are at the end of their travel: wind, rain or cold",
         "Shelter the grill from wind and rain, outdoors and in the open",
-        suppressed_in=NOT_TENDING | {Phase.LID_OFF},
+        suppressed_in=NOT_TENDING,
         window="strained_s",
     ),
     Fault(
@@ -440,11 +440,11 @@ FAULTS: tuple[Fault, ...] = (
         c.lid_off_long,
         0,
         5,
-        Action.WARN,
+        Action.THROTTLE,
         False,
         "medium",
-        "The lid has been off for long: the fire grows and the vents cannot hold it",
-        "Put the lid back on; if no lid came off, look at the fire",
+        "The pit fell and has not come back: the lid is still off, or the probe fell out",
+        "Put the lid back on; see that the probe hangs in the air at the grate. The fire grows with the lid off",
         suppressed_in=NO_FIRE,
         window="lid_off_s",
     ),
