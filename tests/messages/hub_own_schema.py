@@ -3,7 +3,8 @@
     python3 -m venv /tmp/hub && /tmp/hub/bin/pip install homeassistant==2024.3.3
     HUB_PYTHON=/tmp/hub/bin/python pytest tests/messages/test_discovery.py
 
-That release, the newest for Python 3.11, knows single components, not yet the device-based form, so each component is put together
+That release, the newest for Python 3.11, knows single components, not yet the device-based form, so each
+component is put together
 with the device's part, as the hub itself does since, and goes through the schema of its platform.
 """
 
