@@ -82,7 +82,7 @@ def derivatives(y: Sequence[float], p: tuple[float, ...], u: tuple[float, ...]) 
         carbon_frac, coal_capacity_j_per_kgk, lit_capacity_j_per_k, unlit_capacity_j_per_k,
         reacting_area_m2_per_kg, transfer_kg_per_m2s, transfer_flow_boost, ash_film, kinetic_k,
         kinetic_even_k, bed_contact_frac, bed_reach_kg, recirculation_kg_per_m2s, co_lean_frac, co_rich_frac,
-        spread_per_s, spread_at_k, spread_width_k, die_per_s, die_at_k, die_width_k, glow_frac,
+        spread_per_s, spread_at_k, spread_width_k, damp_slows, die_per_s, die_at_k, die_width_k, glow_frac,
         ash_cover_frac, ash_cover_kg_per_m2s,
         glow_to_bowl_frac, glow_to_grate_frac, bed_conduction_w_per_k, bed_contact_w_per_k,
         unlit_to_gas_w_per_k, unlit_to_bowl_w_per_k,
@@ -159,13 +159,14 @@ def derivatives(y: Sequence[float], p: tuple[float, ...], u: tuple[float, ...]) 
     coal_w = carbon * (32.76e6 - 23.56e6 * co_frac)
     burnt = carbon / carbon_frac
 
-    # The lit part spreads where it is hot and has oxygen, and goes out where it is too cold.
+    # The lit part spreads where it is hot and has oxygen, slower into damp coals; it goes out where it
+    # is too cold. Spread needs lit coals: air alone cannot relight a dead bed.
+    wet_frac = coal_water / (unlit + 1e-6)
     spread = (
         spread_per_s * lit * unlit / (lit + unlit + 0.02) * (bed_o2 / OXYGEN_AIR)
-        / (1.0 + math.exp((spread_at_k - lit_k) / spread_width_k))
+        / (1.0 + damp_slows * wet_frac) / (1.0 + math.exp((spread_at_k - lit_k) / spread_width_k))
     )  # fmt: skip
     die = die_per_s * lit / (1.0 + math.exp((lit_k - die_at_k) / die_width_k))
-    wet_frac = coal_water / (unlit + 1e-6)
     coal_drying = spread * wet_frac
     coal_drying_slow = coal_drying_per_s * coal_water / (1.0 + math.exp((368.0 - unlit_k) / 8.0))
 
@@ -280,6 +281,8 @@ def derivatives(y: Sequence[float], p: tuple[float, ...], u: tuple[float, ...]) 
     h2o_in = humidity * inflow
     h2o_out = outflow * h2o_frac
 
+    # its own line: numba compiles no branch inside the long tuple
+    core_k = food_3 if food_kg > 0.0 else ambient_k
     return (
         spread - die - burnt,
         die - spread + wood_char_frac * charring,
@@ -305,7 +308,7 @@ def derivatives(y: Sequence[float], p: tuple[float, ...], u: tuple[float, ...]) 
         (pit_k - y[21]) / pit_probe_s,
         (wall_k + pit_2_frac * (gas_k - wall_k) - y[22]) / pit_probe_s,
         (gas_k + dome_excess_frac * (gas_k - wall_k) - y[23]) / dome_probe_s,
-        ((food_3 if food_kg > 0.0 else ambient_k) - y[24]) / food_probe_s,
+        (core_k - y[24]) / food_probe_s,
         coal_w + flame_w,
         lid_lost + bowl_lost + gas_lost + glow_sky + bowl_sky,
         2.6e6 * (coal_steam + wood_drying) + wood_heat_j_per_kg * charring + 2.45e6 * evaporated * food_m2,
@@ -339,8 +342,8 @@ def midpoint(
     Second order, and exact for every linear balance. `rhs` is `derivatives` or a compiled copy of it.
     """
     slope = rhs(y, p, u)
-    for i in range(42):
+    for i in range(SIZE):
         half[i] = y[i] + 0.5 * step_s * slope[i]
     slope = rhs(half, p, u)
-    for i in range(42):
+    for i in range(SIZE):
         y[i] += step_s * slope[i]

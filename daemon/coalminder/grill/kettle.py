@@ -7,7 +7,7 @@ through `advance`.
 from __future__ import annotations
 
 import random
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from coalminder.grill import equations
 from coalminder.grill.actuators import servo_move, vent_area_frac
@@ -266,8 +266,3 @@ def _first_state(
     y[23] = gas_k
     y[24] = ambient_k
     return y
-
-
-def with_seed(weather: Weather, seed: int) -> Weather:
-    """The same weather with other gusts."""
-    return replace(weather, seed=seed)

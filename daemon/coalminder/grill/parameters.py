@@ -65,9 +65,10 @@ class KettleParameters:
     recirculation_kg_per_m2s: float = 0.007  # [E] chamber gas drawn through the lit area
     co_lean_frac: float = 0.10  # [E] carbon that leaves as CO with plenty of air
     co_rich_frac: float = 0.40  # [E] more when starved
-    spread_per_s: float = 3.0e-3  # [P] fastest spread
+    spread_per_s: float = 3.8e-3  # [P] fastest spread, in dry coals
     spread_at_k: float = 880.0  # [P] half of that
     spread_width_k: float = 45.0  # [E]
+    damp_slows: float = 5.0  # [E] spread / (1 + this x water per dry charcoal)
     die_per_s: float = 0.7e-3  # [P] lit coals that go out when too cold
     die_at_k: float = 610.0  # [P] half of that; char stops glowing at 350-450 C
     die_width_k: float = 22.0  # [E]
