@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 from urllib.parse import unquote, urlsplit
 
 from coalminder.errors import UserError
@@ -33,6 +34,22 @@ class LinkOptions:
     discovery_name: str = "Kettle"
 
     @classmethod
+    def from_settings(cls, values: Mapping[str, Any]) -> LinkOptions:
+        """From the dump of the section [mqtt] (`settings.mqtt.model_dump()`).
+
+        The password may be plain, secret, or the first line of `password_file`; UserError when that file
+        cannot be read.
+        """
+        known = {field.name for field in fields(cls)}
+        chosen = {name: value for name, value in values.items() if name in known}
+        password = chosen.get("password")
+        if password is not None:
+            chosen["password"] = getattr(password, "get_secret_value", lambda: password)()
+        elif values.get("password_file"):
+            chosen["password"] = _first_line(Path(values["password_file"]))
+        return cls(**chosen)
+
+    @classmethod
     def from_url(cls, url: str, grill: str = "kettle") -> LinkOptions:
         """From `mqtt://[user:password@]host[:port]` or `mqtts://...`. UserError when it is no such thing."""
         try:
@@ -55,3 +72,13 @@ class LinkOptions:
             username=unquote(parts.username) if parts.username else None,
             password=unquote(parts.password) if parts.password else None,
         )
+
+
+def _first_line(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8").split("\n", 1)[0].rstrip("\r")
+    except (OSError, UnicodeDecodeError) as error:
+        raise UserError(
+            f"mqtt.password_file {path}: {getattr(error, 'strerror', None) or error}; "
+            "name a readable file with the password in its first line"
+        ) from None

@@ -139,7 +139,7 @@ class ReplyMessage(Message):
 class CommandMessage(BaseModel):
     """What every command has. Unknown fields are refused."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
 
     version: Literal[1] = 1
     id: CommandId = Field(description="made by the sender, used once: a UUID is good")

@@ -1,0 +1,244 @@
+"""What the daemon takes for a command, and what it refuses and why."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta, timezone
+
+import pytest
+
+from coalminder.events import (
+    KINDS,
+    Acknowledge,
+    CharcoalAdded,
+    Ease,
+    Event,
+    FoodStep,
+    LidNotice,
+    Light,
+    Reset,
+    SetPoint,
+    Shelve,
+    Snuff,
+    Tend,
+    WoodAdded,
+)  # fmt: skip
+from coalminder.messages.commands import (
+    DEFAULT_LIMITS,
+    Accepted,
+    CommandLimits,
+    Memory,
+    Received,
+    Refusal,
+    judge,
+)
+from coalminder.messages.payloads import COMMANDS
+from coalminder.messages.topics import Topics
+
+NOW_S = 1_700_000_000.0
+TOPICS = Topics("kettle")
+
+
+def body(age_s: float = 0.5, command_id: str = "c-1", **fields: object) -> dict[str, object]:
+    issued = datetime.fromtimestamp(NOW_S - age_s, UTC).isoformat()
+    return {"id": command_id, "issued_utc": issued, **fields}
+
+
+def received(kind: str, payload: object, **changes: object) -> Received:
+    raw = payload if isinstance(payload, bytes) else json.dumps(payload).encode()
+    message = Received(TOPICS.command(kind), raw, NOW_S)
+    return replace(message, **changes)  # type: ignore[arg-type]
+
+
+def verdict_on(
+    kind: str, payload: object, limits: CommandLimits = DEFAULT_LIMITS, **changes: object
+) -> object:
+    return judge(Memory(), received(kind, payload, **changes), TOPICS, limits)[1]
+
+
+def test_every_event_a_person_may_ask_for_has_a_command() -> None:
+    assert set(COMMANDS) == set(KINDS)
+
+
+@pytest.mark.parametrize(
+    ("kind", "fields", "event"),
+    [
+        ("light", {}, Light("c-1")),
+        ("set_point", {"temp_c": 95}, SetPoint("c-1", 95.0)),
+        ("tend", {}, Tend("c-1")),
+        ("ease", {}, Ease("c-1")),
+        ("snuff", {}, Snuff("c-1")),
+        ("reset", {}, Reset("c-1")),
+        ("lid", {"lid_open": True}, LidNotice("c-1", True)),
+        ("lid", {"lid_open": False}, LidNotice("c-1", False)),
+        ("wood", {"mass_kg": 0.08}, WoodAdded("c-1", 0.08)),
+        ("charcoal", {"mass_kg": 0.5, "lit": True}, CharcoalAdded("c-1", 0.5, True)),
+        ("acknowledge", {}, Acknowledge("c-1", "")),
+        ("acknowledge", {"code": "fire_out"}, Acknowledge("c-1", "fire_out")),
+        ("shelve", {"code": "fire_out", "for_s": 600}, Shelve("c-1", "fire_out", 600.0)),
+        ("food", {"step": "loaded"}, FoodStep("c-1", "loaded")),
+    ],
+)
+def test_valid_command_becomes_its_event(kind: str, fields: dict[str, object], event: Event) -> None:
+    assert verdict_on(kind, body(**fields)) == Accepted(kind, event)
+
+
+@pytest.mark.parametrize(
+    ("kind", "payload", "reason"),
+    [
+        ("set_point", b"", "not a valid 'set_point'"),
+        ("set_point", b"95", "not a valid 'set_point'"),
+        ("set_point", b"\xff\xfe", "not a valid 'set_point'"),
+        ("set_point", body(), "temp_c: Field required"),
+        ("set_point", body(temp_c="warm"), "temp_c"),
+        ("set_point", body(temp_c="95"), "temp_c"),
+        ("set_point", body(temp_c=True), "temp_c"),
+        ("lid", body(lid_open="yes"), "lid_open"),
+        ("lid", body(lid_open=1), "lid_open"),
+        ("set_point", body(temp_c=95.0, also="this"), "also: Extra inputs are not permitted"),
+        ("set_point", body(temp_c=95.0, version=2), "version"),
+        ("set_point", json.dumps(body()).replace("}", ', "temp_c": NaN}').encode(), "temp_c"),
+        ("set_point", json.dumps(body()).replace("}", ', "temp_c": 1e999}').encode(), "temp_c"),
+        ("set_point", {"temp_c": 95.0, "issued_utc": "2023-11-14T22:13:20Z"}, "id: Field required"),
+        ("set_point", {"temp_c": 95.0, "id": "c"}, "issued_utc: Field required"),
+        ("set_point", body(command_id="a b", temp_c=95.0), "id"),
+        ("set_point", body(command_id="x" * 65, temp_c=95.0), "id"),
+        ("set_point", {"id": "c", "temp_c": 95.0, "issued_utc": "2023-11-14T22:13:20"}, "timezone"),
+        ("set_point", body(temp_c=59.9), "temp_c 59.9 °C is outside 60 to 110 °C"),
+        ("set_point", body(temp_c=110.1), "outside 60 to 110 °C"),
+        ("wood", body(mass_kg=0), "mass_kg"),
+        ("wood", body(mass_kg=0.6), "outside 0 to 0.5 kg"),
+        ("charcoal", body(mass_kg=4.5), "outside 0 to 4 kg"),
+        ("shelve", body(code="fire_out", for_s=7201), "outside 0 to 7200 s"),
+        ("shelve", body(), "code"),
+        ("food", body(step="eaten"), "step"),
+        ("set_point", {**body(temp_c=95.0), "client": "x" * 65}, "client"),
+    ],
+)
+def test_invalid_command_is_refused_with_what_is_wrong(kind: str, payload: object, reason: str) -> None:
+    verdict = verdict_on(kind, payload)
+    assert isinstance(verdict, Refusal)
+    assert reason in verdict.reason
+    assert "\n" not in verdict.reason
+
+
+@pytest.mark.parametrize(
+    ("age_s", "accepted"),
+    [(-5.1, False), (-5.0, True), (0.0, True), (30.0, True), (30.1, False), (1e7, False)],
+)
+def test_command_is_good_for_30_s_by_its_issue_time(age_s: float, accepted: bool) -> None:
+    assert isinstance(verdict_on("ease", body(age_s)), Accepted if accepted else Refusal)
+
+
+def test_issue_time_counts_in_any_zone() -> None:
+    issued = datetime.fromtimestamp(NOW_S, timezone(timedelta(hours=-9, minutes=-30))).isoformat()
+    assert isinstance(verdict_on("ease", {"id": "c", "issued_utc": issued}), Accepted)
+
+
+def run(*messages: Received) -> list[object]:
+    memory, verdicts = Memory(), []
+    for message in messages:
+        memory, verdict = judge(memory, message, TOPICS, DEFAULT_LIMITS)
+        verdicts.append("accepted" if isinstance(verdict, Accepted) else verdict.reason.split(":")[0])
+    return verdicts
+
+
+def test_the_same_id_is_accepted_once_whoever_sends_it() -> None:
+    first = received("ease", body(3, "same"))
+    again = received("tend", body(2, "same", client="other"))
+    assert run(first, first, again) == ["accepted", "duplicate", "duplicate"]
+
+
+def test_an_id_is_remembered_for_as_long_as_its_command_is_fresh() -> None:
+    ahead = received("ease", body(-5.0, "same"))  # the sender's clock is 5 s ahead
+    assert run(ahead, replace(ahead, utc_s=NOW_S + 35.0)) == ["accepted", "duplicate"]
+    assert run(ahead, replace(ahead, utc_s=NOW_S + 35.1)) == ["accepted", "stale"]
+
+
+def test_older_command_of_a_sender_is_refused_after_a_newer_one() -> None:
+    newer = received("set_point", body(1, "b", temp_c=90, client="phone"))
+    older = received("set_point", body(2, "a", temp_c=100, client="phone"))
+    other = received("ease", body(3, "c", client="hub"))
+    assert run(newer, older, other) == ["accepted", "out of order", "accepted"]
+
+
+def test_refused_command_leaves_no_trace_in_the_memory() -> None:
+    bad = received("set_point", body(1, "a", temp_c=500))
+    good = received("set_point", body(1, "a", temp_c=95))
+    assert run(bad, good) == [bad_reason := run(bad)[0], "accepted"]
+    assert bad_reason != "accepted"
+
+
+def test_flood_is_refused_and_memory_stays_bounded() -> None:
+    memory = Memory()
+    for number in range(1000):
+        message = received("ease", body(0.5, f"c{number}", client=f"s{number}"))
+        memory, verdict = judge(memory, message, TOPICS, DEFAULT_LIMITS)
+    assert isinstance(verdict, Refusal)
+    assert len(memory.recent) == len(memory.newest) == DEFAULT_LIMITS.max_recent
+    later = replace(received("ease", body(-60, "late")), utc_s=NOW_S + 60)
+    memory, verdict = judge(memory, later, TOPICS, DEFAULT_LIMITS)
+    assert isinstance(verdict, Accepted)
+    assert len(memory.recent) == 1
+
+
+def test_retained_command_is_refused() -> None:
+    for kind in COMMANDS:
+        verdict = verdict_on(kind, body(), retained=True)
+        assert isinstance(verdict, Refusal)
+        assert "retain" in verdict.reason
+
+
+@pytest.mark.parametrize(
+    "payload",
+    [b"", b"off", b"\xff" * 10, b"x" * 1_000_000, body(9e6), body(-9e6), body(extra=1), {"id": "only"}],
+    ids=["empty", "word", "bytes", "1 MB", "old", "future", "extra", "no time"],
+)
+def test_snuff_is_obeyed_whatever_it_looks_like(payload: object) -> None:
+    verdict = verdict_on("snuff", payload)
+    assert isinstance(verdict, Accepted)
+    assert isinstance(verdict.event, Snuff)
+    assert verdict.event.event_id
+
+
+def test_snuff_is_obeyed_in_a_flood_and_when_repeated() -> None:
+    memory = Memory(tuple((f"c{n}", NOW_S) for n in range(DEFAULT_LIMITS.max_recent)), {"": NOW_S + 5})
+    for _ in range(2):
+        memory, verdict = judge(memory, received("snuff", body()), TOPICS, DEFAULT_LIMITS)
+        assert isinstance(verdict, Accepted)
+
+
+@pytest.mark.parametrize(
+    "topic",
+    ["coalminder/kettle/command/boost", "coalminder/other/command/snuff", "coalminder/kettle/command/snuff/x",
+     "coalminder/kettle/state", "snuff", "", "coalminder/kettle/command/"],
+)  # fmt: skip
+def test_foreign_topic_is_refused(topic: str) -> None:
+    assert isinstance(judge(Memory(), Received(topic, b"{}", NOW_S), TOPICS, DEFAULT_LIMITS)[1], Refusal)
+
+
+def test_oversized_command_is_not_even_parsed() -> None:
+    verdict = verdict_on("set_point", json.dumps(body(temp_c=95.0)).encode() + b" " * 2048)
+    assert isinstance(verdict, Refusal)
+    assert "too large" in verdict.reason
+
+
+@pytest.mark.parametrize(
+    ("topic", "allowed"),
+    [
+        ("coalminder/kettle/reply", True),
+        ("coalminder/kettle/reply/phone-1", True),
+        ("coalminder/kettle/reply/a/b", True),
+        ("coalminder/kettle/reply/", False),
+        ("coalminder/kettle/reply/+", False),
+        ("coalminder/kettle/reply/#", False),
+        ("coalminder/kettle/replyx", False),
+        ("coalminder/kettle/command/snuff", False),
+        ("x/coalminder/kettle/reply/a", False),
+        ("coalminder/kettle/reply/" + "x" * 129, False),
+    ],
+)
+def test_replies_go_only_below_the_grills_own_reply_topic(topic: str, allowed: bool) -> None:
+    """No wildcard in a response topic: MQTT 5, 3.3.2-14. Ours: no writing elsewhere for others."""
+    assert TOPICS.may_answer_on(topic) is allowed
