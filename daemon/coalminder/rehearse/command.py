@@ -13,16 +13,17 @@ from typing import Any
 
 from coalminder.core import Config
 from coalminder.errors import UserError
+from coalminder.grill.scenario import Charcoal, Disturbance, demo
 from coalminder.messages.options import LinkOptions
 from coalminder.rehearse.fast import run_fast
 from coalminder.rehearse.grills import load_grill
-from coalminder.rehearse.script import DEMO, Script, parse_pair
+from coalminder.rehearse.script import parse_script
 from coalminder.rehearse.summary import Trace, summarise
 from coalminder.rehearse.view import LiveView, clock
 from coalminder.seams import Grill
 
-DEFAULT_GRILL = "coalminder.grill:kettle"
 DEFAULT_SPEED = 240.0
+Disturbances = tuple[Disturbance, ...]
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -40,7 +41,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--set-point", metavar="C", help='pit set point in °C, or with its unit: "200 F"')
     add("--lid-lift", action="append", metavar="AT_S:FOR_S", help="lift the lid; repeatable")
     add("--wood", action="append", metavar="AT_S:KG", help="lay wood on the coals; repeatable")
-    add("--grill", default=DEFAULT_GRILL, metavar="M:F", help="package.module:factory of the grill to tend")
+    add(
+        "--grill",
+        metavar="M:F",
+        help="package.module:factory of the grill to tend (default: the demo's kettle)",
+    )
     add(
         "--grill-arg", action="append", default=[], metavar="K=V", help="argument of that factory; repeatable"
     )
@@ -58,13 +63,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Rehearse, print the summary, write what was asked for."""
-    config, script, duration_s = _config(args), _script(args), _duration(args)
+    config, duration_s = _config(args), _duration(args)
+    script = parse_script(args.lid_lift or (), args.wood or ())
     for path, option in ((args.json, "--json"), (args.plot, "--plot")):
         if path is not None and not path.absolute().parent.is_dir():
             raise UserError(
                 f"{option} {path}: the folder '{path.absolute().parent}' does not exist; make it first"
             )
-    grill = load_grill(args.grill, args.grill_arg, args.seed)
+    grill, script = _grill(args, script)
     before_kg = getattr(grill, "fuel_kg", None)
     if args.fast:
         if args.broker:
@@ -119,23 +125,25 @@ def _duration(args: argparse.Namespace) -> float:
     return float(args.hours * 3600.0)
 
 
-def _script(args: argparse.Namespace) -> Script:
-    if args.lid_lift is None and args.wood is None:
-        return DEMO if args.grill == DEFAULT_GRILL else Script()
-    lifts = tuple(parse_pair(text, "--lid-lift", "FOR_S", 0.0, 7200.0) for text in args.lid_lift or ())
-    wood = tuple(parse_pair(text, "--wood", "KG", 0.0, 5.0) for text in args.wood or ())
-    return Script(lid_lifts=lifts, wood=wood)
+def _grill(args: argparse.Namespace, script: Disturbances) -> tuple[Grill, Disturbances]:
+    """The grill to tend and what is done to it: the demo, unless a grill or a script is named."""
+    if args.grill is not None:
+        return load_grill(args.grill, args.grill_arg, args.seed), script
+    if args.grill_arg:
+        raise UserError("--grill-arg needs --grill; for the built-in kettle: --grill coalminder.grill:kettle")
+    scene = demo(args.hours)
+    return scene.kettle(args.seed), script or scene.disturbances
 
 
 def _fast(
-    grill: Grill, config: Config, script: Script, duration_s: float, args: argparse.Namespace
+    grill: Grill, config: Config, script: Disturbances, duration_s: float, args: argparse.Namespace
 ) -> tuple[Trace, float]:
     fast = run_fast(grill, config, script, duration_s, record=args.record)
     return fast.trace, fast.wall_s
 
 
 def _live(
-    grill: Grill, config: Config, script: Script, duration_s: float, args: argparse.Namespace
+    grill: Grill, config: Config, script: Disturbances, duration_s: float, args: argparse.Namespace
 ) -> tuple[Trace, float]:
     from coalminder.rehearse.live import run_live
 
@@ -170,11 +178,12 @@ def _live(
     return live.trace, live.wall_s
 
 
-def _fuel_used(grill: Grill, before_kg: object, script: Script, duration_s: float) -> float | None:
+def _fuel_used(grill: Grill, before_kg: object, script: Disturbances, duration_s: float) -> float | None:
     after_kg = getattr(grill, "fuel_kg", None)
     if not isinstance(before_kg, int | float) or not isinstance(after_kg, int | float):
         return None
-    return float(before_kg - after_kg + script.charcoal_between(0.0, duration_s))
+    added_kg = sum(item.kg for item in script if isinstance(item, Charcoal) and item.at_s < duration_s)
+    return float(before_kg - after_kg + added_kg)
 
 
 def _draw(trace: Trace, path: Path, config: Config) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from coalminder import __version__
 from coalminder.core import Config, State, initial, step
 from coalminder.events import Acknowledge, Event, Light
-from coalminder.rehearse.script import Script
+from coalminder.grill.scenario import Disturbance, apply, lid_open
 from coalminder.rehearse.summary import Trace
 from coalminder.seams import Grill
 from coalminder.values import Inputs, ProbeFault, ProbeFaultKind, Reading, Sample
@@ -43,7 +43,7 @@ def sample_of(temp_c: float) -> Sample:
 def run_fast(
     grill: Grill,
     config: Config,
-    script: Script,
+    script: Sequence[Disturbance],
     duration_s: float,
     *,
     curve: FlowCurve = DEFAULT_CURVE,
@@ -73,14 +73,10 @@ def run_fast(
             if second % 400 == 399:  # fewer than the journal keeps in memory
                 journal.flush(30.0)
         lower, upper = curve.position(decision.lower), curve.position(decision.upper)
-        wood, charcoal = script.wood_between(now_s, now_s + 1.0), script.charcoal_between(now_s, now_s + 1.0)
-        if wood:
-            grill.add_wood(wood)
-        if charcoal:
-            grill.add_charcoal(charcoal)
-        lid_open = script.lid_open(now_s)
-        trace.add(now_s, pit_c, core_c, decision, lower, upper, lid_open)
-        grill.advance(1.0, lower, upper, lid_open)
+        apply(grill, script, now_s, now_s + 1.0)
+        lid_off = lid_open(script, now_s)
+        trace.add(now_s, pit_c, core_c, decision, lower, upper, lid_off)
+        grill.advance(1.0, lower, upper, lid_off)
         if progress is not None and second % 60 == 0:
             progress(now_s)
     if journal is not None:

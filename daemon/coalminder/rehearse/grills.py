@@ -26,7 +26,8 @@ def load_grill(where: str, arguments: Sequence[str], seed: int | None = None) ->
         accepted = inspect.signature(factory).parameters
     except (TypeError, ValueError):
         accepted = {}  # type: ignore[assignment]
-    if seed is not None and "seed" in accepted and "seed" not in keywords:
+    ours = where.startswith("coalminder.grill:")
+    if seed is not None and ("seed" in accepted or ours) and "seed" not in keywords:
         keywords["seed"] = seed
     takes_any = any(p.kind is inspect.Parameter.VAR_KEYWORD for p in accepted.values())
     unknown = [key for key in keywords if key not in accepted]

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
+from coalminder.grill.scenario import Disturbance, apply, lid_open
 from coalminder.rehearse.fast import sample_of
-from coalminder.rehearse.script import Script
 from coalminder.seams import Grill
 from coalminder.service.hardware import Seen
 from coalminder.vents.curve import DEFAULT_CURVE, FlowCurve
@@ -20,7 +20,7 @@ class SimulatedHardware:
     def __init__(
         self,
         grill: Grill,
-        script: Script,
+        script: Sequence[Disturbance] = (),
         *,
         curve: FlowCurve = DEFAULT_CURVE,
         spoil: Callable[[float, Seen], Seen] | None = None,
@@ -55,10 +55,7 @@ class SimulatedHardware:
             self._reached_s = now_s
         while now_s - self._reached_s >= 0.5:
             at_s, span_s = self._reached_s, min(1.0, now_s - self._reached_s)
-            if wood := self.script.wood_between(at_s, at_s + span_s):
-                self.grill.add_wood(wood)
-            if charcoal := self.script.charcoal_between(at_s, at_s + span_s):
-                self.grill.add_charcoal(charcoal)
-            self.lid_open = self.script.lid_open(at_s)
+            apply(self.grill, self.script, at_s, at_s + span_s)
+            self.lid_open = lid_open(self.script, at_s)
             self.grill.advance(span_s, self.lower, self.upper, self.lid_open)
             self._reached_s = at_s + span_s

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from coalminder.core import Config, initial
 from coalminder.events import Acknowledge, Event, Light
+from coalminder.grill.scenario import Disturbance
 from coalminder.messages.options import LinkOptions
 from coalminder.rehearse.fast import ATTENDS_EVERY_S
 from coalminder.rehearse.hardware import SimulatedHardware
-from coalminder.rehearse.script import Script
 from coalminder.rehearse.summary import Trace
 from coalminder.seams import Grill
 from coalminder.service.assemble import Desk
@@ -57,7 +57,7 @@ class LiveRun:
 async def run_live(
     grill: Grill,
     config: Config,
-    script: Script,
+    script: Sequence[Disturbance],
     duration_s: float,
     *,
     speed: float,

@@ -1,35 +1,18 @@
-"""What the cook does during a rehearsal, as data: lids lifted, wood laid on."""
+"""What the cook does during a rehearsal, from the command line."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
 
 from coalminder.errors import UserError
+from coalminder.grill.scenario import Disturbance, LidLift, Wood
 
 
-@dataclass(frozen=True, slots=True)
-class Script:
-    """lid_lifts: (at_s, for_s); wood: (at_s, kg); charcoal: (at_s, kg). Times from the start."""
-
-    lid_lifts: tuple[tuple[float, float], ...] = ()
-    wood: tuple[tuple[float, float], ...] = ()
-    charcoal: tuple[tuple[float, float], ...] = ()
-
-    def lid_open(self, at_s: float) -> bool:
-        """Whether the lid is off at `at_s`."""
-        return any(start <= at_s < start + length for start, length in self.lid_lifts)
-
-    def wood_between(self, from_s: float, to_s: float) -> float:
-        """Wood laid on in from_s <= t < to_s, kg."""
-        return sum(kg for at, kg in self.wood if from_s <= at < to_s)
-
-    def charcoal_between(self, from_s: float, to_s: float) -> float:
-        """Charcoal laid on in from_s <= t < to_s, kg."""
-        return sum(kg for at, kg in self.charcoal if from_s <= at < to_s)
-
-
-#: The demo: the lid off twice (fish on; pieces rotated), alder laid on twice.
-DEMO = Script(lid_lifts=((2700.0, 120.0), (8100.0, 120.0)), wood=((2760.0, 0.08), (5400.0, 0.08)))
+def parse_script(lid_lifts: Sequence[str], wood: Sequence[str]) -> tuple[Disturbance, ...]:
+    """'AT_S:FOR_S' and 'AT_S:KG' as disturbances. Raises UserError with the accepted form and range."""
+    lifts = [parse_pair(text, "--lid-lift", "FOR_S", 0.0, 7200.0) for text in lid_lifts]
+    pieces = [parse_pair(text, "--wood", "KG", 0.0, 5.0) for text in wood]
+    return (*(LidLift(at, length) for at, length in lifts), *(Wood(at, kg) for at, kg in pieces))
 
 
 def parse_pair(text: str, option: str, what: str, low: float, high: float) -> tuple[float, float]:

@@ -134,9 +134,8 @@ def _hardware(settings: Settings, args: argparse.Namespace) -> Hardware:
     if args.simulate is not None:
         from coalminder.rehearse.grills import load_grill
         from coalminder.rehearse.hardware import SimulatedHardware
-        from coalminder.rehearse.script import Script
 
-        return SimulatedHardware(load_grill(args.simulate, args.simulate_arg), Script())
+        return SimulatedHardware(load_grill(args.simulate, args.simulate_arg))
     if settings.probes is None or settings.vents is None:
         missing = "[probes.pit]" if settings.probes is None else "[vents.lower]"
         raise SettingsError(
