@@ -40,10 +40,15 @@ def learn_hold(hold_v: float, applied_v: float, tau_s: float, dt_s: float) -> fl
     return hold_v + (max(applied_v, SHUT_V) - hold_v) * dt_s / (tau_s + dt_s)
 
 
-def spare(applied_v: float, wanted_v: float, loop: LoopConfig, dt_s: float, at_limit: bool) -> float:
-    """The next v in force: nothing inside the deadband (the servo's life), else no faster than the rate."""
+def spare(
+    applied_v: float, wanted_v: float, loop: LoopConfig, dt_s: float, at_limit: bool, noise_v: float = 0.0
+) -> float:
+    """The next v in force: nothing inside the deadband (the servo's life), else no faster than the rate.
+
+    noise_v: what the probe's noise alone makes of the output; the deadband is that much wider.
+    """
     change = wanted_v - applied_v
-    if abs(change) < loop.deadband_v and not (at_limit and change != 0.0):
+    if abs(change) < loop.deadband_v + noise_v and not (at_limit and change != 0.0):
         return applied_v
     most = loop.rate_v_per_s * dt_s
     return applied_v + min(max(change, -most), most)

@@ -16,7 +16,10 @@ class PitConfig:
     """Filters of the pit reading."""
 
     fast_s: float = 6.0
-    smooth_s: float = 12.0
+    smooth_s: float = 8.0
+    smooth_s_per_c: float = 12.0
+    smooth_max_s: float = 45.0
+    noise_s: float = 90.0
     slow_s: float = 45.0
     slope_s: float = 40.0
     restart_after_s: float = 120.0
@@ -30,12 +33,13 @@ class LoopConfig:
     the bench. proportional_limit_v bounds the P term: no more than a factor e^limit at once.
     """
 
-    kp: float = 0.025
-    ki: float = 2.5e-5
-    kd: float = 3.0
+    kp: float = 0.08
+    ki: float = 2.0e-4
+    kd: float = 4.0
     proportional_limit_v: float = 1.5
     rate_v_per_s: float = 0.2
-    deadband_v: float = 0.08
+    deadband_v: float = 0.03
+    noise_deadband: float = 2.0
     recovery_s: float = 240.0
     hold_opening: float = 0.06
 

@@ -14,6 +14,7 @@ limit and the error pushes further, and while `hold` is set.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from simple_pid import PID
@@ -79,3 +80,12 @@ def hand_over(output_v: float, config: LoopConfig, reference_c: float, measured_
     p = config.kp * (reference_c - measured_c)
     limit = config.proportional_limit_v
     return LoopState(output_v - min(max(p, -limit), limit))
+
+
+def noise_v(config: LoopConfig, noise_c: float, smooth_s: float) -> float:
+    """How far the probe's noise alone moves the output, times `noise_deadband`.
+
+    White noise through a first-order low-pass of `smooth_s` at 1 Hz keeps sqrt(1 / (2 smooth_s)) of its
+    standard deviation.
+    """
+    return config.noise_deadband * config.kp * noise_c * math.sqrt(0.5 / smooth_s)

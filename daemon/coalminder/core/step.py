@@ -262,7 +262,9 @@ def _drive(state: State, config: Config, dt_s: float, now_s: float, throttle: bo
         hold=dt_s > _GAP_S,
     )
     at_limit = terms.output in (floor_v, high_v)
-    applied = air.spare(now_air.applied_v, terms.output, config.loop, dt_s, at_limit)
+    applied = air.spare(
+        now_air.applied_v, terms.output, config.loop, dt_s, at_limit, loop.noise_v(config.loop, seen.noise_c, pit.smooth_s(seen, config.pit))
+    )
     hold_v = now_air.hold_v
     if abs(seen.smooth_c - state.set_point_c) < 12.0:
         hold_v = air.learn_hold(hold_v, applied, config.air.hold_tau_s, dt_s)
