@@ -1,0 +1,159 @@
+"""Tuning rules and margins against published examples and python-control."""
+
+from __future__ import annotations
+
+import math
+
+import control
+import numpy as np
+import pytest
+
+from coalminder.core.config import LoopConfig, PitConfig
+from coalminder.replay import rules
+from coalminder.replay.fopdt import Fopdt
+from coalminder.replay.margins import controller, core_controller, fopdt_margins, margins
+
+# The worked model k = 2, tau = 1200 s, theta = 120 s: values follow from the published formulas
+# (Skogestad 2003; Åström and Hägglund 2004; Ziegler and Nichols 1942; Cohen and Coon 1953).
+MODEL = Fopdt(2.0, 1200.0, 120.0)
+
+
+@pytest.mark.parametrize(
+    ("rule", "kc", "ti_s", "td_s"),
+    [
+        (rules.simc_pi, 2.500, 960.0, 0.0),
+        (rules.amigo_pi, 1.4118, 729.2, 0.0),
+        (rules.amigo_pid, 2.350, 504.0, 58.25),
+        (rules.zn_step_pi, 4.5, 400.0, 0.0),
+        (rules.zn_step_pid, 6.0, 240.0, 60.0),
+        (rules.cohen_coon_pi, 4.5417, 330.55, 0.0),
+        (rules.cohen_coon_pid, 6.7917, 283.48, 42.86),
+    ],
+    ids=lambda value: getattr(value, "__name__", None),
+)
+def test_rule_gives_the_worked_value(rule: object, kc: float, ti_s: float, td_s: float) -> None:
+    gains = rule(MODEL)  # type: ignore[operator]
+    assert gains.kc == pytest.approx(kc, abs=6e-5)
+    assert gains.ti_s == pytest.approx(ti_s, abs=0.05)
+    assert gains.td_s == pytest.approx(td_s, abs=0.01)
+
+
+def test_ultimate_point_and_its_rules() -> None:
+    ku, pu_s = rules.ultimate(MODEL)
+    assert (ku, pu_s) == (pytest.approx(8.1753, abs=1e-4), pytest.approx(462.00, abs=0.01))
+    pi, pid = rules.zn_ultimate_pi(ku, pu_s), rules.zn_ultimate_pid(ku, pu_s)
+    assert (pi.kc, pi.ti_s) == (pytest.approx(3.6789, abs=1e-4), pytest.approx(385.0, abs=0.01))
+    assert pid.kc == pytest.approx(4.9052, abs=1e-4)
+    assert (pid.ti_s, pid.td_s) == (pytest.approx(231.0, abs=0.01), pytest.approx(57.75, abs=0.01))
+
+
+def test_relay_gain_is_the_published_formula() -> None:
+    # Åström and Hägglund 1984: 4 d / (pi a).
+    assert rules.relay_gain(10.0, 4.0) == pytest.approx(3.183, abs=5e-4)
+    assert rules.relay_gain(10.0, 5.0, 3.0) == pytest.approx(rules.relay_gain(10.0, 4.0))
+    with pytest.raises(ValueError, match="hysteresis"):
+        rules.relay_gain(10.0, 3.0, 3.0)
+
+
+def test_half_rule_reproduces_the_published_reductions() -> None:
+    # Skogestad 2003, examples E1 and E2 (from memory; PI reduction).
+    assert rules.half_rule([1.0, 0.2]) == (pytest.approx(1.1), pytest.approx(0.1))
+    tau, theta = rules.half_rule([2.0, 1.0, 0.4, 0.2, 0.05, 0.05, 0.05], inverse_s=0.3)
+    # The lag 0.08 in the numerator is set against the lag 0.2 there: 0.08 less.
+    assert (tau, theta - 0.08) == (pytest.approx(2.5), pytest.approx(1.47))
+
+
+@pytest.mark.parametrize(
+    ("gains", "ms", "gm", "pm"),
+    [
+        (rules.simc_pi(MODEL), 1.609, 3.106, 58.35),
+        (rules.amigo_pi(MODEL), 1.317, 5.395, 62.33),
+        (rules.amigo_pid(MODEL), 1.406, 3.517, 59.53),
+    ],
+    ids=["simc_pi", "amigo_pi", "amigo_pid"],
+)
+def test_margins_of_the_worked_model(gains: rules.Gains, ms: float, gm: float, pm: float) -> None:
+    found = fopdt_margins(MODEL, controller(gains))
+    assert found.ms == pytest.approx(ms, abs=0.0015)
+    assert found.gain_margin == pytest.approx(gm, rel=0.002)
+    assert found.phase_margin_deg == pytest.approx(pm, abs=0.1)
+
+
+def test_simc_margins_are_those_of_the_paper() -> None:
+    # Skogestad 2003, table 1 (from memory, recomputed): tau_I = tau_1 gives GM 3.14, PM 61.4°, Ms 1.59.
+    m = Fopdt(1.0, 8.0, 1.0)
+    found = fopdt_margins(m, controller(rules.simc_pi(m)))
+    assert found.gain_margin == pytest.approx(3.14, abs=0.01)
+    assert found.phase_margin_deg == pytest.approx(61.4, abs=0.1)
+    assert found.ms == pytest.approx(1.59, abs=0.005)
+
+
+def _pade(m: Fopdt, order: int = 12) -> control.TransferFunction:
+    num, den = control.pade(m.theta_s, order)
+    return control.tf([m.k], [m.tau_s, 1.0]) * control.tf(num, den)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_ms_agrees_with_python_control_within_half_a_percent(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    m = Fopdt(
+        *(float(v) for v in np.exp(rng.uniform(np.log([0.3, 50.0, 5.0]), np.log([200.0, 3000.0, 200.0]))))
+    )
+    base = rules.amigo_pid(m) if seed % 2 else rules.simc_pi(m)
+    gains = rules.Gains(base.kc * float(rng.uniform(0.3, 1.2)), base.ti_s, base.td_s)
+    s = control.tf("s")
+    # The dead time as a Padé approximation of order 12, good far beyond the peak.
+    law = gains.kc * (1 + 1 / (gains.ti_s * s) + gains.td_s * s / (1 + 0.1 * gains.td_s * s))
+    loop = _pade(m) * law
+    omega = np.geomspace(1e-2 / m.tau_s, 6.0 / m.theta_s, 40_000)
+    expected = float(np.max(np.abs(1.0 / (1.0 + loop(1j * omega)))))
+    assert fopdt_margins(m, controller(gains, 0.1)).ms == pytest.approx(expected, rel=0.005)
+
+
+@pytest.mark.parametrize(
+    ("factor", "stable"), [(0.9, True), (0.99, True), (1.01, False), (1.5, False), (20.0, False)]
+)
+def test_loop_beyond_its_ultimate_gain_has_no_margin(factor: float, stable: bool) -> None:
+    ku, _ = rules.ultimate(MODEL)
+    found = fopdt_margins(MODEL, lambda w: np.full(len(w), factor * ku, dtype=np.complex128))
+    assert math.isfinite(found.ms) is stable
+    if stable:
+        assert found.gain_margin == pytest.approx(1.0 / factor, rel=1e-3)
+        assert found.gain_margin >= found.ms / (found.ms - 1.0) * 0.999
+
+
+def test_core_controller_has_the_frequency_response_of_the_core_itself() -> None:
+    """Feed the core's own filters and loop a sine and compare with the formula."""
+    from coalminder.core import loop as core_loop
+    from coalminder.core import pit as core_pit
+
+    filters = PitConfig(smooth_s_per_c=0.0)
+    config = LoopConfig(kp=0.05, ki=1e-4, kd=2.0, proportional_limit_v=99.0)
+    seconds, amplitude = 8000, 1.0
+    for period_s in (60.0, 240.0, 900.0):
+        omega = 2 * math.pi / period_s
+        state, seen = core_loop.LoopState(), core_pit.PitState()
+        output = []
+        for n in range(seconds):
+            seen = core_pit.observe(seen, filters, amplitude * math.sin(omega * n), 1.0)
+            state, terms = core_loop.run(
+                state, config, 0.0, seen.smooth_c, seen.slope_c_per_s, 1.0, -1e9, 1e9
+            )
+            output.append(terms.output)
+        n = np.arange(seconds)
+        tail = n >= seconds - int(period_s) * (3000 // int(period_s))
+        basis = np.column_stack([np.sin(omega * n), np.cos(omega * n), np.ones(seconds)])[tail]
+        a, b, _ = np.linalg.lstsq(basis, -np.array(output)[tail], rcond=None)[0]
+        law = core_controller(config, filters)(np.array([omega]))[0]
+        half_step = np.exp(-1j * omega / 2) * np.sinc(omega / 2 / math.pi)  # the hold, not seen at samples
+        assert complex(a, b) == pytest.approx(law / half_step, rel=0.01)
+
+
+def test_margins_of_an_arbitrary_loop_against_python_control() -> None:
+    loop = control.tf([1.5], [1.0, 3.0, 3.0, 1.0])
+    gm, pm, _, _ = control.margin(loop)
+    found = margins(lambda w: loop(1j * w), 1e-3, 1e3)
+    assert (found.gain_margin, found.phase_margin_deg) == (
+        pytest.approx(gm, rel=1e-3),
+        pytest.approx(pm, abs=0.05),
+    )
