@@ -1,0 +1,25 @@
+"""What each part of ours is worth: variants of the core with a part switched off, as a table."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from coalminder.bench.controllers import Factory, ours
+from coalminder.core import Config
+
+Variant = Callable[[Config], Config]
+
+#: name -> Config with that part off.
+VARIANTS: dict[str, Variant] = {
+    "no_lid": lambda c: replace(c, lid=replace(c.lid, recognise=False)),
+    "no_floor": lambda c: replace(c, air=replace(c.air, floor_frac=1e-3, least_opening=1e-3)),
+    "no_sparing": lambda c: replace(c, loop=replace(c.loop, deadband_v=0.0)),
+    "no_derivative": lambda c: replace(c, loop=replace(c.loop, kd=0.0)),
+}
+
+
+def variants(base: Config | None = None) -> dict[str, Factory]:
+    """`ours` whole, and without each part."""
+    config = Config() if base is None else base
+    return {"ours": ours(config)} | {name: ours(change(config)) for name, change in VARIANTS.items()}

@@ -1,0 +1,98 @@
+"""A step test on a nominal kettle, as an engineer does it, and the textbook gains that follow.
+
+The kettle burns steadily at the set point in still air; the lower vent is opened by a part of its place
+and the pit watched for an hour. A first-order lag with dead time is fitted by least squares.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from scipy.optimize import least_squares
+
+from coalminder.bench.plant import Plant
+from coalminder.grill import Fittings, Scenario, Weather
+
+_UPPER = 0.5
+_FILTER_S = 20.0
+_TEST_S = 3600
+
+
+@dataclass(frozen=True, slots=True)
+class Identified:
+    """Process as seen by the loop: gain in K per unit of servo position, lag and dead time in s.
+
+    hold: the place of the lower vent that held the pit.
+    """
+
+    gain_k: float
+    lag_s: float
+    dead_s: float
+    hold: float
+
+
+def fit_first_order(change_c: np.ndarray, size: float) -> tuple[float, float, float]:
+    """(gain, lag, dead time) of a response sampled every second to a step of `size` at 0 s."""
+    t = np.arange(len(change_c), dtype=float)
+
+    def miss(x: np.ndarray) -> np.ndarray:
+        gain, lag, dead = x
+        modelled = gain * size * (1.0 - np.exp(-np.maximum(t - dead, 0.0) / lag))
+        return np.asarray(modelled - change_c)[::10]
+
+    peak = float(np.max(np.abs(change_c))) / size
+    found = least_squares(
+        miss, [peak, 900.0, 120.0], bounds=([0.0, 30.0, 5.0], [1e5, 2e4, 1500.0]), x_scale=[peak, 900, 120]
+    )
+    gain, lag, dead = (float(v) for v in found.x)
+    return gain, lag, dead
+
+
+def _steady() -> tuple[Plant, float]:
+    """A nominal kettle that has burnt for two hours under a slow integral, and the place it found."""
+    quiet = Fittings(pit_noise_c=0.0)
+    scenario = Scenario(
+        "step test", hours=6.0, fittings=quiet, weather=Weather(wind_m_per_s=0.0), charcoal_kg=2.0
+    )
+    plant = Plant(scenario, 0)
+    lower, lit = 0.1, False
+    integral = np.log(0.1)
+    while plant.second < 3 * 3600:
+        error = scenario.set_point_c - plant.pit_c
+        lit = lit or error < 15.0
+        if lit:
+            integral += 1.5e-5 * error
+            lower = float(np.exp(integral + 0.02 * error))
+        plant.advance(lower if lit else 1.0, _UPPER if lit else 1.0)
+    return plant, float(np.exp(integral))
+
+
+@cache
+def identify_nominal() -> Identified:
+    """The step test, once a process (about 0.1 s of machine time)."""
+    plant, hold = _steady()
+    for _ in range(1200):
+        plant.advance(hold, _UPPER)
+    size = 0.3 * hold
+    shown = []
+    filtered = plant.pit_c
+    for _ in range(_TEST_S):
+        plant.advance(hold + size, _UPPER)
+        filtered += (plant.pit_c - filtered) / (1.0 + _FILTER_S)
+        shown.append(filtered)
+    gain, lag, dead = fit_first_order(np.array(shown) - shown[0], size)
+    return Identified(gain, lag, dead, hold)
+
+
+def simc_pi(found: Identified) -> tuple[float, float, float]:
+    """SIMC PI with tau_c = dead time (Skogestad, J. Process Control 13, 2003): (kp, ki, kd)."""
+    kp = found.lag_s / (found.gain_k * 2.0 * found.dead_s)
+    return kp, kp / min(found.lag_s, 8.0 * found.dead_s), 0.0
+
+
+def ziegler_nichols_pid(found: Identified) -> tuple[float, float, float]:
+    """Ziegler-Nichols PID from the step response (Trans. ASME 64, 1942): (kp, ki, kd)."""
+    kp = 1.2 * found.lag_s / (found.gain_k * found.dead_s)
+    return kp, kp / (2.0 * found.dead_s), kp * 0.5 * found.dead_s

@@ -1,0 +1,123 @@
+"""Tables of a bench: medians and worst seeds, in Markdown and JSON. Pure but for `write`."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from statistics import median
+from typing import Any
+
+from coalminder.bench.runner import Run
+from coalminder.bench.scenarios import SCENARIOS, model_hash
+
+ORACLE = "oracle"
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One scenario under one controller, over its seeds: median and worst seed of each figure."""
+
+    scenario: str
+    controller: str
+    seeds: int
+    in_band_frac: float
+    in_band_worst_frac: float
+    mae_c: float
+    mae_worst_c: float
+    peak_c: float
+    peak_worst_c: float
+    died: int
+    travel: float
+    fuel_kg: float
+    settled_s: float
+    mae_to_oracle: float | None = None
+
+
+def lines(runs: Iterable[Run]) -> list[Line]:
+    """Medians over seeds, in the order of the runs; mae_to_oracle is a ratio of medians."""
+    groups: dict[tuple[str, str], list[Run]] = {}
+    for item in runs:
+        groups.setdefault((item.scenario, item.controller), []).append(item)
+    best = {s: _over(g, lambda r: r.score.mae_c) for (s, c), g in groups.items() if c == ORACLE}
+    made = []
+    for (scenario, controller), group in groups.items():
+        mae = _over(group, lambda r: r.score.mae_c)
+        made.append(
+            Line(
+                scenario=scenario,
+                controller=controller,
+                seeds=len(group),
+                in_band_frac=_over(group, lambda r: r.score.in_band_frac),
+                in_band_worst_frac=min(r.score.in_band_frac for r in group),
+                mae_c=mae,
+                mae_worst_c=max(r.score.mae_c for r in group),
+                peak_c=_over(group, lambda r: r.score.peak_c),
+                peak_worst_c=max(r.score.peak_c for r in group),
+                died=sum(r.score.died for r in group),
+                travel=_over(group, lambda r: r.score.travel),
+                fuel_kg=_over(group, lambda r: r.score.fuel_kg),
+                settled_s=_over(group, lambda r: r.score.settled_s),
+                mae_to_oracle=mae / best[scenario] if scenario in best else None,
+            )
+        )
+    return made
+
+
+def _over(group: list[Run], of: Callable[[Run], float]) -> float:
+    return float(median(of(item) for item in group))
+
+
+# heading, how a Line shows it
+_COLUMNS: tuple[tuple[str, Callable[[Line], str]], ...] = (
+    ("controller", lambda x: x.controller),
+    ("in band %", lambda x: f"{100 * x.in_band_frac:.1f}"),
+    ("worst", lambda x: f"{100 * x.in_band_worst_frac:.1f}"),
+    ("MAE K", lambda x: f"{x.mae_c:.2f}"),
+    ("worst", lambda x: f"{x.mae_worst_c:.2f}"),
+    ("x oracle", lambda x: "" if x.mae_to_oracle is None else f"{x.mae_to_oracle:.2f}"),
+    ("peak °C", lambda x: f"{x.peak_c:.1f}"),
+    ("worst", lambda x: f"{x.peak_worst_c:.1f}"),
+    ("fires out", lambda x: str(x.died)),
+    ("travel", lambda x: f"{x.travel:.2f}"),
+    ("fuel kg", lambda x: f"{x.fuel_kg:.2f}"),
+    ("near after min", lambda x: f"{x.settled_s / 60:.0f}"),
+)
+
+
+def markdown(table: Iterable[Line]) -> str:
+    """One table a scenario."""
+    parts: list[str] = []
+    at = ""
+    for line in table:
+        if line.scenario != at:
+            at = line.scenario
+            title = SCENARIOS[at].title if at in SCENARIOS else at
+            parts += ["", f"### {title} (`{at}`, {line.seeds} seeds)", ""]
+            parts.append("| " + " | ".join(head for head, _ in _COLUMNS) + " |")
+            parts.append("|" + "---|" * len(_COLUMNS))
+        parts.append("| " + " | ".join(show(line) for _, show in _COLUMNS) + " |")
+    return "\n".join(parts).strip() + "\n"
+
+
+def as_json(table: Iterable[Line], runs: Iterable[Run]) -> dict[str, Any]:
+    """All figures, and each run's own score."""
+    return {
+        "model_hash": model_hash(),
+        "lines": [asdict(line) for line in table],
+        "runs": [
+            {"scenario": r.scenario, "seed": r.seed, "controller": r.controller, **asdict(r.score)}
+            for r in runs
+        ],
+    }
+
+
+def write(folder: Path, runs: list[Run]) -> Mapping[str, Path]:
+    """table.md and table.json in `folder`."""
+    folder.mkdir(parents=True, exist_ok=True)
+    table = lines(runs)
+    paths = {"markdown": folder / "table.md", "json": folder / "table.json"}
+    paths["markdown"].write_text(markdown(table), encoding="utf-8")
+    paths["json"].write_text(json.dumps(as_json(table, runs), indent=1) + "\n", encoding="utf-8")
+    return paths

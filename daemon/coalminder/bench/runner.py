@@ -1,0 +1,196 @@
+"""Runs scenarios x controllers x seeds in processes; each cook is one independent task.
+
+Finished cooks can be kept in a file as they come (JSON lines), so that an interrupted bench goes on where
+it was. Importable: `run(["calm"], {"ours": ours()}, range(4), processes=1)`.
+"""
+
+from __future__ import annotations
+
+import json
+import multiprocessing
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from coalminder.bench.controllers import Controller, Factory, Seen
+from coalminder.bench.metrics import Score, score
+from coalminder.bench.plant import Exogenous, Plant, foresee
+from coalminder.bench.scenarios import Cook, cook
+
+TRACE_EVERY_S = 30
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """One finished cook. trace: (pit, lower, upper) every 30 s, rounded, for the pictures."""
+
+    scenario: str
+    seed: int
+    controller: str
+    score: Score
+    trace: tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...]]
+
+    @property
+    def key(self) -> tuple[str, int, str]:
+        """What it is one of."""
+        return self.scenario, self.seed, self.controller
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """A cook second by second: true pit °C, servo commands 0..1."""
+
+    pit_c: np.ndarray
+    lower: np.ndarray
+    upper: np.ndarray
+    score: Score
+
+
+Results = list[Run]
+
+
+def tend(the_cook: Cook, controller: Controller, known: Exogenous | None = None) -> Course:
+    """One whole cook under `controller`."""
+    plant = Plant(the_cook.scenario, the_cook.seed, known)
+    known = plant.known
+    n = known.seconds
+    pit, lower, upper = np.zeros(n), np.zeros(n), np.zeros(n)
+    tempered, share = the_cook.ambient_c, the_cook.dome_to_pit
+    for second in range(n):
+        shown = tempered + share * (plant.dome_c - tempered) if the_cook.dome_probe else plant.pit_c
+        seen = Seen(second, shown, float(known.set_point_c[second]), bool(known.lid[second]))
+        lower[second], upper[second] = controller.tend(seen)
+        plant.advance(lower[second], upper[second])
+        pit[second] = plant.true_pit_c
+    kettle = plant.kettle()
+    judged = score(
+        known, pit, lower, upper,
+        alive=kettle.alive, fuel_left_kg=kettle.fuel_kg, burnt_kg=kettle.burnt_kg,
+        upper_moves=the_cook.scenario.fittings.upper_fixed is None,
+    )  # fmt: skip
+    return Course(pit, lower, upper, judged)
+
+
+def as_run(the_cook: Cook, controller: str, course: Course) -> Run:
+    """The course as it is kept."""
+    thin = [tuple(float(v) for v in np.round(a[::TRACE_EVERY_S], 4)) for a in (course.lower, course.upper)]
+    pit = tuple(float(v) for v in np.round(course.pit_c[::TRACE_EVERY_S], 2))
+    return Run(the_cook.name, the_cook.seed, controller, course.score, (pit, thin[0], thin[1]))
+
+
+_factories: Mapping[str, Factory] = {}
+
+
+def _task(name: str, seed: int, controllers: Sequence[str]) -> list[Run]:
+    the_cook = cook(name, seed)
+    known = foresee(the_cook.scenario, seed)
+    return [as_run(the_cook, key, tend(the_cook, _factories[key](the_cook), known)) for key in controllers]
+
+
+def run(
+    scenarios: Iterable[str],
+    controllers: Mapping[str, Factory],
+    seeds: Iterable[int],
+    processes: int = 1,
+    *,
+    keep: Keep | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Results:
+    """Run them all; the results are in order of scenario, seed, controller.
+
+    keep: where finished cooks are kept and found again. progress(done, all) after each task.
+    """
+    global _factories  # noqa: PLW0603  (the pool's children inherit it by fork: factories are closures)
+    _factories = controllers
+    names = list(controllers)
+    done: dict[tuple[str, int, str], Run] = {} if keep is None else keep.found(names)
+    wanted = [(s, seed) for s in scenarios for seed in seeds]
+    tasks = []
+    for s, seed in wanted:
+        missing = [c for c in names if (s, seed, c) not in done]
+        if missing:
+            tasks.append((s, seed, missing))
+    total, finished = len(wanted), len(wanted) - len(tasks)
+    if progress is not None:
+        progress(finished, total)
+    for batch in _carry_out(tasks, processes):
+        for item in batch:
+            done[item.key] = item
+        if keep is not None:
+            keep.add(batch)
+        finished += 1
+        if progress is not None:
+            progress(finished, total)
+    return [done[(s, seed, c)] for s, seed in wanted for c in names]
+
+
+def _carry_out(tasks: list[tuple[str, int, list[str]]], processes: int) -> Iterator[list[Run]]:
+    if processes <= 1 or len(tasks) <= 1:
+        for task in tasks:
+            yield _task(*task)
+        return
+    warm_up()  # compile before forking: once, not once a process
+    context = multiprocessing.get_context("fork")
+    with ProcessPoolExecutor(processes, mp_context=context) as pool:
+        pending: set[Future[list[Run]]] = {pool.submit(_task, *task) for task in tasks}
+        try:
+            while pending:
+                ready, pending = wait(pending, return_when=FIRST_COMPLETED)
+                for future in ready:
+                    yield future.result()
+        except BaseException:
+            for future in pending:
+                future.cancel()
+            raise
+
+
+def warm_up() -> None:
+    """Compile the plant and do the step test."""
+    from coalminder.bench.identify import identify_nominal
+
+    identify_nominal()
+
+
+@dataclass(frozen=True, slots=True)
+class Keep:
+    """Finished cooks in `path`, one JSON line each. stamps: per controller, what its results depend on."""
+
+    path: Path
+    stamps: Mapping[str, str]
+
+    def found(self, controllers: Iterable[str]) -> dict[tuple[str, int, str], Run]:
+        """Those of `controllers` whose stamp still holds; a torn last line is passed over."""
+        wanted = set(controllers)
+        runs: dict[tuple[str, int, str], Run] = {}
+        if not self.path.exists():
+            return runs
+        with self.path.open(encoding="utf-8") as lines:
+            for line in lines:
+                try:
+                    raw = json.loads(line)
+                except json.JSONDecodeError:
+                    continue
+                name = raw["controller"]
+                if name in wanted and raw["stamp"] == self.stamps.get(name):
+                    item = run_from(raw)
+                    runs[item.key] = item
+        return runs
+
+    def add(self, runs: Iterable[Run]) -> None:
+        """Append them."""
+        self.path.parent.mkdir(parents=True, exist_ok=True)
+        with self.path.open("a", encoding="utf-8") as out:
+            for item in runs:
+                out.write(json.dumps({"stamp": self.stamps[item.controller], **asdict(item)}) + "\n")
+
+
+def run_from(raw: dict[str, Any]) -> Run:
+    """A Run from its JSON form."""
+    pit, lower, upper = (tuple(float(v) for v in part) for part in raw["trace"])
+    return Run(
+        raw["scenario"], int(raw["seed"]), raw["controller"], Score(**raw["score"]), (pit, lower, upper)
+    )
