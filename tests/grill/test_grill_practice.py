@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
 
-from coalminder.grill import Kettle
-from coalminder.grill.practice import CHECKS, charcoal_for, hold, main
+from coalminder.grill import Kettle, KettleParameters, kettle
+from coalminder.grill.practice import CHECKS, Figure, charcoal_for, hold, main
 
 
 @pytest.mark.parametrize("check", CHECKS, ids=lambda check: check.__name__)
-def test_figures_lie_where_common_practice_puts_them(check) -> None:
+def test_figures_lie_where_common_practice_puts_them(check: Callable[[], list[Figure]]) -> None:
     figures = check()
     assert figures
-    assert [f"{f.name}: {f.value:.3g} {f.unit} not in {f.low:g}..{f.high:g}" for f in figures if not f.ok] == []
+    assert [
+        f"{f.name}: {f.value:.3g} {f.unit} not in {f.low:g}..{f.high:g}" for f in figures if not f.ok
+    ] == []
 
 
 def test_table_of_practice_prints(capsys: pytest.CaptureFixture[str]) -> None:
@@ -67,8 +71,6 @@ def test_dead_bed_comes_back_with_lit_charcoal() -> None:
 
 
 def test_tight_kettle_goes_out_sooner_than_a_leaky_one() -> None:
-    from coalminder.grill import KettleParameters
-
     minutes = []
     for leak in (0.3, 1.0, 2.5):
         p = KettleParameters(leak_low_m2=leak * 0.8e-4, leak_rim_m2=leak * 2.0e-4)
@@ -107,8 +109,6 @@ def test_wood_flames_with_the_lid_off_and_smokes_with_it_on() -> None:
     ids=["wind", "rain", "cold", "no sun"],
 )
 def test_bad_weather_costs_charcoal(better: dict[str, float], worse: dict[str, float]) -> None:
-    from coalminder.grill import kettle
-
     burnt = []
     for sky in (better, worse):
         k = kettle(start="burning", charcoal_kg=1.8, **sky)
@@ -120,8 +120,6 @@ def test_bad_weather_costs_charcoal(better: dict[str, float], worse: dict[str, f
 
 
 def test_ash_needs_more_vent_and_damp_coals_light_slower() -> None:
-    from coalminder.grill import KettleParameters
-
     clean, choked = (
         hold(Kettle(KettleParameters(plugged_frac=plugged), pit_c=93.0, charcoal_kg=1.8), 93.0, 5400.0)
         for plugged in (0.0, 0.6)

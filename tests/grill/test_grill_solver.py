@@ -46,7 +46,10 @@ def lay_on(kettle: Kettle, what: str | None) -> None:
 
 @pytest.mark.parametrize(
     "sky",
-    [Weather(), Weather(wind_m_per_s=6.0, gust_frac=0.35, rain_mm_per_h=3.0, ambient_drift_c_per_h=-1.0, seed=2)],
+    [
+        Weather(),
+        Weather(wind_m_per_s=6.0, gust_frac=0.35, rain_mm_per_h=3.0, ambient_drift_c_per_h=-1.0, seed=2),
+    ],
     ids=["breeze", "gusts and rain"],
 )
 def test_kettle_agrees_with_solve_ivp_over_four_hours(sky: Weather) -> None:
