@@ -95,6 +95,7 @@ def _channels() -> dict[str, Any]:
     channels = {
         "availability": _channel("availability", "online, or offline (also the will)", "availability"),
         "state": _channel("state", "the grill now", "state"),
+        "stateLate": _channel("state/late", "states of the time when the broker was away", "state"),
         "alarm": _channel("alarm/{code}", "one topic per alarm", "alarm", code="code of the alarm"),
         "part": _channel(
             "part/{name}", "a further view, such as the food plan", "part", name="name of the view"
@@ -126,6 +127,7 @@ def _operations() -> dict[str, Any]:
     for channel, qos, retain in (
         ("availability", 1, True),
         ("state", 0, True),
+        ("stateLate", 1, False),
         ("alarm", 1, True),
         ("part", 1, True),
     ):

@@ -6,6 +6,7 @@ them all; the network has threads of its own (coalminder.messages.connection) an
 
 from __future__ import annotations
 
+import json
 import logging
 import time
 from collections import OrderedDict, deque
@@ -46,6 +47,9 @@ TopicCallback = Callable[[bytes, bool], None]
 STATE_EXPIRY_S = 3600  # MQTT 5: a retained state this old helps nobody
 REPLY_EXPIRY_S = 60
 LATE_AFTER_S = 5.0
+# While the broker is away one state in so many seconds is kept: 10 for the first 2 h, then 60 to 12 h.
+# The bound leaves most of the outbox to alarms.
+LATE_STATES = ((720, 10.0), (1320, 60.0))
 WINDOW = 1000  # messages of the outbox handed to the network at one time
 INBOX = 1000  # commands waiting for the next step; one step takes them all
 
@@ -116,6 +120,8 @@ class Link:
         self._seen_generation = 0
         self._snapshot_due = False
         self._last_state: tuple[object, float] | None = None
+        self._late_states = 0
+        self._last_late_s: float | None = None
         self._parts: dict[str, str] = {}
         self._parts_sent: dict[str, str] = {}
         self._last_up_s: float | None = None
@@ -336,10 +342,9 @@ class Link:
                 continue
             late = message_id in self._tried or utc_s - message.utc_s > LATE_AFTER_S
             self._tried.add(message_id)
-            body = AlarmMessage.model_validate_json(message.body)
-            body = body.model_copy(update={"seq": message_id, "late": late})
+            body = json.loads(message.body) | {"seq": message_id, "late": late}
             number = self._connection.publish(
-                message.topic, body.model_dump_json(), qos=1, retain=message.retain
+                message.topic, json.dumps(body, ensure_ascii=False), qos=1, retain=message.retain
             )
             if number is None:
                 return
@@ -362,7 +367,9 @@ class Link:
         self, decision: Decision, machine: Machine, now_s: float, utc_s: float, inputs: Inputs | None
     ) -> None:
         if not self.connected:
+            self._keep_state(decision, machine, now_s, utc_s, inputs)
             return
+        self._late_states, self._last_late_s = 0, None
         message = state_message(self._options.grill, decision, machine, utc_s, inputs, self._band)
         what = message.model_dump(exclude={"utc"})
         if self._last_state is not None:
@@ -374,6 +381,18 @@ class Link:
         )
         if number is not None:
             self._last_state = (what, now_s)
+
+    def _keep_state(
+        self, decision: Decision, machine: Machine, now_s: float, utc_s: float, inputs: Inputs | None
+    ) -> None:
+        """Keep a thinned record of the outage, so that those who draw the cook have no hole in it."""
+        every_s = next((every for below, every in LATE_STATES if self._late_states < below), None)
+        if every_s is None or (self._last_late_s is not None and now_s - self._last_late_s < every_s):
+            return
+        self._late_states, self._last_late_s = self._late_states + 1, now_s
+        message = state_message(self._options.grill, decision, machine, utc_s, inputs, self._band)
+        late = OutMessage(self.topics.state_late, message.model_dump_json(), utc_s, retain=False)
+        self._tried.add(self._outbox.append(late))
 
     def _offer_parts(self) -> None:
         for name, body in self._parts.items():

@@ -105,6 +105,8 @@ class StateMessage(Message):
         default=(), description="codes of alarms that are not normal, oldest first"
     )
     machine: tuple[str, ...] = Field(default=(), description="troubles of the machine, in words")
+    seq: int | None = Field(default=None, description="on `state/late` only: the order among late messages")
+    late: bool = Field(default=False, description="true: could not be sent when it was so")
 
 
 class AlarmMessage(Message):

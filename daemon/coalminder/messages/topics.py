@@ -2,6 +2,7 @@
 
 coalminder/<grill>/availability       online | offline   retained, the will
 coalminder/<grill>/state              StateMessage       retained
+coalminder/<grill>/state/late         StateMessage       what could not be sent when it was so
 coalminder/<grill>/alarm/<code>       AlarmMessage       retained, one topic per alarm
 coalminder/<grill>/part/<name>        a further view     retained (the food plan, for one)
 coalminder/<grill>/command/<kind>     CommandMessage     to the daemon, never retained
@@ -44,6 +45,10 @@ class Topics:
     @property
     def state(self) -> str:
         return f"{self.base}/state"
+
+    @property
+    def state_late(self) -> str:
+        return f"{self.base}/state/late"
 
     def alarm(self, code: str) -> str:
         """Topic of the alarm `code`; '+' gives the filter of all alarms."""
