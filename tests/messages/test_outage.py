@@ -1,6 +1,6 @@
 """The broker goes away and comes back: nothing that was raised is lost, and it arrives in order.
 
-An hour at 1 Hz with an alarm change in every second, the steps after the return in real time:
+An hour at 1 Hz with an alarm change in every second; the steps after the return are in real time:
 
     python tests/messages/test_outage.py
 """
@@ -8,7 +8,7 @@ An hour at 1 Hz with an alarm change in every second, the steps after the return
 from __future__ import annotations
 
 import json
-import resource
+import os
 import tempfile
 import time
 from collections.abc import Callable
@@ -34,9 +34,11 @@ UTC_S = 1_700_000_000.0
 
 
 def step(link: Link, now_s: float) -> None:
-    """One control step in which an alarm of its own is raised, and the one before returns to normal."""
+    """One control step with one change: an alarm of its own is raised in odd seconds, gone in even ones."""
     alarm = Alarm(f"a{now_s:.0f}", AlarmState.UNACKNOWLEDGED, Action.WARN, "high", True, now_s, "m", "r")
-    decision = Decision(Phase.TENDING, 93.0, 0.05, 0.3, pit_c=90.0 + now_s % 7, alarms=(alarm,))
+    decision = Decision(
+        Phase.TENDING, 93.0, 0.05, 0.3, pit_c=90.0 + now_s % 7, alarms=(alarm,) if now_s % 2 else ()
+    )
     link.offer(decision, HEALTHY, now_s, UTC_S + now_s)
 
 
@@ -47,6 +49,7 @@ class Outage:
     raised: list[dict[str, object]]
     states: list[dict[str, object]]
     delivered_in_s: float
+    grown_mb: float
 
 
 def outage(broker: Mosquitto, outbox: Outbox, seconds: int, pause: Callable[[], None]) -> Outage:
@@ -57,8 +60,10 @@ def outage(broker: Mosquitto, outbox: Outbox, seconds: int, pause: Callable[[], 
     step(link, 0.0)
     broker.kill()
     wait_for(lambda: not link.connected)
+    before_mb = rss_mb()
     for second in range(1, seconds + 1):
         step(link, float(second))
+    grown_mb = rss_mb() - before_mb
     broker.start()
     with Watcher(broker, ("coalminder/kettle/alarm/+", "coalminder/kettle/state/late")) as watcher:
         wait_for(lambda: link.connected)
@@ -68,20 +73,20 @@ def outage(broker: Mosquitto, outbox: Outbox, seconds: int, pause: Callable[[], 
             bodies = [json.loads(m.payload) for m in watcher.on("coalminder/kettle/alarm/+")]
             return [b for b in bodies if b["active"] and b["change"] and 1 <= int(b["code"][1:]) <= seconds]
 
-        while len(watcher.messages) < 2 * seconds and time.monotonic() < returned_s + 60:
+        while len(watcher.messages) < 1.1 * seconds and time.monotonic() < returned_s + 60:
             second += 1
             step(link, float(second))
             pause()
-        wait_for(lambda: len(raised()) >= seconds)
+        wait_for(lambda: len(raised()) >= seconds // 2)
         arrivals = {m.topic: at for m, at in zip(watcher.messages, watcher.arrivals, strict=True)}
-        took_s = max(arrivals[f"coalminder/kettle/alarm/a{n}"] for n in range(1, seconds + 1)) - returned_s
+        took_s = max(arrivals[f"coalminder/kettle/alarm/a{n}"] for n in range(1, seconds + 1, 2)) - returned_s
         states = [json.loads(m.payload) for m in watcher.on("coalminder/kettle/state/late")]
         link.stop()
-        return Outage(raised(), states, took_s)
+        return Outage(raised(), states, took_s, grown_mb)
 
 
 def check(seen: Outage, seconds: int) -> None:
-    assert [b["code"] for b in seen.raised] == [f"a{n}" for n in range(1, seconds + 1)]
+    assert [b["code"] for b in seen.raised] == [f"a{n}" for n in range(1, seconds + 1, 2)]
     assert all(b["late"] for b in seen.raised)
     assert all(s["late"] for s in seen.states)
     assert [s["utc"] for s in seen.states] == sorted({str(s["utc"]) for s in seen.states})
@@ -109,7 +114,7 @@ def test_journal_carries_the_outage_over_a_restart_of_the_daemon(
     assert journal.flush()
     journal.close()
     found = resume(tmp_path, int, UTC_S + 60)  # no step was recorded; the outbox survives all the same
-    assert len(found.undelivered) > 50
+    assert len(found.undelivered) >= 50
     mosquitto.start()
     journal = Journal(tmp_path, start, found)
     with Watcher(mosquitto, "coalminder/kettle/alarm/+") as watcher:
@@ -122,12 +127,12 @@ def test_journal_carries_the_outage_over_a_restart_of_the_daemon(
             nonlocal now_s
             now_s += 1.0
             step(link, now_s)
-            return len(first_fifty(watcher)) >= 50
+            return len(first_fifty(watcher)) >= 25
 
         wait_for(all_there)
         link.stop()
     journal.close()
-    assert [b["code"] for b in first_fifty(watcher)] == [f"a{n}" for n in range(1, 51)]
+    assert [b["code"] for b in first_fifty(watcher)] == [f"a{n}" for n in range(1, 51, 2)]
     assert all(b["late"] for b in first_fifty(watcher))
 
 
@@ -152,8 +157,10 @@ def test_frozen_broker_is_given_up_and_its_unconfirmed_alarms_are_sent_again(mos
     with Watcher(mosquitto, "coalminder/kettle/alarm/+") as watcher:
         wait_for(lambda: link.connected)
         step(link, 101.0)
-        last = {json.loads(m.payload)["code"] for m in watcher.wait("coalminder/kettle/alarm/+", 201)}
-    assert {f"a{n}" for n in range(1, 101)} <= last
+        wait_for(
+            lambda: {f"a{n}" for n in range(1, 101, 2)} <= {m.topic.split("/")[-1] for m in watcher.messages}
+        )
+        assert all(json.loads(m.payload)["late"] for m in watcher.on("coalminder/kettle/alarm/a99"))
     link.stop()
 
 
@@ -178,21 +185,25 @@ def test_late_states_do_not_crowd_out_alarms() -> None:
     assert len(outbox) == 1320
 
 
+def rss_mb() -> float:
+    """Resident memory of this process in MB."""
+    text = Path("/proc/self/statm").read_text(encoding="ascii")
+    return int(text.split()[1]) * os.sysconf("SC_PAGE_SIZE") / 1e6
+
+
 def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         broker = Mosquitto(Path(folder))
         broker.start()
         journal = Journal(Path(folder) / "cooks", Start(__version__, {}, UTC_S, None))
-        before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-        seen = outage(broker, JournalOutbox(journal), 2400, lambda: time.sleep(1.0))
-        grown = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) / 1024
-        check(seen, 2400)
+        seen = outage(broker, JournalOutbox(journal), 3600, lambda: time.sleep(1.0))
+        check(seen, 3600)
         journal.close()
         broker.kill()
     print(
-        f"{len(seen.raised)} alarms raised in the outage, none lost, in order; "
+        f"3600 alarm changes in the outage, {len(seen.raised)} of them raised: none lost, in order; "
         f"last one {seen.delivered_in_s:.1f} s after reconnecting (window {WINDOW} a step); "
-        f"{len(seen.states)} late states; {grown:.0f} MB more at most"
+        f"{len(seen.states)} late states; {seen.grown_mb:.1f} MB of memory for them"
     )
 
 
