@@ -307,7 +307,7 @@ def _forecast(state: FoodState, plan: FoodPlan, now_s: float, set_point_c: float
     if state.done:
         return replace(state, forecast_s=now_s, finish_s=(now_s, now_s, now_s), finish_beyond=False)
     times = slabs.heating_times_s(state.family, plan.food(), slabs.Air(pit), rule.core_c, HORIZON_S)
-    low, middle, high = slabs.interval_s(times, extra_sd_s=60.0)
+    low, middle, high = slabs.interval_s(times)
     hold = max(0.0, 60.0 * rule.hold_min - state.held_s)
     beyond = sorted(times)[len(times) // 2] >= HORIZON_S
     finish = (now_s + low + hold, now_s + middle + hold, now_s + high + hold)
