@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from brokers import Mosquitto
+
+
+def pytest_configure() -> None:
+    """No event loop before the first async test.
+
+    looptime asks for the loop even before a sync test; asyncio would then make one that nobody closes.
+    """
+    asyncio.set_event_loop(None)
 
 
 @pytest.fixture
