@@ -1,0 +1,175 @@
+"""Drivers on fake chips: the bytes they send, and how they take trouble."""
+
+from __future__ import annotations
+
+import pytest
+
+from coalminder.probes import max6675, max31855, mcp3x08, platinum
+from coalminder.probes.ads1115 import Ads1115
+from coalminder.probes.buses import Buses, I2cBus, LinuxI2c, LinuxSpi, SpiBus
+from coalminder.probes.chip import ChipProbe, Correction
+from coalminder.probes.fake import FakeI2c, FakeRegisterChip, FakeSpi, fake_mcp3x08
+from coalminder.probes.max31856 import Max31856
+from coalminder.probes.max31865 import Max31865
+from coalminder.probes.thermistor import Divider, SteinhartHart
+from coalminder.seams import Probe
+from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
+
+CURVE = SteinhartHart(1.129148e-3, 2.34125e-4, 8.76741e-8)  # 10 kΩ type 2 (module guide)
+DIVIDER = Divider(CURVE)
+
+
+def kind(sample: Sample) -> ProbeFaultKind | None:
+    return sample.kind if isinstance(sample, ProbeFault) else None
+
+
+def temp_c(sample: Sample) -> float:
+    assert isinstance(sample, Reading), sample
+    return sample.temp_c
+
+
+@pytest.mark.parametrize("chip", ["mcp3208", "mcp3008"])
+@pytest.mark.parametrize("channel", range(8))
+def test_mcp_driver_reads_its_own_channel_bit_by_bit(chip: str, channel: int) -> None:
+    bits = mcp3x08.BITS[chip]
+    counts = {at: round((1 << bits) * (0.1 + 0.05 * at)) for at in range(8)}
+    bus = fake_mcp3x08(counts, bits)
+    seen = mcp3x08.read(bus, chip, channel, 3, DIVIDER)
+    expected = CURVE.temp_c(DIVIDER.resistance_ohm(counts[channel] / (1 << bits)))
+    assert temp_c(seen) == pytest.approx(expected, abs=1e-9)
+    assert len(bus.sent) == 3
+
+
+def test_max31855_is_read_with_four_bytes() -> None:
+    bus = FakeSpi(lambda data: (0x0648_1900).to_bytes(len(data), "big"))
+    # 100.5 °C shown at a junction of 25 °C: 75.5 · 41.276 µV = 3.1163 mV; + E(25) 1.0002 = 4.1165 mV
+    assert temp_c(max31855.read(bus)) == pytest.approx(100.5, abs=0.06)
+    assert bus.sent == [bytes(4)]
+
+
+def test_max6675_is_read_with_two_bytes() -> None:
+    bus = FakeSpi(lambda data: (93 * 4 << 3).to_bytes(len(data), "big"))
+    assert temp_c(max6675.read(bus)) == 93.0
+    assert bus.sent == [bytes(2)]
+
+
+def test_max31856_is_set_up_then_read_and_set_up_again_when_it_forgot() -> None:
+    chip = FakeRegisterChip(16)
+    driver = Max31856(chip.spi, mains_hz=50)
+    assert kind(driver.read()) is ProbeFaultKind.NOT_READY
+    assert chip.registers[:2] == bytes((0x91, 0x23))
+    chip.registers[0x0C:0x0F] = bytes((0x05, 0xD0, 0x00))  # 93 °C = 93 · 2^4 in the upper 12 bits
+    assert temp_c(driver.read()) == 93.0
+    chip.registers[0:2] = bytes((0x00, 0x03))  # its values after power-on
+    assert kind(driver.read()) is ProbeFaultKind.NOT_READY
+    assert kind(driver.read()) is ProbeFaultKind.NOT_READY
+    assert chip.registers[0] == 0x91
+    assert temp_c(driver.read()) == 93.0
+
+
+@pytest.mark.parametrize(("wires", "mains_hz", "config"), [(3, 50, 0xD1), (2, 60, 0xC0), (4, 50, 0xC1)])
+def test_max31865_is_set_up_for_its_wires(wires: int, mains_hz: int, config: int) -> None:
+    chip = FakeRegisterChip(8)
+    driver = Max31865(chip.spi, wires, mains_hz, 430.0, 100.0)
+    assert kind(driver.read()) is ProbeFaultKind.NOT_READY
+    assert chip.registers[0] == config | 0x02
+    chip.registers[0] = config  # the clear bit falls back by itself
+    code = round(platinum.resistance_ohm(93.0) / 430.0 * 32768)
+    chip.registers[1:3] = (code << 1).to_bytes(2, "big")
+    assert temp_c(driver.read()) == pytest.approx(93.0, abs=0.02)
+
+
+def test_max31865_fault_is_cleared_so_that_a_mended_plug_is_seen() -> None:
+    chip = FakeRegisterChip(8)
+    driver = Max31865(chip.spi)
+    driver.read()
+    chip.registers[0] = 0xD1
+    chip.registers[1:3] = b"\xff\xff"
+    chip.registers[7] = 0x80
+    assert kind(driver.read()) is ProbeFaultKind.OPEN
+    assert chip.spi.sent[-1] == bytes((0x80, 0xD3))
+
+
+def test_ads1115_asks_for_its_input_and_waits_for_the_end() -> None:
+    bus = FakeI2c({(0x48, 2): 1.65})
+    driver = Ads1115(bus, 0x48, 2, DIVIDER, supply_v=3.3, sleep=lambda _: None)
+    assert temp_c(driver.read()) == pytest.approx(25.0, abs=0.01)
+    # OS, AIN2 against ground, ±4.096 V, single shot, 128/s, comparator off (ADS1115 data sheet, table 8-3)
+    assert bus.configs == [0x8000 | 0x6000 | 0x0200 | 0x0100 | 0x0080 | 0x0003]
+
+
+def test_ads1115_can_measure_the_supply_of_the_divider() -> None:
+    bus = FakeI2c({(0x49, 0): 1.5, (0x49, 3): 3.0})
+    driver = Ads1115(bus, 0x49, 0, DIVIDER, supply_v=3.3, supply_channel=3, sleep=lambda _: None)
+    assert temp_c(driver.read()) == pytest.approx(25.0, abs=0.01)
+
+
+def test_ads1115_that_never_ends_is_not_ready() -> None:
+    bus = FakeI2c({(0x48, 0): 1.65}, reads_busy=10**6)
+    assert kind(Ads1115(bus, 0x48, 0, DIVIDER, sleep=lambda _: None).read()) is ProbeFaultKind.NOT_READY
+
+
+@pytest.mark.parametrize(
+    ("input_v", "supply_v", "fault"),
+    [
+        (0.0, 3.3, ProbeFaultKind.SHORT),
+        (3.3, 3.3, ProbeFaultKind.OPEN),
+        (3.6, 3.3, ProbeFaultKind.OPEN),
+        (0.1, 0.2, ProbeFaultKind.BUS),
+    ],
+    ids=["shorted", "open", "above the supply", "no supply"],
+)
+def test_ads1115_rails_are_faults(input_v: float, supply_v: float, fault: ProbeFaultKind) -> None:
+    bus = FakeI2c({(0x48, 0): input_v, (0x48, 1): supply_v})
+    driver = Ads1115(bus, 0x48, 0, DIVIDER, supply_channel=1, sleep=lambda _: None)
+    assert kind(driver.read()) is fault
+
+
+def test_dead_bus_is_a_fault_and_is_opened_again() -> None:
+    opened = []
+    bus = FakeSpi(lambda data: (0x0648_1900).to_bytes(len(data), "big"))
+
+    def open_source() -> object:
+        opened.append(1)
+        return lambda: max31855.read(bus)
+
+    probe = ChipProbe("pit", open_source)  # type: ignore[arg-type]
+    assert isinstance(probe, Probe)
+    assert temp_c(probe.read()) == pytest.approx(100.5, abs=0.1)
+    bus.fail_with = OSError(5, "Input/output error")
+    assert kind(probe.read()) is ProbeFaultKind.BUS
+    bus.fail_with = None
+    assert temp_c(probe.read()) == pytest.approx(100.5, abs=0.1)
+    assert len(opened) == 2
+
+
+def test_correction_touches_readings_and_not_faults() -> None:
+    correction = Correction(gain=1.01, offset_c=-0.5)
+    assert correction.apply(Reading(100.0)) == Reading(1.01 * 100.0 - 0.5)
+    fault = ProbeFault(ProbeFaultKind.OPEN)
+    assert correction.apply(fault) is fault
+
+
+def test_buses_are_opened_once_and_shared() -> None:
+    opened: list[object] = []
+
+    def open_spi(*key: int) -> SpiBus:
+        opened.append(key)
+        return FakeSpi(lambda data: data)
+
+    def open_i2c(bus: int) -> I2cBus:
+        opened.append(bus)
+        return FakeI2c({})
+
+    buses = Buses(open_spi, open_i2c)
+    assert buses.spi(0, 0, 0, 500_000) is buses.spi(0, 0, 0, 500_000)
+    assert buses.spi(0, 1, 0, 500_000) is not buses.spi(0, 0, 0, 500_000)
+    assert buses.i2c(1) is buses.i2c(1)
+    assert len(opened) == 3
+
+
+def test_missing_device_is_an_os_error_with_words() -> None:
+    with pytest.raises(OSError, match=r"spidev|No such file"):
+        LinuxSpi(9, 9, 0, 500_000)
+    with pytest.raises(OSError, match=r"smbus2|No such file"):
+        LinuxI2c(29)

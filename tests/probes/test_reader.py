@@ -1,0 +1,139 @@
+"""The reader: one hung driver must cost the others nothing."""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+import time
+
+import pytest
+
+from coalminder.probes.guard import GuardLimits
+from coalminder.probes.reader import ProbeReader
+from coalminder.probes.simulated import SimulatedProbe
+from coalminder.probes.topic import TopicProbe
+from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
+
+
+class SlowProbe:
+    """A driver as slow as a real bus: 10 ms a reading."""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+
+    def read(self) -> Sample:
+        time.sleep(0.01)
+        return Reading(93.0 + time.monotonic() % 1.0)
+
+
+class HungProbe:
+    """A driver that hangs until it is let go."""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self.let_go = threading.Event()
+        self.started = 0
+
+    def read(self) -> Sample:
+        self.started += 1
+        self.let_go.wait(30.0)
+        return Reading(20.0)
+
+
+class BrokenProbe:
+    def __init__(self, name: str) -> None:
+        self.name = name
+
+    def read(self) -> Sample:
+        raise ZeroDivisionError("a bug in somebody's driver")
+
+
+def kind(sample: Sample) -> ProbeFaultKind | None:
+    return sample.kind if isinstance(sample, ProbeFault) else None
+
+
+async def test_no_loop_step_is_late_with_eight_probes_and_one_driver_hung_for_ever() -> None:
+    """Eight probes, one hung: the worst gap of a 5 ms ticker stays under 50 ms, the seven go on."""
+    hung = HungProbe("pit")
+    probes = {
+        name: SlowProbe(name) for name in ("pit_2", "dome", "ambient", "char", "char_2", "brine", "box")
+    }
+    reader = ProbeReader({"pit": hung, **probes}, deadlines_s={"pit": 0.2})
+    gaps_s: list[float] = []
+
+    async def ticker() -> None:
+        before_s = time.perf_counter()
+        while True:
+            await asyncio.sleep(0.005)
+            now_s = time.perf_counter()
+            gaps_s.append(now_s - before_s - 0.005)
+            before_s = now_s
+
+    watching = asyncio.create_task(ticker())
+    took_s = []
+    for step in range(10):
+        start_s = time.perf_counter()
+        samples = await reader.read_all(float(step))
+        took_s.append(time.perf_counter() - start_s)
+        assert kind(samples["pit"]) is ProbeFaultKind.TIMEOUT
+        assert all(isinstance(samples[name], Reading) for name in probes)
+    watching.cancel()
+    assert hung.started == 1
+    assert reader.hung == ("pit",)
+    assert max(gaps_s) < 0.05
+    assert took_s[0] == pytest.approx(0.2, abs=0.05)  # the deadline is paid once
+    assert max(took_s[1:]) < 0.1
+    hung.let_go.set()
+    reader.close()
+
+
+async def test_driver_that_comes_back_is_asked_again_and_its_late_answer_is_dropped() -> None:
+    hung = HungProbe("pit")
+    reader = ProbeReader({"pit": hung}, deadlines_s={"pit": 0.05})
+    assert kind((await reader.read_all(0.0))["pit"]) is ProbeFaultKind.TIMEOUT
+    assert kind((await reader.read_all(1.0))["pit"]) is ProbeFaultKind.TIMEOUT
+    assert hung.started == 1
+    hung.let_go.set()
+    for _ in range(200):
+        if not reader.hung:
+            break
+        await asyncio.sleep(0.005)
+    assert (await reader.read_all(2.0))["pit"] == Reading(20.0)
+    assert hung.started == 2
+    reader.close()
+
+
+async def test_driver_that_raises_is_a_bus_fault() -> None:
+    reader = ProbeReader({"pit": BrokenProbe("pit"), "dome": SimulatedProbe("dome", 70.0)})
+    for step in range(2):
+        samples = await reader.read_all(float(step))
+        assert kind(samples["pit"]) is ProbeFaultKind.BUS
+        assert "ZeroDivisionError" in samples["pit"].detail  # type: ignore[union-attr]
+        assert samples["dome"] == Reading(70.0)
+    reader.close()
+
+
+async def test_samples_come_in_the_order_of_the_probes_and_through_the_guard() -> None:
+    pit = SimulatedProbe("pit", 93.0)
+    reader = ProbeReader(
+        {"pit": pit, "char": SimulatedProbe("char", 8.0)}, limits={"pit": GuardLimits(max_rate_c_per_s=5.0)}
+    )
+    assert list(await reader.read_all(0.0)) == ["pit", "char"]
+    pit.set(193.0)
+    assert kind((await reader.read_all(1.0))["pit"]) is ProbeFaultKind.IMPLAUSIBLE_RATE
+    pit.set(ProbeFault(ProbeFaultKind.OPEN, "pulled out"))
+    assert kind((await reader.read_all(2.0))["pit"]) is ProbeFaultKind.OPEN
+
+
+async def test_probes_that_do_not_block_need_no_thread() -> None:
+    threads = threading.active_count()
+    reader = ProbeReader({"pit": SimulatedProbe("pit"), "char": TopicProbe("char", "a/b")})
+    await reader.read_all(0.0)
+    assert threading.active_count() == threads
+
+
+def test_simulated_probe_repeats_itself_with_the_same_seed() -> None:
+    one, two = SimulatedProbe("pit", 93.0, 0.2, seed=3), SimulatedProbe("pit", 93.0, 0.2, seed=3)
+    first = [one.read() for _ in range(5)]
+    assert first == [two.read() for _ in range(5)]
+    assert len(set(first)) == 5
