@@ -10,18 +10,22 @@ from dataclasses import dataclass
 
 from coalminder.core.config import AirConfig, LoopConfig, SplitConfig
 
-SHUT_V = math.log(0.001)  # at or below this the vents are shut
+SHUT_V = math.log(2e-4)  # at or below this the vents are shut
 OPEN_V = 0.0
 _TRICKLE = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
 class AirState:
-    """hold_v: what holds the pit, learned slowly; applied_v: the draught in force; floor_v: its floor."""
+    """hold_v: what holds the pit, learned slowly; applied_v: the draught in force; floor_v: its floor.
+
+    closing_v: how much the vents were closed of late (forgotten with `closing_s`).
+    """
 
     hold_v: float
     applied_v: float = SHUT_V
     floor_v: float = SHUT_V
+    closing_v: float = 0.0
 
 
 def floor(state: AirState, config: AirConfig, over_c: float) -> float:
@@ -35,9 +39,26 @@ def floor(state: AirState, config: AirConfig, over_c: float) -> float:
     return base + (SHUT_V - base) * min(max(give, 0.0), 1.0)
 
 
-def learn_hold(hold_v: float, applied_v: float, tau_s: float, dt_s: float) -> float:
-    """Slow average of the draught in force while the pit is near its set point."""
-    return hold_v + (max(applied_v, SHUT_V) - hold_v) * dt_s / (tau_s + dt_s)
+def learn_hold(
+    state: AirState, config: AirConfig, rise_c: float, wanted_rise_c: float, at_limit: bool, dt_s: float
+) -> float:
+    """What would hold the set point, from what the draught in force does now; the new hold_v.
+
+    rise_c: rise over ambient that the present heat would hold (fire.held_rise_c); wanted_rise_c: that of
+    the set point. Heat goes with draught to the power `heat_power`, so the draught in force is wrong by
+    ln(wanted / rise) / heat_power. Learned slowly, faster while the vents are at a limit: a floor that is
+    too high for this kettle must give way before the pit reaches the ceiling.
+    """
+    wrong_v = math.log(max(wanted_rise_c, 5.0) / max(rise_c, 5.0)) / config.heat_power
+    target_v = max(state.applied_v, SHUT_V) + min(max(wrong_v, -1.0), 1.0)
+    tau_s = config.hold_limit_tau_s if at_limit else config.hold_tau_s
+    return min(max(state.hold_v + (target_v - state.hold_v) * dt_s / (tau_s + dt_s), SHUT_V), OPEN_V)
+
+
+def closing(state: AirState, applied_v: float, config: AirConfig, dt_s: float) -> float:
+    """The new closing_v after the draught went to `applied_v`."""
+    kept = state.closing_v * config.closing_s / (config.closing_s + dt_s)
+    return kept + max(state.applied_v - applied_v, 0.0)
 
 
 def spare(

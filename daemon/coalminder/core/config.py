@@ -48,12 +48,16 @@ class LoopConfig:
 class AirConfig:
     """The air floor: the least draught that keeps the fire alive, relative to what holds the pit.
 
-    shut_above_c: from this much over the set point the floor gives way, at twice it the vents may shut.
+    give_way_above_c: from this much over the set point the floor gives way; at shut_above_c the vents may
+    shut. heat_power: heat of the fire ~ draught ^ heat_power (about 45 K per unit of v at 85 K over ambient).
     """
 
     floor_frac: float = 0.35
     hold_tau_s: float = 1800.0
-    least_opening: float = 0.004
+    hold_limit_tau_s: float = 300.0
+    heat_power: float = 0.6
+    closing_s: float = 90.0
+    least_opening: float = 0.0005
     give_way_above_c: float = 9.0
     shut_above_c: float = 17.0
 
@@ -64,6 +68,7 @@ class LidConfig:
 
     recognise: bool = True
     drop_c: float = 4.5
+    drop_c_per_closing_v: float = 4.0
     rise_c: float = 2.5
     shortest_s: float = 15.0
     longest_s: float = 600.0

@@ -28,11 +28,16 @@ class FireState:
     known: bool = False
 
 
+def held_rise_c(config: FireConfig, pit_c: float, ambient_c: float, slope_c_per_s: float) -> float:
+    """The rise over ambient that the heat now released would hold in the end, in K."""
+    return config.lag_s * slope_c_per_s + pit_c - ambient_c
+
+
 def account(
     state: FireState, config: FireConfig, pit_c: float, ambient_c: float, slope_c_per_s: float, dt_s: float
 ) -> FireState:
     """Book one step of burning. With the lid off call it with the last pit: coals burn on."""
-    heat = max(config.loss_w_per_k * (config.lag_s * slope_c_per_s + pit_c - ambient_c), 0.0)
+    heat = max(config.loss_w_per_k * held_rise_c(config, pit_c, ambient_c, slope_c_per_s), 0.0)
     smooth = state.heat_w + (heat - state.heat_w) * dt_s / (_SMOOTH_S + dt_s)
     burn = smooth / config.heat_j_per_kg
     rate = (

@@ -37,8 +37,13 @@ def watch(
     switch_open: bool | None,
     notice: bool | None,
     now_s: float,
+    closing_v: float = 0.0,
 ) -> LidState:
-    """The lid after one step. switch_open: None without a switch; notice: what a person said in this step."""
+    """The lid after one step.
+
+    switch_open: None without a switch; notice: what a person said in this step; closing_v: how much the
+    vents were closed of late, for a fall that they explain is no lid.
+    """
     off_word = notice if notice is not None else switch_open
     if off_word is True and not state.off:
         return LidState(
@@ -50,7 +55,7 @@ def watch(
         return state
     fast = pit.fast_c
     if not state.off:
-        falling = pit.slow_c - fast > config.drop_c
+        falling = pit.slow_c - fast > config.drop_c + config.drop_c_per_closing_v * closing_v
         if switch_open is None and config.recognise and falling and now_s >= state.blind_until_s:
             return LidState(
                 True, False, now_s, fast, pit.slow_c, state.blind_until_s, state.back_s, state.lifts + 1

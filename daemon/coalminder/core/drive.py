@@ -1,0 +1,69 @@
+"""The draught of one step, by what the phase lets the vents do: shut, wide, held or by the loop."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from coalminder.core import air, fire, loop, phases, pit, reference
+from coalminder.core.air import AirState
+from coalminder.core.phases import Vents
+from coalminder.core.state import State
+from coalminder.values import Terms
+
+# A gap longer than this is a restart to the loop, not a long step.
+_GAP_S = 10.0
+# The excess over the set point is judged this far ahead.
+_AHEAD_S = 60.0
+
+
+def drive(state: State, dt_s: float, now_s: float, throttle: bool, ambient_c: float) -> tuple[State, Terms]:
+    """The state with the new draught in force, and the terms of the loop. throttle: floor only."""
+    vents = phases.VENTS[state.phase]
+    if vents is Vents.SHUT:
+        return _apply(state, air.SHUT_V, air.SHUT_V, dt_s), Terms(output=air.SHUT_V)
+    if vents is Vents.WIDE:
+        return _apply(state, air.OPEN_V, state.air.floor_v, dt_s), Terms(output=air.OPEN_V)
+    seen, config = state.pit, state.config
+    known = seen.fast_c is not None and seen.age_s == 0.0
+    over_c = seen.smooth_c + seen.slope_c_per_s * _AHEAD_S - state.set_point_c if known else 0.0
+    floor_v = air.floor(state.air, config.air, over_c)
+    if not known:
+        target_v = min(floor_v, state.air.applied_v) if throttle else state.air.applied_v
+        return _toward(state, target_v, floor_v, dt_s)
+    if vents is Vents.HOLD:
+        feeding = not throttle and now_s - state.lid.since_s >= config.lid.floor_for_s
+        return _toward(state, max(state.air.hold_v, floor_v) if feeding else floor_v, floor_v, dt_s)
+    return _by_loop(state, floor_v, floor_v if throttle else air.OPEN_V, dt_s, ambient_c)
+
+
+def _by_loop(state: State, low_v: float, high_v: float, dt_s: float, ambient_c: float) -> tuple[State, Terms]:
+    seen, config = state.pit, state.config
+    aim_c = reference.approach(state.reference_c, state.set_point_c, config.loop.recovery_s, dt_s)
+    loop_now, terms = loop.run(
+        state.loop,
+        config.loop,
+        aim_c,
+        seen.smooth_c,
+        seen.slope_c_per_s,
+        dt_s,
+        low_v,
+        high_v,
+        hold=dt_s > _GAP_S,
+    )
+    at_limit = terms.output in (low_v, high_v)
+    noise_v = loop.noise_v(config.loop, seen.noise_c, pit.smooth_s(seen, config.pit))
+    applied_v = air.spare(state.air.applied_v, terms.output, config.loop, dt_s, at_limit, noise_v)
+    state = _apply(state, applied_v, low_v, dt_s)
+    rise_c = fire.held_rise_c(config.fire, seen.smooth_c, ambient_c, seen.slope_c_per_s)
+    hold_v = air.learn_hold(state.air, config.air, rise_c, state.set_point_c - ambient_c, at_limit, dt_s)
+    return replace(state, reference_c=aim_c, loop=loop_now, air=replace(state.air, hold_v=hold_v)), terms
+
+
+def _toward(state: State, target_v: float, floor_v: float, dt_s: float) -> tuple[State, Terms]:
+    applied_v = air.spare(state.air.applied_v, target_v, state.config.loop, dt_s, at_limit=True)
+    return _apply(state, applied_v, floor_v, dt_s), Terms(output=target_v)
+
+
+def _apply(state: State, applied_v: float, floor_v: float, dt_s: float) -> State:
+    closing_v = air.closing(state.air, applied_v, state.config.air, dt_s)
+    return replace(state, air=AirState(state.air.hold_v, applied_v, floor_v, closing_v))

@@ -1,0 +1,124 @@
+"""Moves from phase to phase: what people ask for, and what the pit itself shows."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from coalminder.core import loop, phases
+from coalminder.core.phases import Move, Refused, Vents
+from coalminder.core.state import State
+from coalminder.events import (
+    Acknowledge,
+    CharcoalAdded,
+    Ease,
+    Event,
+    LidNotice,
+    Light,
+    Reset,
+    SetPoint,
+    Shelve,
+    Snuff,
+    Tend,
+)
+from coalminder.values import Inputs, Outcome, Phase
+
+_MOVES: dict[type[Event], Move] = {
+    Light: Move.LIGHT,
+    Tend: Move.TEND,
+    Ease: Move.EASE,
+    Snuff: Move.SNUFF,
+}
+_FOR_SAFETY = (Acknowledge, Shelve, Reset)  # answered by the cut-offs
+
+
+def move(state: State, move: Move, now_s: float) -> tuple[State, str]:
+    """The state after `move`, and why it was refused ("" when it was not)."""
+    target = phases.follow(state.phase, move, state.before_lid)
+    if isinstance(target, Refused):
+        return state, str(target)
+    if target is state.phase:
+        return state, ""
+    before = state.phase if target is Phase.LID_OFF else state.before_lid
+    was, now = phases.VENTS[state.phase], phases.VENTS[target]
+    state = replace(state, phase=target, before_lid=before, steady_since_s=None, cool_since_s=None)
+    if now is Vents.LOOP and was is not Vents.LOOP and state.pit.fast_c is not None:
+        # The reference starts where the pit is; after wide or shut vents the loop starts from what holds.
+        held = state.loop.integral_v if was is Vents.HOLD else state.air.hold_v
+        here_c = state.pit.smooth_c
+        state = replace(
+            state, reference_c=here_c, loop=loop.hand_over(held, state.config.loop, here_c, here_c)
+        )
+    return state, ""
+
+
+def obey(state: State, inputs: Inputs, now_s: float) -> tuple[State, tuple[Outcome, ...], bool | None]:
+    """Take what people asked for, in order. Returns the outcomes and the last word about the lid."""
+    outcomes: list[Outcome] = []
+    notice: bool | None = None
+    for event in inputs.events:
+        why = ""
+        match event:
+            case SetPoint(temp_c=wanted_c):
+                state, why = _aim(state, wanted_c, now_s)
+            case LidNotice(lid_open=word):
+                notice = word
+            case CharcoalAdded(mass_kg=kg):
+                state = replace(state, fire=replace(state.fire, fuel_kg=state.fire.fuel_kg + kg))
+            case Event() if type(event) in _MOVES:
+                state, why = move(state, _MOVES[type(event)], now_s)
+                if not why:
+                    state = _aim_for_phase(state, event)
+            case Event() if isinstance(event, _FOR_SAFETY):
+                continue
+            case _:
+                pass
+        if isinstance(event, Event) and event.event_id:
+            outcomes.append(Outcome(event.event_id, not why, why))
+    return state, tuple(outcomes), notice
+
+
+def _aim(state: State, wanted_c: float, now_s: float) -> tuple[State, str]:
+    config = state.config
+    if not config.least_set_point_c <= wanted_c <= config.highest_set_point_c:
+        low, high = config.least_set_point_c, config.highest_set_point_c
+        return state, f"set point {wanted_c:g} °C is outside {low:g} to {high:g} °C"
+    state, why = move(state, Move.SET_POINT, now_s)
+    return (state, why) if why else (replace(state, set_point_c=wanted_c), "")
+
+
+def _aim_for_phase(state: State, event: Event) -> State:
+    if isinstance(event, Ease):
+        return replace(state, set_point_c=state.config.keep_warm_c)
+    if isinstance(event, Tend) and state.set_point_c == state.config.keep_warm_c:
+        return replace(state, set_point_c=state.config.set_point_c)
+    return state
+
+
+def follow_pit(state: State, now_s: float) -> State:
+    """The moves that the pit itself makes: lid, nearing, steady, cooled, and a fire nobody spoke of."""
+    if state.lid.off and state.phase in phases.FIRE_TENDED:
+        return move(state, Move.LID_OFF, now_s)[0]
+    if not state.lid.off and state.phase is Phase.LID_OFF:
+        return move(state, Move.LID_ON, now_s)[0]
+    seen, rules = state.pit, state.config.lighting
+    if seen.fast_c is None:
+        return state
+    if state.phase is Phase.COLD and seen.smooth_c > rules.warm_c and seen.slope_c_per_s > 0.0:
+        return move(state, Move.LIGHT, now_s)[0]
+    if state.phase is Phase.LIGHTING:
+        ahead_c = seen.smooth_c + max(seen.slope_c_per_s, 0.0) * rules.ahead_s
+        if ahead_c >= state.set_point_c - rules.margin_c and seen.smooth_c > rules.warm_c:
+            return move(state, Move.NEARING, now_s)[0]
+    if state.phase is Phase.SETTLING:
+        near = abs(seen.smooth_c - state.set_point_c) < rules.steady_c
+        since = (now_s if state.steady_since_s is None else state.steady_since_s) if near else None
+        if since is not None and now_s - since >= rules.steady_s:
+            return move(state, Move.STEADY, now_s)[0]
+        return replace(state, steady_since_s=since)
+    if state.phase is Phase.SNUFFING:
+        cool = seen.smooth_c < rules.out_below_c
+        since = (now_s if state.cool_since_s is None else state.cool_since_s) if cool else None
+        if since is not None and now_s - since >= rules.out_for_s:
+            return move(state, Move.COOLED, now_s)[0]
+        return replace(state, cool_since_s=since)
+    return state
