@@ -135,7 +135,7 @@ def test_water_closes_in_the_chamber_and_comes_from_somewhere(cook: Cook) -> Non
 
 
 def test_charcoal_is_burnt_or_still_there_and_leaves_its_ash(cook: Cook) -> None:
-    p, v = cook.end.parameters, cook.end.value
+    p = cook.end.parameters
     char = -p.wood_char_frac * cook.gained("wood_kg")
     assert char > 0.0
     assert -cook.gained("coal_kg") == pytest.approx(cook.end.burnt_kg - char, rel=BAR)

@@ -123,7 +123,7 @@ def test_charcoal_has_the_heating_value_of_lump() -> None:
 
 
 def wood_net_j_per_kg(moisture: float) -> float:
-    """Heat of wood burnt to the end per kg as fired, less the drying: char from the fuel, the rest flaming."""
+    """Heat of wood burnt to the end per kg as fired, less the drying: the char glows, the rest flames."""
     p = replace(FED, wood_flame_o2_frac=-1.0, wood_heat_j_per_kg=0.0)
     dry = {"wood_kg": 0.08, "wood_water_kg": 1e-9} | BED
     flaming, without = rates(p, 20e-4, 20e-4, **dry), rates(p, 20e-4, 20e-4, **BED)

@@ -38,6 +38,41 @@ OPTIONS: dict[str, tuple[float, float, str]] = {
     "sun_w_per_m2": (0.0, 1100.0, "sun on a level surface"),
     "humidity_frac": (0.05, 1.0, "relative humidity at the start"),
 }
+# Ranges of parameters and fittings for which a third to three times the default is not right.
+SPANS: dict[str, tuple[float, float]] = {
+    "plugged_frac": (0.0, 0.98),
+    "ash_clog_per_kg": (0.0, 20.0),
+    "wind_shelter_frac": (0.0, 1.0),
+    "wind_pressure_coefficient": (0.0, 1.0),
+    "gust_exchange_frac": (0.0, 0.2),
+    "dome_excess_frac": (-0.5, 0.5),
+    "pit_frac": (0.2, 1.0),
+    "pit_2_frac": (0.2, 1.0),
+    "carbon_frac": (0.5, 1.0),
+    "ash_film": (0.0, 10.0),
+    "damp_slows": (0.0, 20.0),
+    "co_lean_frac": (0.0, 0.5),
+    "co_rich_frac": (0.0, 0.5),
+    "kinetic_even_k": (600.0, 800.0),
+    "spread_at_k": (700.0, 1000.0),
+    "die_at_k": (500.0, 750.0),
+    "wood_needs_k": (500.0, 800.0),
+    "lower_dead_frac": (0.0, 0.3),
+    "upper_dead_frac": (0.0, 0.3),
+    "lower_shape": (0.6, 2.5),
+    "upper_shape": (0.6, 2.5),
+    "lower_ease": (0.0, 0.6),
+    "upper_ease": (0.0, 0.6),
+    "upper_fixed": (0.0, 1.0),
+    "backlash_frac": (0.0, 0.2),
+    "stiction_frac": (0.0, 0.1),
+    "pit_noise_c": (0.0, 10.0),
+    "dome_noise_c": (0.0, 10.0),
+    "food_noise_c": (0.0, 10.0),
+    "dome_probe_s": (10.0, 600.0),
+    "pit_probe_s": (2.0, 300.0),
+    "food_probe_s": (2.0, 300.0),
+}
 _WEATHER_KEYS = {f.name for f in fields(Weather) if f.init} & set(OPTIONS) - {"seed"}
 _PARAMETERS = {f.name: f for f in fields(KettleParameters)}
 _FITTINGS = {f.name: f for f in fields(Fittings)}
@@ -65,11 +100,9 @@ def kettle(**kwargs: Any) -> Kettle:
             low, high, _ = OPTIONS[key]
             options[key] = _within(key, value, low, high)
         elif key in _PARAMETERS:
-            default = getattr(KettleParameters(), key)
-            low, high = (0.0, 1.0) if key.endswith("_frac") and default <= 1.0 else (0.0, 20.0 * default)
-            parameters[key] = _within(key, value, low, high)
+            parameters[key] = _within(key, value, *_span(key, getattr(KettleParameters(), key)))
         elif key in _FITTINGS:
-            fittings[key] = _within(key, value, 0.0, 10.0)
+            fittings[key] = _within(key, value, *_span(key, getattr(Fittings(), key)))
         else:
             known = [*OPTIONS, "start", "sky", *_PARAMETERS, *_FITTINGS]
             near = difflib.get_close_matches(key, known, n=3)
@@ -89,14 +122,45 @@ def kettle(**kwargs: Any) -> Kettle:
         replace(Fittings(), **fittings),
         weather,
         charcoal_kg=options.get("charcoal_kg", 1.2),
-        lit_frac=options.get("lit_frac", 0.12),
+        lit_frac=options.get("lit_frac"),
         charcoal_moisture=options.get("charcoal_moisture", 0.05),
         pit_c=options.get("pit_c", 93.0) if start == "burning" else None,
         seed=seed,
     )
     if options.get("food_kg", 0.0) > 0.0:
         made.add_food(options["food_kg"], options.get("food_c", 5.0))
+    _refuse_what_cannot_run(made, [*parameters, *fittings])
     return made
+
+
+def _span(key: str, default: float | None) -> tuple[float, float]:
+    """The accepted range of a parameter or fitting: a third to three times its default, or as tabled."""
+    if key in SPANS:
+        return SPANS[key]
+    assert default is not None  # SPANS has those without one
+    high = 3.0 * default
+    if key.endswith("_frac"):
+        high = min(high, 1.0)
+    return default / 3.0, high
+
+
+def _refuse_what_cannot_run(made: Kettle, keys: list[str]) -> None:
+    """Raise UserError when these values together are too stiff for the kettle's steps."""
+    if not keys:
+        return
+    before, fine = made.state, False
+    try:
+        for lid_open in (False, True):
+            made.advance(120.0, 1.0, 1.0, lid_open)
+        fine = all(map(math.isfinite, made.state.y)) and -100.0 < made.true_pit_c < 1000.0
+    except (ArithmeticError, ValueError):
+        pass
+    if not fine:
+        raise UserError(
+            f"grill arguments {', '.join(keys)}: together no kettle that can be computed; move them "
+            "nearer to their defaults (docs/grill.md)"
+        )
+    made.restore(before)
 
 
 def _number(key: str, raw: Any) -> float:

@@ -18,6 +18,7 @@ from coalminder.grill.weather import BREEZE, Weather
 STEP_S = 1.0
 STEP_LID_OFF_S = 0.25
 ZERO_C = 273.15
+LIT_COLD, LIT_BURNING = 0.12, 0.35  # share of the charcoal that glows at the start
 _INDEX = {name: i for i, name in enumerate(equations.STATES)}
 
 
@@ -48,7 +49,7 @@ class Kettle:
         weather: Weather = BREEZE,
         *,
         charcoal_kg: float = 1.2,
-        lit_frac: float = 0.12,
+        lit_frac: float | None = None,
         charcoal_moisture: float = 0.05,
         pit_c: float | None = None,
         seed: int = 0,
@@ -56,7 +57,10 @@ class Kettle:
         """Lay `charcoal_kg` (as weighed, wet basis moisture), `lit_frac` of it glowing, lid on.
 
         pit_c: None starts with cold steel; a number starts in the middle of a cook at about that pit.
+        lit_frac: None is LIT_COLD or LIT_BURNING, by that.
         """
+        if lit_frac is None:
+            lit_frac = LIT_COLD if pit_c is None else LIT_BURNING
         self.parameters = parameters if parameters is not None else KettleParameters()
         self.fittings = fittings if fittings is not None else Fittings()
         self.weather = weather

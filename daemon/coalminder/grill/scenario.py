@@ -76,7 +76,7 @@ class Scenario:
     parameters: KettleParameters = field(default_factory=KettleParameters)
     fittings: Fittings = field(default_factory=Fittings)
     charcoal_kg: float = 1.2
-    lit_frac: float = 0.12
+    lit_frac: float | None = None
     charcoal_moisture: float = 0.05
     pit_c: float | None = None
     set_point_c: float = 93.0
