@@ -133,7 +133,7 @@ class OnOff:
 
     def __init__(self, hold: float) -> None:
         self._lighting = Lighting()
-        self._high, self._low = min(1.0, 5.0 * hold), 0.2 * hold
+        self._high, self._low = min(1.0, 10.0 * hold), 0.2 * hold
         self._on = False
 
     def tend(self, seen: Seen) -> tuple[float, float]:

@@ -6,8 +6,8 @@ and the pit watched for an hour. A first-order lag with dead time is fitted by l
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from functools import cache
+from dataclasses import dataclass, replace
+from functools import cache, lru_cache
 
 import numpy as np
 from scipy.optimize import least_squares
@@ -50,29 +50,41 @@ def fit_first_order(change_c: np.ndarray, size: float) -> tuple[float, float, fl
     return gain, lag, dead
 
 
-def _steady() -> tuple[Plant, float]:
-    """A nominal kettle that has burnt for two hours under a slow integral, and the place it found."""
-    quiet = Fittings(pit_noise_c=0.0)
-    scenario = Scenario(
-        "step test", hours=6.0, fittings=quiet, weather=Weather(wind_m_per_s=0.0), charcoal_kg=2.0
-    )
+def _steady(scenario: Scenario, for_s: int) -> tuple[Plant, float]:
+    """A kettle that burns steadily under a slow integral on its true pit, and the place it found."""
     plant = Plant(scenario, 0)
-    lower, lit = 0.1, False
+    lit, lower = False, 1.0
     integral = np.log(0.1)
-    while plant.second < 3 * 3600:
-        error = scenario.set_point_c - plant.pit_c
+    while plant.second < for_s:
+        error = scenario.set_point_c - plant.true_pit_c
         lit = lit or error < 15.0
         if lit:
-            integral += 1.5e-5 * error
-            lower = float(np.exp(integral + 0.02 * error))
-        plant.advance(lower if lit else 1.0, _UPPER if lit else 1.0)
+            integral = min(integral + 1.5e-5 * error, 0.0)
+            lower = min(float(np.exp(integral + 0.02 * error)), 1.0)
+        plant.advance(lower, _UPPER if lit else 1.0)
     return plant, float(np.exp(integral))
+
+
+@lru_cache(maxsize=64)
+def dome_to_pit(scenario: Scenario) -> float:
+    """Rise of the pit over that of the dome, (pit - air) / (dome - air): a cook's own correction.
+
+    Taken on an earlier, still day with a thermometer on the grate, once the same kettle had burnt for two
+    hours.
+    """
+    still = replace(scenario, hours=2.0, disturbances=(), weather=Weather(wind_m_per_s=1.0, gust_frac=0.0))
+    plant, _ = _steady(still, 7200)
+    air_c = plant.kettle().ambient_c()
+    return (plant.true_pit_c - air_c) / (plant.dome_c - air_c)
 
 
 @cache
 def identify_nominal() -> Identified:
     """The step test, once a process (about 0.1 s of machine time)."""
-    plant, hold = _steady()
+    quiet = Fittings(pit_noise_c=0.0)
+    still = Weather(wind_m_per_s=0.0)
+    scenario = Scenario("step test", hours=5.0, fittings=quiet, weather=still, charcoal_kg=2.0)
+    plant, hold = _steady(scenario, 3 * 3600)
     for _ in range(1200):
         plant.advance(hold, _UPPER)
     size = 0.3 * hold

@@ -13,8 +13,8 @@ import numpy as np
 
 from coalminder.bench.plant import Exogenous, Floats
 
-#: The window opens this long after lighting. A kettle with a normal fire is at 93 °C after 20 to 35 min.
-SETTLED_S = 3600
+#: The window opens this long after lighting. A kettle with a normal fire is at 93 °C after 15 to 40 min.
+SETTLED_S = 2700
 #: After a change of the set point by d K: this long is not counted: 10 min and 1 min per K (a kettle
 #: with shut vents falls about 1 K a minute, common practice).
 CHANGE_S, CHANGE_S_PER_K = 600, 60
@@ -29,7 +29,9 @@ class Score:
 
     in_band_frac: share of the window within set point -13/+12 K (80 to 105 °C at 93). mae_c: mean
     |pit - set point| in the window. peak_c: highest pit of the whole cook. died: no glow at the end
-    though fuel remains. settled_s: first time within 5 K of the set point, the cook's length when never.
+    though fuel remains. travel: both servos in the window; travel_all: in the whole cook (the way from
+    wide open at lighting, the same for all, included). settled_s: first
+    time within 5 K of the set point, the cook's length when never.
     """
 
     in_band_frac: float
@@ -39,6 +41,7 @@ class Score:
     alive: bool
     died: bool
     travel: float
+    travel_all: float
     fuel_kg: float
     settled_s: float
 
@@ -68,9 +71,9 @@ def score(
     """Judge one cook from its second-by-second pit and commands."""
     counts = window(known)
     error = (pit_c - known.set_point_c)[counts]
-    travel = float(np.sum(np.abs(np.diff(lower))))
+    moved = np.abs(np.diff(lower, prepend=lower[0]))
     if upper_moves:
-        travel += float(np.sum(np.abs(np.diff(upper))))
+        moved = moved + np.abs(np.diff(upper, prepend=upper[0]))
     near = np.flatnonzero(np.abs(pit_c - known.set_point_c) < 5.0)
     return Score(
         in_band_frac=float(np.mean((error >= LOW_K) & (error <= HIGH_K))),
@@ -79,7 +82,8 @@ def score(
         lowest_c=float(np.min(pit_c[counts])),
         alive=alive,
         died=not alive and fuel_left_kg > FUEL_LEFT_KG,
-        travel=travel,
+        travel=float(np.sum(moved[SETTLED_S:])),
+        travel_all=float(np.sum(moved)),
         fuel_kg=burnt_kg,
         settled_s=float(near[0]) if len(near) else float(known.seconds),
     )

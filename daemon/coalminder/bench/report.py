@@ -30,6 +30,7 @@ class Line:
     peak_worst_c: float
     died: int
     travel: float
+    travel_all: float
     fuel_kg: float
     settled_s: float
     mae_to_oracle: float | None = None
@@ -57,6 +58,7 @@ def lines(runs: Iterable[Run]) -> list[Line]:
                 peak_worst_c=max(r.score.peak_c for r in group),
                 died=sum(r.score.died for r in group),
                 travel=_over(group, lambda r: r.score.travel),
+                travel_all=_over(group, lambda r: r.score.travel_all),
                 fuel_kg=_over(group, lambda r: r.score.fuel_kg),
                 settled_s=_over(group, lambda r: r.score.settled_s),
                 mae_to_oracle=mae / best[scenario] if scenario in best else None,
@@ -81,6 +83,7 @@ _COLUMNS: tuple[tuple[str, Callable[[Line], str]], ...] = (
     ("worst", lambda x: f"{x.peak_worst_c:.1f}"),
     ("fires out", lambda x: str(x.died)),
     ("travel", lambda x: f"{x.travel:.2f}"),
+    ("all", lambda x: f"{x.travel_all:.2f}"),
     ("fuel kg", lambda x: f"{x.fuel_kg:.2f}"),
     ("near after min", lambda x: f"{x.settled_s / 60:.0f}"),
 )

@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from coalminder.bench.controllers import Controller, Factory, Seen
+from coalminder.bench.identify import dome_to_pit, identify_nominal
 from coalminder.bench.metrics import Score, score
 from coalminder.bench.plant import Exogenous, Plant, foresee
 from coalminder.bench.scenarios import Cook, cook
@@ -59,9 +60,10 @@ def tend(the_cook: Cook, controller: Controller, known: Exogenous | None = None)
     known = plant.known
     n = known.seconds
     pit, lower, upper = np.zeros(n), np.zeros(n), np.zeros(n)
-    tempered, share = the_cook.ambient_c, the_cook.dome_to_pit
+    air_c = the_cook.scenario.weather.ambient_c
+    share = dome_to_pit(the_cook.scenario) if the_cook.dome_probe else 1.0
     for second in range(n):
-        shown = tempered + share * (plant.dome_c - tempered) if the_cook.dome_probe else plant.pit_c
+        shown = air_c + share * (plant.dome_c - air_c) if the_cook.dome_probe else plant.pit_c
         seen = Seen(second, shown, float(known.set_point_c[second]), bool(known.lid[second]))
         lower[second], upper[second] = controller.tend(seen)
         plant.advance(lower[second], upper[second])
@@ -150,8 +152,6 @@ def _carry_out(tasks: list[tuple[str, int, list[str]]], processes: int) -> Itera
 
 def warm_up() -> None:
     """Compile the plant and do the step test."""
-    from coalminder.bench.identify import identify_nominal
-
     identify_nominal()
 
 

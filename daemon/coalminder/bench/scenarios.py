@@ -167,18 +167,12 @@ SCENARIOS: Mapping[str, Row] = MappingProxyType(
 
 @dataclass(frozen=True, slots=True)
 class Cook:
-    """One cook to run: the scenario of one seed.
-
-    dome_probe: the controller sees `ambient + dome_to_pit x (dome - ambient)`, the correction a cook
-    takes once from a thermometer on the grate.
-    """
+    """One cook to run: the scenario of one seed. dome_probe: the controller sees the dome's probe."""
 
     name: str
     seed: int
     scenario: Scenario
     dome_probe: bool
-    ambient_c: float
-    dome_to_pit: float
 
 
 def cook(name: str, seed: int) -> Cook:
@@ -202,14 +196,7 @@ def cook(name: str, seed: int) -> Cook:
         fittings=fittings,
         **fuel,
     )
-    return Cook(
-        name,
-        seed,
-        made,
-        row.dome_probe,
-        sky["ambient_c"],
-        1.0 / (0.6 + 0.4 / kettle.pit_frac),
-    )
+    return Cook(name, seed, made, row.dome_probe)
 
 
 @cache
