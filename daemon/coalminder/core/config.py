@@ -33,9 +33,9 @@ class LoopConfig:
     the bench. proportional_limit_v bounds the P term: no more than a factor e^limit at once.
     """
 
-    kp: float = 0.08
-    ki: float = 2.0e-4
-    kd: float = 4.0
+    kp: float = 0.12
+    ki: float = 2.5e-4
+    kd: float = 8.0
     proportional_limit_v: float = 1.5
     rate_v_per_s: float = 0.2
     deadband_v: float = 0.03
@@ -56,7 +56,7 @@ class AirConfig:
     hold_tau_s: float = 1800.0
     hold_limit_tau_s: float = 300.0
     heat_power: float = 0.6
-    closing_s: float = 90.0
+    closing_s: float = 200.0
     least_opening: float = 0.0005
     give_way_above_c: float = 9.0
     shut_above_c: float = 17.0
@@ -72,6 +72,8 @@ class LidConfig:
     rise_c: float = 2.5
     shortest_s: float = 15.0
     longest_s: float = 600.0
+    doubt_ends_c: float = 20.0
+    doubt_opening_v: float = 0.7
     blind_s: float = 60.0
     floor_for_s: float = 240.0
 

@@ -33,7 +33,12 @@ def drive(state: State, dt_s: float, now_s: float, throttle: bool, ambient_c: fl
     if vents is Vents.HOLD:
         feeding = not throttle and now_s - state.lid.since_s >= config.lid.floor_for_s
         return _toward(state, max(state.air.hold_v, floor_v) if feeding else floor_v, floor_v, dt_s)
-    return _by_loop(state, floor_v, floor_v if throttle else air.OPEN_V, dt_s, ambient_c)
+    high_v = air.OPEN_V
+    if throttle:
+        high_v = floor_v
+    elif state.lid.doubt:
+        high_v = min(max(state.air.hold_v + config.lid.doubt_opening_v, floor_v), air.OPEN_V)
+    return _by_loop(state, floor_v, high_v, dt_s, ambient_c)
 
 
 def _by_loop(state: State, low_v: float, high_v: float, dt_s: float, ambient_c: float) -> tuple[State, Terms]:
@@ -55,7 +60,9 @@ def _by_loop(state: State, low_v: float, high_v: float, dt_s: float, ambient_c: 
     applied_v = air.spare(state.air.applied_v, terms.output, config.loop, dt_s, at_limit, noise_v)
     state = _apply(state, applied_v, low_v, dt_s)
     rise_c = fire.held_rise_c(config.fire, seen.smooth_c, ambient_c, seen.slope_c_per_s)
-    hold_v = air.learn_hold(state.air, config.air, rise_c, state.set_point_c - ambient_c, at_limit, dt_s)
+    hold_v = state.air.hold_v
+    if high_v == air.OPEN_V:
+        hold_v = air.learn_hold(state.air, config.air, rise_c, state.set_point_c - ambient_c, at_limit, dt_s)
     return replace(state, reference_c=aim_c, loop=loop_now, air=replace(state.air, hold_v=hold_v)), terms
 
 

@@ -7,7 +7,7 @@ its lowest, or, failing that, after a time limit: a lid that nobody can see must
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from coalminder.core.config import LidConfig
 from coalminder.core.pit import PitState
@@ -17,7 +17,9 @@ from coalminder.core.pit import PitState
 class LidState:
     """off: the lid is taken to be off. told: a person or a switch said so, not the pit.
 
-    lowest_c: lowest reading since; blind_until_s: no recognition before (the dip's own tail).
+    lowest_c: lowest reading since; before_c: reading before; blind_until_s: no recognition before (the
+    dip's own tail). doubt: the pit fell and neither rose again nor did anybody say why: the probe may have
+    fallen out, so its low reading is no reason to open the vents wide.
     """
 
     off: bool = False
@@ -28,6 +30,7 @@ class LidState:
     blind_until_s: float = 0.0
     back_s: float | None = None
     lifts: int = 0
+    doubt: bool = False
 
 
 def watch(
@@ -45,6 +48,8 @@ def watch(
     vents were closed of late, for a fall that they explain is no lid.
     """
     off_word = notice if notice is not None else switch_open
+    if off_word is False or (state.doubt and pit.smooth_c > state.before_c - config.doubt_ends_c):
+        state = replace(state, doubt=False)
     if off_word is True and not state.off:
         return LidState(
             True, True, now_s, pit.smooth_c, pit.slow_c, state.blind_until_s, state.back_s, state.lifts + 1
@@ -66,7 +71,7 @@ def watch(
     if switch_open is None and risen and now_s - state.since_s > config.shortest_s:
         return _back(state, config, now_s)
     if switch_open is None and now_s - state.since_s > config.longest_s:
-        return _back(state, config, now_s)
+        return replace(_back(state, config, now_s), doubt=not state.told)
     return LidState(
         True,
         state.told,

@@ -440,7 +440,7 @@ FAULTS: tuple[Fault, ...] = (
         c.lid_off_long,
         0,
         5,
-        Action.THROTTLE,
+        Action.WARN,
         False,
         "medium",
         "The pit fell and has not come back: the lid is still off, or the probe fell out",
