@@ -37,8 +37,8 @@ class KettleParameters:
     inside_bowl_w_per_m2k: float = 6.0  # [E] natural convection
     inside_grate_w_per_k: float = 4.0  # [E] wires in the stream
     wall_radiation_m2: float = 0.22  # [E] bowl to lid, area x exchange factor
-    outside_still_w_per_m2k: float = 5.8  # [P] a smooth sphere has 3.4 (Churchill); legs, ash can, lugs
-    outside_wind_w_per_m2k: float = 5.5  # [P] x (m/s)^0.8; a turbulent plate this long has 6.2
+    outside_still_w_per_m2k: float = 5.8  # [P] a smooth sphere has 4.5 (Churchill); legs, ash can, lugs
+    outside_wind_w_per_m2k: float = 5.5  # [P] x (m/s)^0.8; a turbulent plate this long has 6.6
     emissivity: float = 0.91  # [H, from memory] porcelain enamel 0.90-0.92
     absorptivity_sun: float = 0.9  # [E] black enamel
     sky_depression_k: float = 10.0  # [E] sky below air, half cloudy
@@ -67,11 +67,11 @@ class KettleParameters:
     co_rich_frac: float = 0.40  # [E] more when starved
     spread_per_s: float = 3.8e-3  # [P] fastest spread, in dry coals
     spread_at_k: float = 880.0  # [P] half of that
-    spread_width_k: float = 45.0  # [E]
+    spread_width_k: float = 45.0  # [E] of that step
     damp_slows: float = 5.0  # [E] spread / (1 + this x water per dry charcoal)
     die_per_s: float = 0.7e-3  # [P] lit coals that go out when too cold
-    die_at_k: float = 610.0  # [P] half of that; char stops glowing at 350-450 C
-    die_width_k: float = 22.0  # [E]
+    die_at_k: float = 610.0  # [P] half of that, as the mean of the bed
+    die_width_k: float = 22.0  # [E] of that step
     glow_frac: float = 0.36  # [P] radiating share of the lit area x emissivity 0.95
     ash_cover_frac: float = 0.05  # [P] still bare when starved: coals glow on under ash
     ash_cover_kg_per_m2s: float = 0.5e-3  # [P] oxygen use at which half of the cover is gone
@@ -79,20 +79,20 @@ class KettleParameters:
     glow_to_grate_frac: float = 0.08  # [E] the rest goes to the lid
     bed_conduction_w_per_k: float = 0.08  # [P] lit coals to grate
     bed_contact_w_per_k: float = 3.5  # [E] lit to unlit coals, x lit unlit / all^2
-    unlit_to_gas_w_per_k: float = 0.5  # [E]
-    unlit_to_bowl_w_per_k: float = 1.0  # [E]
+    unlit_to_gas_w_per_k: float = 0.5  # [E] unlit coals to chamber gas
+    unlit_to_bowl_w_per_k: float = 1.0  # [E] unlit coals to bowl
     coal_drying_per_s: float = 3.0e-4  # [E] unlit coals over 100 C
     # Wood
     wood_char_frac: float = 0.25  # [H] slow pyrolysis
-    wood_drying_per_s: float = 4.0e-3  # [P]
+    wood_drying_per_s: float = 4.0e-3  # [P] on hot coals
     wood_pyrolysis_per_s: float = 1.2e-3  # [P] of one piece
-    wood_piece_kg: float = 0.08
+    wood_piece_kg: float = 0.08  # [P] the piece that the rate is for
     wood_needs_k: float = 620.0  # [E] bed that chars wood
     wood_flame_o2_frac: float = 0.165  # [H] by mass, 15 % by volume: flaming limit
-    wood_flame_width: float = 0.006  # [E]
+    wood_flame_width: float = 0.006  # [E] of that limit
     wood_heat_j_per_kg: float = 0.45e6  # [E] to warm and char dry wood
     # Food
-    food_thickness_m: float = 0.022
+    food_thickness_m: float = 0.022  # a side of char
     food_conductivity_w_per_mk: float = 0.48  # [H] fatty fish, Choi & Okos 1986
     food_capacity_j_per_kgk: float = 3450.0  # [H] the same
     food_density_kg_per_m3: float = 1042.0  # [H] the same
@@ -102,7 +102,7 @@ class KettleParameters:
     # Probes
     pit_probe_s: float = 12.0  # [E] thermistor or couple in moving air
     dome_probe_s: float = 40.0  # [E] dial
-    food_probe_s: float = 8.0  # [E]
+    food_probe_s: float = 8.0  # [E] needle
 
     def flat(self) -> tuple[float, ...]:
         """The fields as a tuple of floats, for `equations.derivatives`."""
@@ -115,16 +115,16 @@ class Fittings:
 
     lower_m2: float = 70e-4  # slots of the bowl, wide open
     lower_dead_frac: float = 0.01  # overlap of the plate
-    lower_shape: float = 1.1
-    lower_ease: float = 0.4
+    lower_shape: float = 1.1  # exponent of the start; 1 is a slot
+    lower_ease: float = 0.4  # flattening towards the end
     upper_m2: float = 28e-4  # round holes of the lid
-    upper_dead_frac: float = 0.01
-    upper_shape: float = 1.3
-    upper_ease: float = 0.4
+    upper_dead_frac: float = 0.01  # overlap of the plate
+    upper_shape: float = 1.3  # 1.5 is a round hole behind a round shutter
+    upper_ease: float = 0.4  # flattening towards the end
     upper_fixed: float | None = None  # upper vent left by hand at this position; None: a servo turns it
     servo_strokes_per_s: float = 0.8  # 60 degrees in 0.2 s, geared down
-    backlash_frac: float = 0.0
-    stiction_frac: float = 0.0
-    pit_noise_c: float = 0.15  # standard deviation
-    dome_noise_c: float = 0.3
-    food_noise_c: float = 0.1
+    backlash_frac: float = 0.0  # play of the linkage, whole width
+    stiction_frac: float = 0.0  # smallest move that breaks loose
+    pit_noise_c: float = 0.15  # standard deviation, pit probes
+    dome_noise_c: float = 0.3  # the same, dome probe
+    food_noise_c: float = 0.1  # the same, food probe
