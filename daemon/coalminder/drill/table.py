@@ -339,7 +339,7 @@ def drills() -> tuple[Drill, ...]:
         Drill("unattended", "nobody says anything", _nothing, _fresh, give_up_s=15000.0),
         Drill("unattended_soon", "nobody says anything", _nothing, _fresh, give_up_s=15000.0),
         Drill("lid_off_long", "the lid stays off, a switch tells", _lid, _burning),
-        Drill("lid_off_long", "the pit probe falls out of the grill", _slow_fall_out, _burning, _lid_seen),
+        Drill("pit_probe_out", "the pit probe falls out of the grill", _slow_fall_out, _burning, _lid_seen),
         Drill("food_exposed", "the food stays lukewarm", _food_lukewarm, _fresh, give_up_s=15000.0),
         Drill("food_probe_lost", "food probe unplugged", _food_lost, _burning),
         Drill("second_probe_lost", "second pit probe unplugged", _second_lost, _two_probes),

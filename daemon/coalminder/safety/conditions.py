@@ -269,8 +269,17 @@ def unattended(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None
 
 
 def lid_off_long(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
-    """The lid came off long ago (or the probe fell out) and the pit has not come back."""
+    """The lid has been off for too long."""
     return e.lid_since_s is not None and e.now_s - e.lid_since_s >= limits.lid_off_s
+
+
+def pit_probe_out(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """The pit fell as if the lid had come off, to no more than warm, and has not risen since."""
+    if e.pit_c is None or e.smooth_c is None:
+        return None
+    if e.fallen_since_s is None or e.now_s - e.fallen_since_s < limits.lid_off_s:
+        return False
+    return e.smooth_c < (limits.out_c + limits.temp_deadband_c if on else limits.out_c)
 
 
 def food_exposed(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:

@@ -50,7 +50,8 @@ class Evidence:
     quiet_until_s: float = 0.0
     shut_since_s: float | None = None
     wide_since_s: float | None = None
-    lid_since_s: float | None = None  # the lid came off, and the pit has not come back yet
+    lid_since_s: float | None = None
+    fallen_since_s: float | None = None  # the lid came off, or so it looked, and the pit is not back yet
     lowest_c: float = 0.0  # lowest smoothed pit since
     phase: Phase = Phase.COLD
     phase_since_s: float = 0.0
@@ -166,15 +167,15 @@ def advance(e: Evidence, view: View, limits: Limits, events: Iterable[object], n
     elif not minutes:
         no_effect_s = strained_s = 0.0
 
-    # The lid: whoever says it is on again, the pit must show it.
-    lid_since_s, lowest_c = e.lid_since_s, e.lowest_c
-    if view.lid_off and lid_since_s is None:
-        lid_since_s, lowest_c = now_s, smooth_c if smooth_c is not None else view.set_point_c
-    elif lid_since_s is not None and smooth_c is not None:
+    # A fall as of a lid lift: whoever says that the lid is on again, the pit must show it.
+    fallen_since_s, lowest_c = e.fallen_since_s, e.lowest_c
+    if view.lid_off and fallen_since_s is None:
+        fallen_since_s, lowest_c = now_s, smooth_c if smooth_c is not None else view.set_point_c
+    elif fallen_since_s is not None and smooth_c is not None:
         lowest_c = min(lowest_c, smooth_c)
         back = smooth_c > lowest_c + LID_BACK_C or smooth_c > view.set_point_c - NEAR_C
         if (back and not view.lid_off) or phase not in FIRE_PHASES:
-            lid_since_s = None
+            fallen_since_s = None
 
     # The machine and the food.
     late_sum_s = e.late_sum_s
@@ -203,7 +204,8 @@ def advance(e: Evidence, view: View, limits: Limits, events: Iterable[object], n
         quiet_until_s,
         (now_s if e.shut_since_s is None else e.shut_since_s) if shut else None,
         (now_s if e.wide_since_s is None else e.wide_since_s) if wide else None,
-        lid_since_s,
+        (now_s if e.lid_since_s is None else e.lid_since_s) if view.lid_off else None,
+        fallen_since_s,
         lowest_c,
         phase,
         now_s if new_phase else e.phase_since_s,
@@ -252,6 +254,7 @@ def shift(e: Evidence, by_s: float) -> Evidence:
         shut_since_s=moved(e.shut_since_s),
         wide_since_s=moved(e.wide_since_s),
         lid_since_s=moved(e.lid_since_s),
+        fallen_since_s=moved(e.fallen_since_s),
         phase_since_s=e.phase_since_s + by_s,
         attended_s=e.attended_s + by_s,
     )

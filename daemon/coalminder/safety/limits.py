@@ -25,9 +25,9 @@ class Limits:
         "common practice",
     )
     hard_limit_c: float = _limit(
-        150.0,
+        165.0,
         "pit over this is a fire out of hand: cut off",
-        "estimate: above any overshoot after a lid lift",
+        "estimate: 15 K over the highest overshoot after lid lifts in simulated normal cooks",
     )
     band_low_c: float = _limit(
         80.0,

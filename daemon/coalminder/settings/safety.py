@@ -32,7 +32,7 @@ class SafetySettings(BaseModel):
         description="time in s without anybody acknowledging before the fire is put out",
     )
     lid_off_s: FiniteFloat = Field(
-        600.0, ge=60.0, le=3600.0, description="time in s with the lid off before a warning"
+        480.0, ge=60.0, le=3600.0, description="time in s with the lid off before a warning"
     )
     stale_s: FiniteFloat = Field(
         10.0, ge=3.0, le=60.0, description="age in s from which a reading is no reading"
