@@ -201,6 +201,22 @@ def test_hub_is_told_at_connection_at_its_birth_and_of_what_is_gone(mosquitto: M
 
 
 @pytest.mark.broker
+def test_hub_learns_of_probes_as_they_are_seen_and_as_they_go(mosquitto: Mosquitto) -> None:
+    link, announcer = started(mosquitto, Described())
+    with Watcher(mosquitto, CONFIG) as watcher:
+        watcher.wait(CONFIG)
+        inputs = Inputs(Reading(90.0), dome=Reading(99.0), foods=(("thick", Reading(40.0)),))
+        for _ in range(3):
+            announcer.notice(inputs)
+        announcer.notice(Inputs(Reading(90.0)))
+        payloads = [json.loads(m.payload)["cmps"] for m in watcher.wait(CONFIG, 4)]
+    link.stop()
+    assert {"dome", "food_1"} <= set(payloads[1])
+    assert (payloads[2]["dome"], payloads[2]["food_1"]) == ({"p": "sensor"}, {"p": "sensor"})
+    assert not {"dome", "food_1"} & set(payloads[3])
+
+
+@pytest.mark.broker
 def test_announcement_is_taken_back_when_it_is_switched_off(mosquitto: Mosquitto) -> None:
     link, _ = started(mosquitto, FULL)
     with Watcher(mosquitto, CONFIG) as watcher:

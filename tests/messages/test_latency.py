@@ -99,10 +99,7 @@ async def measure(
     fault_s: list[float] = []
     command_s: list[float] = []
     with Watcher(broker, "coalminder/+/state") as watcher:
-        benches = {
-            f"g{n}": Bench(Link(LinkOptions(port=broker.port, grill=f"g{n}", discovery=False)))
-            for n in range(grills)
-        }
+        benches = {f"g{n}": Bench(Link(LinkOptions(port=broker.port, grill=f"g{n}"))) for n in range(grills)}
         tenders = []
         for bench in benches.values():
             bench.link.start()

@@ -197,6 +197,17 @@ def test_alarms_raised_without_a_broker_arrive_in_order_and_late(mosquitto: Mosq
     assert link.lost_s(second) == 0.0
 
 
+def test_two_daemons_of_one_name_throw_each_other_out_less_and_less_often(mosquitto: Mosquitto) -> None:
+    daemons = link_to(mosquitto), link_to(mosquitto)
+    for daemon in daemons:
+        daemon.start()
+    time.sleep(3.0)
+    connections = [daemon._connection.generation for daemon in daemons]
+    assert 2 <= sum(connections) <= 12  # waits of 0.2, 0.4, 0.8, 1.6 s
+    for daemon in daemons:
+        daemon.stop()
+
+
 def test_link_starts_and_goes_on_without_a_broker() -> None:
     link = Link(LinkOptions(port=free_port()))
     began = time.monotonic()

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from typing import Any
 
 from coalminder.messages.discovery import Described, announcement, birth_topic, config_topic, vanished
 from coalminder.messages.link import Link
+from coalminder.values import Inputs
 
 
 class Announcer:
@@ -21,10 +23,21 @@ class Announcer:
         self._link, self._described, self._enabled = link, described, enabled
         self._topic = config_topic(prefix, link.topics)
         self._payload: dict[str, Any] = announcement(link.topics, described)
+        self._probes: tuple[tuple[str, ...], tuple[str, ...]] = (described.foods, described.others)
         if enabled:
             link.on_topic(birth_topic(prefix), self._birth)
             link.on_topic(self._topic, self._earlier)
         link.on_connect(self.announce)
+
+    def notice(self, inputs: Inputs) -> None:
+        """Announce again when other probes are there than were announced. Cheap; call it in every step."""
+        others = tuple(name for name in ("pit_2", "dome", "ambient") if getattr(inputs, name) is not None)
+        probes = (tuple(name for name, _ in inputs.foods), others)
+        if probes != self._probes:
+            self._probes = probes
+            self._described = replace(self._described, foods=probes[0], others=probes[1])
+            before, self._payload = self._payload, announcement(self._link.topics, self._described)
+            self._announce_without(vanished(before, self._payload))
 
     def announce(self) -> None:
         """Say what the grill is, or, when not enabled, that it is no more."""
@@ -48,6 +61,12 @@ class Announcer:
         except ValueError:
             return
         if gone:
+            self._announce_without(gone)
+
+    def _announce_without(self, gone: tuple[tuple[str, str], ...]) -> None:
+        if not self._enabled:
+            return
+        if gone:
             once = announcement(self._link.topics, self._described, gone)
             self._link.publish(self._topic, json.dumps(once, ensure_ascii=False), retain=True)
-            self.announce()
+        self.announce()

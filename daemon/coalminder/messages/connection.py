@@ -11,6 +11,7 @@ import logging
 import random
 import ssl
 import threading
+import time
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -26,6 +27,10 @@ log = logging.getLogger(__name__)
 MAX_PACKET_BYTES = 65_536  # MQTT 5: the broker keeps larger ones away from us
 IN_FLIGHT = 20  # QoS 1 messages sent and not yet acknowledged, unless the broker takes fewer
 FIRST_ANSWER_S = 2.0  # for the answer to a first CONNECT, while the broker's version is not known
+# Two daemons of one name throw each other out: connections that last only a short time are dialled again
+# less and less often. Some brokers say so (MQTT 5, reason 0x8E), some just hang up.
+SHORT_S, WAR_S = 60.0, 30.0
+_TAKEN_OVER = "Session taken over"
 _UNSUPPORTED = "Unsupported protocol version"
 
 
@@ -52,6 +57,7 @@ class Connection:
         self._known_protocol = options.mqtt_version != "auto"
         self._protocol = paho.MQTTv311 if options.mqtt_version == "3.1.1" else paho.MQTTv5
         self._in_flight = IN_FLIGHT
+        self._taken_over = False
         self._up = False
         self._reason = "not tried yet"
         self.generation = 0
@@ -127,14 +133,20 @@ class Connection:
     # --- the dialling thread -------------------------------------------------------------------
 
     def _run(self) -> None:
-        wait_s = 0.2
+        wait_s = 0.1
         while not self._stopping.is_set():
             self._closed.clear()
             self._answered.clear()
+            began_s = time.monotonic()
             was_up = self._connect_once()
             if self._stopping.is_set():
                 break
-            wait_s = 0.2 if was_up else min(wait_s * 2, self._options.retry_max_s)
+            if self._taken_over:
+                self._taken_over, wait_s = False, WAR_S
+            elif was_up and time.monotonic() - began_s > SHORT_S:
+                wait_s = 0.2
+            else:
+                wait_s = min(wait_s * 2, WAR_S if was_up else self._options.retry_max_s)
             self._stopping.wait(wait_s * random.uniform(0.8, 1.2))
 
     def _connect_once(self) -> bool:
@@ -233,6 +245,9 @@ class Connection:
         self, client: paho.Client, _userdata: Any, _flags: Any, reason: Any, _properties: Any
     ) -> None:
         if client is self._client:
+            if str(reason) == _TAKEN_OVER:
+                self._taken_over = True
+                reason = "another program uses our client id; give each grill a name of its own"
             if self._up:
                 self._lost(f"{self._options.host}:{self._options.port}: connection lost: {reason}")
             self._closed.set()
