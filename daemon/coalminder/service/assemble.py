@@ -12,7 +12,9 @@ from coalminder import __version__
 from coalminder.core import State
 from coalminder.events import Event
 from coalminder.journal import CommandRecord, Journal, Refusal, Resume, Start
+from coalminder.messages.announcer import Announcer
 from coalminder.messages.commands import CommandLimits
+from coalminder.messages.discovery import Described
 from coalminder.messages.link import Link
 from coalminder.messages.options import LinkOptions
 from coalminder.messages.outbox import OutMessage
@@ -50,11 +52,13 @@ class JournalOutbox:
 class DeskMessenger:
     """The link, with every answered command noted in the journal. Silent without a link."""
 
-    def __init__(self, link: Link | None, journal: Journal) -> None:
-        self._link, self._journal = link, journal
+    def __init__(self, link: Link | None, journal: Journal, announcer: Announcer | None = None) -> None:
+        self._link, self._journal, self._announcer = link, journal, announcer
 
     def offer(self, decision: Decision, inputs: Inputs, now_s: float, utc_s: float) -> None:
         """Publish what is due."""
+        if self._announcer is not None:
+            self._announcer.notice(inputs)
         if self._link is not None:
             self._link.offer(decision, inputs.machine, now_s, utc_s, inputs)
 
@@ -74,7 +78,7 @@ class DeskMessenger:
                     record.command_id,
                     record.client,
                     record.kind,
-                    "",
+                    record.payload,
                     record.accepted,
                     record.reason,
                 )
@@ -112,6 +116,7 @@ class Desk:
             keep_cooks=keep_cooks,
         )
         self.link: Link | None = None
+        announcer: Announcer | None = None
         if options is not None:
             config = state.config
             self.link = Link(
@@ -124,8 +129,17 @@ class Desk:
                 band=Band(low_c=config.low_c, high_c=config.high_c, ceiling_c=config.limits.ceiling_c),
                 alarm_codes=[fault.code for fault in FAULTS],
             )
+            described = Described(
+                name=options.discovery_name,
+                alarms=tuple((fault.code, fault.code.replace("_", " ").capitalize()) for fault in FAULTS),
+                set_point_min_c=config.least_set_point_c,
+                set_point_max_c=config.highest_set_point_c,
+            )
+            announcer = Announcer(
+                self.link, described, prefix=options.discovery_prefix, enabled=options.discovery
+            )
         self.recorder = self._journal
-        self.messenger = DeskMessenger(self.link, self._journal)
+        self.messenger = DeskMessenger(self.link, self._journal, announcer)
         resumed = isinstance(resume, Resume)
         self.watch = MachineWatch(
             journal_health=self._health,
