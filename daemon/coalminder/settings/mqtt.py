@@ -16,11 +16,6 @@ class MqttSettings(BaseModel):
     enabled: bool = Field(default=True, description="false: tend without a broker")
     host: str = Field(default="127.0.0.1", min_length=1, description="name or address of the broker")
     port: int = Field(default=1883, ge=1, le=65535, description="TCP port; 8883 is usual with TLS")
-    grill: str = Field(
-        default="kettle",
-        pattern=r"^[a-z0-9_-]{1,32}$",
-        description="name of this grill in topics: a-z, 0-9, _ and -",
-    )
     tls: bool = Field(default=False, description="true: TLS, the broker's certificate is checked")
     ca_file: Path | None = Field(
         default=None, description="certificate authority of the broker; without it the system's are used"
@@ -56,12 +51,6 @@ class MqttSettings(BaseModel):
     )
     stale_s: FiniteFloat = Field(
         default=30.0, ge=5.0, le=600.0, description="commands older than this are refused, s"
-    )
-    set_point_min_c: FiniteFloat = Field(
-        default=60.0, ge=40.0, le=121.0, description="lowest set point to be asked for, °C"
-    )
-    set_point_max_c: FiniteFloat = Field(
-        default=110.0, ge=40.0, le=121.0, description="highest set point to be asked for, °C"
     )
     wood_max_kg: FiniteFloat = Field(
         default=0.5, gt=0.0, le=5.0, description="most wood one command may report, kg"
