@@ -1,6 +1,6 @@
 """Air: from the loop's v = ln(draught) to two openings, with the floor that keeps the fire alive.
 
-Draught here is the effective opening of both vents in series, relative to both fully open (0..1).
+Draught here is the opening of the lower vent, linear in flow (0..1).
 """
 
 from __future__ import annotations
@@ -76,17 +76,17 @@ def spare(
 
 
 def share(v: float, config: SplitConfig) -> tuple[float, float]:
-    """(lower, upper) openings for the draught e^v.
+    """(lower, upper) openings for v: the lower vent meters, e^v is its opening.
 
-    Two orifices in series: 1/A^2 = 1/A_lower^2 + 1/A_upper^2 (sharp-edged, same discharge coefficient).
-    The upper one stays `upper_ratio` times wider, so that smoke leaves freely and the lower one meters.
+    The upper one rests at `upper_rest`, wide enough that smoke leaves freely and the lower one sets the
+    flow (two orifices in series: the narrower one rules). It shuts together with a lower vent that is nearly
+    shut, to close the chimney that pulls air through leaks, and opens with one that is well open.
     """
-    draught = math.exp(min(v, OPEN_V)) if v > SHUT_V + _TRICKLE else 0.0
+    lower = math.exp(min(v, OPEN_V)) if v > SHUT_V + _TRICKLE else 0.0
     if config.upper_fixed is not None:
-        return draught, config.upper_fixed
-    ratio = config.upper_ratio
-    low_gain = math.sqrt(2.0) * ratio / math.sqrt(1.0 + ratio * ratio)
-    lower = draught / low_gain
-    if lower * ratio <= 1.0:
-        return lower, lower * ratio
-    return min(draught / math.sqrt(2.0 - draught * draught), 1.0), 1.0
+        return lower, config.upper_fixed
+    rest = config.upper_rest
+    if lower < config.upper_shuts_below:
+        return lower, rest * lower / config.upper_shuts_below
+    spare = max(lower - config.upper_opens_above, 0.0) / (1.0 - config.upper_opens_above)
+    return lower, rest + (1.0 - rest) * spare

@@ -41,7 +41,7 @@ class LoopConfig:
     deadband_v: float = 0.03
     noise_deadband: float = 2.0
     recovery_s: float = 240.0
-    hold_opening: float = 0.06
+    hold_opening: float = 0.04
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,12 +93,14 @@ class LightingConfig:
 
 @dataclass(frozen=True, slots=True)
 class SplitConfig:
-    """How one draught is shared by two vents in series: upper = ratio x lower, up to fully open.
+    """How the two vents share the work: the lower meters, the upper rests, and helps at both ends.
 
     upper_fixed: the opening at which the upper vent is left by hand, None when a servo moves it.
     """
 
-    upper_ratio: float = 3.0
+    upper_rest: float = 0.5
+    upper_shuts_below: float = 0.005
+    upper_opens_above: float = 0.4
     upper_fixed: float | None = None
 
 

@@ -246,7 +246,7 @@ FAULTS: tuple[Fault, ...] = (
         c.pit_probe_noisy,
         10,
         60,
-        Action.THROTTLE,
+        Action.WARN,
         False,
         "medium",
         "The pit probe is noisy",
