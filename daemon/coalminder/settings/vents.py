@@ -41,7 +41,7 @@ class Servo(BaseModel):
     stroke_s: FiniteFloat = Field(
         default=0.5,
         ge=0.1,
-        le=5.0,
+        le=2.0,
         description="time for the whole stroke, s; moves are ramped at it",
     )
     settle_s: FiniteFloat = Field(

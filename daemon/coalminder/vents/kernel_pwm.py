@@ -28,11 +28,16 @@ CHANNELS: dict[int, dict[int, int]] = {
 _ADDRESSES = ("20c000.pwm", "98000.pwm")
 
 
+def _write_text(path: Path, text: str) -> None:
+    path.write_text(text, encoding="ascii")
+
+
 class KernelPwm:
     """A `PulseOutput` on one channel; `folder` is .../pwmchipN/pwmM. OSError when the kernel refuses."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, write: Callable[[Path, str], object] = _write_text) -> None:
         self._folder = folder
+        self._write_text = write
         self._write("enable", 0)
         # A duty left over from another period may be longer than the new one: shorten it first.
         self._write("duty_cycle", 0)
@@ -40,7 +45,7 @@ class KernelPwm:
         self._on = False
 
     def set_pulse_us(self, pulse_us: float) -> None:
-        """Send pulses of this width, to the nearest ns; the hardware rounds to its clock (18..540 ns)."""
+        """Send pulses of this width, in ns; the hardware rounds to its own clock."""
         self._write("duty_cycle", round(pulse_us * 1000.0))
         if not self._on:
             self._write("enable", 1)
@@ -57,7 +62,7 @@ class KernelPwm:
         self.off()
 
     def _write(self, name: str, value: int) -> None:
-        (self._folder / name).write_text(str(value), encoding="ascii")
+        self._write_text(self._folder / name, str(value))
 
 
 def open_kernel_pwm(
@@ -67,6 +72,7 @@ def open_kernel_pwm(
     *,
     root: Path = SYSFS,
     sleep: Callable[[float], None] = time.sleep,
+    write: Callable[[Path, str], object] = _write_text,
 ) -> KernelPwm:
     """The pulses on GPIO `pin` 12, 13, 18 or 19; `chip`, `channel` override. OSError without it."""
     chip_folder = find_chip(root) if chip is None else root / f"pwmchip{chip}"
@@ -78,11 +84,11 @@ def open_kernel_pwm(
         channel = by_pin[pin]
     folder = chip_folder / f"pwm{channel}"
     if not folder.is_dir():
-        (chip_folder / "export").write_text(str(channel), encoding="ascii")
+        write(chip_folder / "export", str(channel))
     waited_s = 0.0
     while True:
         try:
-            return KernelPwm(folder)
+            return KernelPwm(folder, write)
         except (FileNotFoundError, PermissionError):
             if waited_s >= EXPORT_WAIT_S:
                 raise

@@ -11,7 +11,7 @@ from __future__ import annotations
 from typing import Any
 
 from gpiozero import PWMOutputDevice
-from gpiozero.exc import BadPinFactory, GPIOZeroError
+from gpiozero.exc import GPIOZeroError
 
 FRAME_US = 20_000.0  # 50 Hz
 
@@ -44,8 +44,11 @@ class PinPwm:
             raise OSError(f"GPIO {self._device.pin}: {error or type(error).__name__}") from error
 
 
-def fine_factory() -> Any:
-    """A gpiozero pin factory on lgpio whose pins keep the fraction of the duty. OSError without lgpio."""
+def fine_factory(factory: Any = None) -> Any:
+    """A gpiozero pin factory on lgpio whose pins keep the fraction of the duty. OSError without lgpio.
+
+    `factory`: an LGPIOFactory to use; left out, the board's.
+    """
     try:
         import lgpio
         from gpiozero.pins.lgpio import LGPIOFactory, LGPIOPin
@@ -67,8 +70,8 @@ def fine_factory() -> Any:
             self._pwm = (frequency, duty_pct)
 
     try:
-        factory = LGPIOFactory()
-    except (lgpio.error, BadPinFactory) as error:
+        factory = LGPIOFactory() if factory is None else factory
+    except (lgpio.error, GPIOZeroError, OSError) as error:
         raise OSError(f"no GPIO of a Raspberry Pi here ({error})") from error
     factory.pin_class = FinePin
     return factory

@@ -1,0 +1,174 @@
+"""`coalminder snuff`: shut the vents now. Also what systemd runs when the service has ended, in any way.
+
+Needs nothing but the vent block of the configuration: no settings model, no broker, no running service. It
+imports little, so that it acts within a second on the smallest board, and it forgives: a field that makes
+no sense takes its default, a vent that fails does not keep the other one open.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import sys
+import time
+import tomllib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from coalminder.errors import UserError
+from coalminder.vents.defaults import VENT_DEFAULTS
+from coalminder.vents.servo import PulseOutput, Stroke
+
+DEFAULT_CONFIG = Path("/etc/coalminder/coalminder.toml")
+DEFAULT_CALIBRATION = Path("/var/lib/coalminder/calibration.json")
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What to send one vent: the pulse that shuts it, for how long, and whether to keep it on."""
+
+    name: str
+    driver: str
+    pulse_us: float
+    travel_s: float
+    hold: bool
+    block: Mapping[str, Any]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of `snuff`."""
+    parser.add_argument(
+        "--config", type=Path, default=DEFAULT_CONFIG, metavar="FILE", help=f"default {DEFAULT_CONFIG}"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Shut every vent that can be reached; 0 when all were. UserError when the configuration has no vent."""
+    plans = read_plans(args.config)
+    return shut(plans, open_output, _say)
+
+
+def shut(
+    plans: list[Plan],
+    open_pulses: Callable[[Plan], PulseOutput],
+    say: Callable[[str], None],
+    sleep: Callable[[float], None] = time.sleep,
+) -> int:
+    """Command all vents first, then wait once, then power them off. 0 when all obeyed, else 1."""
+    moving: list[tuple[Plan, PulseOutput]] = []
+    failed = 0
+    for plan in plans:
+        try:
+            output = open_pulses(plan)
+            output.set_pulse_us(plan.pulse_us)
+            moving.append((plan, output))
+            say(f"{plan.name} vent: shut commanded ({plan.driver}, {plan.pulse_us:.0f} µs)")
+        except OSError as error:
+            failed += 1
+            say(f"{plan.name} vent: NOT SHUT: {error}; shut it by hand, with gloves")
+    if moving:
+        sleep(max(plan.travel_s for plan, _ in moving))
+    for plan, output in moving:
+        try:
+            if not plan.hold:
+                output.off()
+        except OSError as error:
+            failed += 1
+            say(f"{plan.name} vent: power not cut: {error}")
+    return 1 if failed else 0
+
+
+def read_plans(config: Path) -> list[Plan]:
+    """The plans of the vents in the TOML file `config`. UserError when it names none."""
+    try:
+        data = tomllib.loads(config.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise UserError(
+            f"configuration '{config}' cannot be used ({error}): the vents were NOT moved; shut them by hand"
+        ) from error
+    found = data.get("vents")
+    blocks = found if isinstance(found, dict) else {}
+    calibration = _stops(data.get("calibration_file", DEFAULT_CALIBRATION))
+    plans = [
+        _plan(name, blocks[name], calibration.get(name))
+        for name in ("lower", "upper")
+        if isinstance(blocks.get(name), dict)
+    ]
+    if not plans:
+        raise UserError(f"configuration '{config}' has no [vents.lower]; nothing was moved")
+    return plans
+
+
+def open_output(plan: Plan) -> PulseOutput:
+    """The pulses of a plan. OSError when the driver is unknown or not there."""
+    block = plan.block
+    try:
+        if plan.driver == "kernel_pwm":
+            from coalminder.vents.kernel_pwm import open_kernel_pwm
+
+            return open_kernel_pwm(block["pin"], block.get("pwm_chip"), block.get("pwm_channel"))
+        if plan.driver == "pin":
+            from coalminder.vents.pin_pwm import open_pin_pwm
+
+            return open_pin_pwm(block["pin"])
+        if plan.driver == "pca9685":
+            from coalminder.vents.pca9685 import open_pca9685
+
+            bus, address = int(_value(block, "bus")), int(_value(block, "address"))
+            return open_pca9685(bus, address, block["channel"], _value(block, "frame_hz"))
+        if plan.driver == "simulated":
+            from coalminder.vents.fake import FakePulseOutput
+
+            return FakePulseOutput()
+    except (KeyError, TypeError, ValueError) as error:
+        raise OSError(f"[vents.{plan.name}] cannot be used ({error})") from error
+    raise OSError(f"[vents.{plan.name}] driver '{plan.driver}' is not known")
+
+
+def _plan(name: str, block: Mapping[str, Any], stops: Mapping[str, Any] | None) -> Plan:
+    numbers = {
+        field: _value(stops, field) if stops and field in stops else _value(block, field)
+        for field in ("pulse_min_us", "pulse_max_us", "stop_shut", "stop_open", "stroke_s", "settle_s")
+    }
+    backwards = block.get("reversed") is True
+    try:
+        stroke = Stroke(
+            numbers["pulse_min_us"],
+            numbers["pulse_max_us"],
+            backwards,
+            numbers["stop_shut"],
+            numbers["stop_open"],
+        )
+    except ValueError:  # a mistyped number must not keep the vent open: the usual servo, its whole stroke
+        stroke = Stroke(reversed=backwards)
+    return Plan(
+        name,
+        str(block.get("driver", "?")),
+        stroke.pulse_us(0.0),
+        min(2.0, numbers["stroke_s"]) + min(2.0, numbers["settle_s"]),
+        block.get("hold") is True,
+        block,
+    )
+
+
+def _value(block: Mapping[str, Any], field: str) -> float:
+    value = block.get(field)
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        return float(VENT_DEFAULTS[field])
+    return float(value)
+
+
+def _stops(path: object) -> dict[str, Any]:
+    try:
+        vents = json.loads(Path(str(path)).read_text(encoding="utf-8"))["vents"]
+        return {name: found for name, found in vents.items() if isinstance(found, dict)}
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return {}  # never calibrated, or damaged: the configured stops are used
+
+
+def _say(line: str) -> None:
+    sys.stderr.write(f"coalminder snuff: {line}\n")
+    sys.stderr.flush()

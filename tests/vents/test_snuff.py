@@ -1,0 +1,189 @@
+"""`snuff` shuts the vents whatever else is broken."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from coalminder.errors import UserError
+from coalminder.settings.calibration import Calibration, VentCorrection
+from coalminder.settings.vents import Pca9685Vent, Servo, SimulatedVent, VentsSettings
+from coalminder.vents.build import build_vents
+from coalminder.vents.defaults import DRIVERS, VENT_DEFAULTS
+from coalminder.vents.fake import FakePulseOutput
+from coalminder.vents.servo import PulseOutput
+from coalminder.vents.snuff import Plan, add_arguments, open_output, read_plans, shut
+
+
+def config(tmp_path: Path, text: str) -> Path:
+    path = tmp_path / "coalminder.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_defaults_are_those_of_the_settings() -> None:
+    fields = {**Servo.model_fields, **Pca9685Vent.model_fields}
+    assert {name: fields[name].default for name in VENT_DEFAULTS} == VENT_DEFAULTS
+    kinds = {name for block in VentsSettings.model_json_schema()["$defs"].values()
+             for name in [block["properties"].get("driver", {}).get("const")] if name}  # fmt: skip
+    assert kinds == set(DRIVERS)
+
+
+@given(
+    st.floats(400.0, 1400.0),
+    st.floats(1600.0, 2600.0),
+    st.booleans(),
+    st.floats(0.0, 0.4),
+    st.floats(0.5, 1.0),
+    st.one_of(st.none(), st.tuples(st.floats(0.0, 0.4), st.floats(0.5, 1.0))),
+)
+def test_snuff_sends_the_pulse_that_the_service_calls_shut(
+    tmp_path_factory: pytest.TempPathFactory,
+    low_us: float,
+    high_us: float,
+    backwards: bool,
+    stop_shut: float,
+    stop_open: float,
+    calibrated: tuple[float, float] | None,
+) -> None:
+    folder = tmp_path_factory.mktemp("snuff")
+    block = {
+        "driver": "simulated", "pulse_min_us": low_us, "pulse_max_us": high_us, "reversed": backwards,
+        "stop_shut": stop_shut, "stop_open": stop_open,
+    }  # fmt: skip
+    stops = VentCorrection(
+        stop_shut=None if calibrated is None else calibrated[0],
+        stop_open=None if calibrated is None else calibrated[1],
+        curve=None,
+    )
+    calibration = Calibration(vents={"lower": stops})
+    file = folder / "calibration.json"
+    file.write_text(calibration.model_dump_json(exclude_none=True), encoding="utf-8")
+    lines = [f"calibration_file = {str(file)!r}", "[vents.lower]"]
+    lines += [f"{name} = {json.dumps(value)}" for name, value in block.items()]
+    (plan,) = read_plans(config(folder, "\n".join(lines)))
+    vents = build_vents(VentsSettings(lower=SimulatedVent(**block)), calibration)  # type: ignore[arg-type]
+    assert plan.pulse_us == pytest.approx(vents["lower"].stroke.pulse_us(0.0))
+
+
+def test_every_vent_is_commanded_before_anyone_waits(tmp_path: Path) -> None:
+    plans = read_plans(
+        config(tmp_path, "[vents.lower]\ndriver='pin'\npin=17\n[vents.upper]\ndriver='simulated'")
+    )
+    outputs = {"lower": FakePulseOutput(), "upper": FakePulseOutput()}
+    waited: list[tuple[float, float]] = []
+
+    def sleep(for_s: float) -> None:
+        waited.append((outputs["lower"].pulse_us, outputs["upper"].pulse_us))
+
+    assert shut(plans, lambda plan: outputs[plan.name], lambda _: None, sleep) == 0
+    assert waited == [(1000.0, 1000.0)]
+    assert outputs["lower"].pulse_us == outputs["upper"].pulse_us == 0.0
+
+
+def test_one_broken_vent_does_not_keep_the_other_open(tmp_path: Path) -> None:
+    plans = read_plans(
+        config(tmp_path, "[vents.lower]\ndriver='simulated'\n[vents.upper]\ndriver='simulated'\nhold=true")
+    )
+    good = FakePulseOutput()
+    said: list[str] = []
+
+    def open_pulses(plan: Plan) -> PulseOutput:
+        if plan.name == "lower":
+            raise OSError("no PWM of the board")
+        return good
+
+    assert shut(plans, open_pulses, said.append, lambda _: None) == 1
+    assert good.pulse_us == 1000.0  # held: its spring would open it
+    assert any("NOT SHUT" in line and "by hand" in line for line in said)
+
+
+def test_pulses_that_cannot_be_stopped_are_told(tmp_path: Path) -> None:
+    plans = read_plans(config(tmp_path, "[vents.lower]\ndriver='simulated'"))
+    output = FakePulseOutput()
+
+    def sleep(_for_s: float) -> None:
+        output.fail_with = OSError("bus gone")
+
+    said: list[str] = []
+    assert shut(plans, lambda _: output, said.append, sleep) == 1
+    assert "bus gone" in said[-1]
+
+
+@pytest.mark.parametrize(
+    ("block", "pulse_us"),
+    [
+        ("", 1000.0),
+        ("reversed=true", 2000.0),
+        ("reversed='yes'\npulse_min_us='wide'", 1000.0),
+        ("pulse_min_us=nan", 1000.0),
+        ("pulse_min_us=2500\npulse_max_us=500", 1000.0),
+        ("stop_shut=0.9\nstop_open=0.1\nunknown=1", 1000.0),
+        ("pulse_min_us=true", 1000.0),
+    ],
+    ids=["plain", "reversed", "wrong types", "nan", "swapped limits", "swapped stops", "a flag for a number"],
+)
+def test_senseless_fields_take_their_default(tmp_path: Path, block: str, pulse_us: float) -> None:
+    (plan,) = read_plans(config(tmp_path, f"[vents.lower]\ndriver='simulated'\n{block}\n[band]\nlow='?'"))
+    assert plan.pulse_us == pulse_us
+
+
+@pytest.mark.parametrize(
+    "damage", ["", "{", "[]", '{"vents": 3}', '{"vents": {"lower": {"stop_shut": "x"}}}']
+)
+def test_damaged_calibration_does_not_stop_it(tmp_path: Path, damage: str) -> None:
+    file = tmp_path / "calibration.json"
+    file.write_text(damage, encoding="utf-8")
+    (plan,) = read_plans(
+        config(tmp_path, f"calibration_file={str(file)!r}\n[vents.lower]\ndriver='simulated'")
+    )
+    assert plan.pulse_us == 1000.0
+
+
+@pytest.mark.parametrize(
+    "text", ["", "[vents]", "vents = 3", "[vents.lower", "[vents.middle]\ndriver='pin'"], ids=str
+)
+def test_configuration_without_a_vent_is_one_line(tmp_path: Path, text: str) -> None:
+    with pytest.raises(UserError, match=r"moved") as told:
+        read_plans(config(tmp_path, text))
+    assert "\n\n" not in str(told.value)
+
+
+@pytest.mark.parametrize("block", [{}, {"pin": "x"}, {"pin": None}])
+@pytest.mark.parametrize("driver", ["kernel_pwm", "pin", "pca9685", "steam"])
+def test_what_cannot_be_opened_is_an_os_error(driver: str, block: dict[str, object]) -> None:
+    with pytest.raises(OSError, match=r"."):
+        open_output(Plan("lower", driver, 1000.0, 0.5, False, block))
+
+
+def test_program_is_quick_and_needs_no_settings_model(tmp_path: Path) -> None:
+    """From the start of the interpreter to the command: well under a second, without pydantic, paho, gpiozero."""
+    path = config(
+        tmp_path, "[vents.lower]\ndriver='simulated'\nstroke_s=0.1\nsettle_s=0.05\n[mqtt]\nport='bad'"
+    )
+    code = (
+        "import sys; from coalminder.cli import main; "
+        f"rc = main(['snuff', '--config', {str(path)!r}]); "
+        "heavy = {'pydantic', 'paho', 'gpiozero', 'asyncio', 'coalminder.settings'} & set(sys.modules); "
+        "sys.exit(f'imported {heavy}' if heavy else rc)"
+    )
+    start_s = time.monotonic()
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    took_s = time.monotonic() - start_s
+    assert done.returncode == 0, done.stderr
+    assert "lower vent: shut commanded" in done.stderr
+    assert took_s < 1.0 + 0.15
+
+
+def test_options_have_a_default() -> None:
+    parser = argparse.ArgumentParser()
+    add_arguments(parser)
+    assert parser.parse_args([]).config == Path("/etc/coalminder/coalminder.toml")
