@@ -231,7 +231,6 @@ def test_pin_of_gpiozero_alone_gives_six_positions(lgpio: FakeLgpio, board_facto
     """Why there is a pin class of ours: this is the trap it avoids."""
     seen = positions(PinPwm(17, board_factory), lgpio.pulse_us)
     assert seen == [1000, 1200, 1400, 1600, 1800, 2000]  # whole per cents of 20 ms
-    board_factory.reset()
 
 
 def test_fine_pin_gives_a_vent_a_thousand_positions(lgpio: FakeLgpio, board_factory: Any) -> None:

@@ -167,7 +167,7 @@ def test_what_cannot_be_opened_is_an_os_error(driver: str, block: dict[str, obje
 def test_program_is_quick_and_needs_no_settings_model(tmp_path: Path) -> None:
     """From the start of the interpreter to the command: well under a second, without pydantic, paho, gpiozero."""
     path = config(
-        tmp_path, "[vents.lower]\ndriver='simulated'\nstroke_s=0.1\nsettle_s=0.05\n[mqtt]\nport='bad'"
+        tmp_path, "[vents.lower]\ndriver='simulated'\nstroke_s=0.1\nsettle_s=0.05\n[mqtt]\nport='?'"
     )
     code = (
         "import sys; from coalminder.cli import main; "

@@ -10,6 +10,7 @@ from __future__ import annotations
 import argparse
 import json
 import math
+import os
 import sys
 import time
 import tomllib
@@ -91,7 +92,8 @@ def read_plans(config: Path) -> list[Plan]:
         ) from error
     found = data.get("vents")
     blocks = found if isinstance(found, dict) else {}
-    calibration = _stops(data.get("calibration_file", DEFAULT_CALIBRATION))
+    configured = data.get("calibration_file", DEFAULT_CALIBRATION)
+    calibration = _stops(os.environ.get("COALMINDER_CALIBRATION_FILE", configured))
     plans = [
         _plan(name, blocks[name], calibration.get(name))
         for name in ("lower", "upper")
