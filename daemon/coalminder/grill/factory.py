@@ -29,7 +29,7 @@ OPTIONS: dict[str, tuple[float, float, str]] = {
     "pit_c": (20.0, 250.0, "pit at the start, with start=burning"),
     "food_kg": (0.0, 10.0, "food on the grate at the start"),
     "food_c": (-5.0, 60.0, "its temperature"),
-    "seed": (0, 2**63, "of noise and gusts"),
+    "seed": (0, 999_999, "of noise and gusts"),
     "wind_m_per_s": (0.0, 20.0, "mean wind"),
     "gust_frac": (0.0, 0.8, "standard deviation of the wind / mean"),
     "ambient_c": (-30.0, 45.0, "air at the start"),

@@ -100,7 +100,7 @@ def charcoal() -> list[Figure]:
     """(c) at 80, 93 and 105 °C, and the vent travel at 93."""
     low, mid, high = charcoal_for(80.0), charcoal_for(93.0), charcoal_for(105.0)
     return [
-        Figure("charcoal to hold 80 °C", low[0], 0.13, 0.25, "kg/h"),
+        Figure("charcoal to hold 80 °C", low[0], 0.14, 0.25, "kg/h"),
         Figure("... 93 °C", mid[0], 0.15, 0.25, "kg/h"),
         Figure("... 105 °C", high[0], 0.15, 0.25, "kg/h"),
         Figure("lower vent that holds 93 °C", 100.0 * mid[1], 2.0, 9.0, "% of travel"),
