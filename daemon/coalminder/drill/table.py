@@ -31,7 +31,7 @@ class Drill:
     inject: Callable[[Rig, float], None]
     prepare: Callable[[], Rig]
     begins: Callable[[Rig], bool] | None = None
-    give_up_s: float = 7200.0
+    give_up_s: float = 10800.0
 
 
 @functools.cache
@@ -195,7 +195,7 @@ def _leak(rig: Rig, s: float) -> None:
 
 
 def _used_up(rig: Rig, s: float) -> None:
-    rig.burn_out(max(1.0 - s * 4e-4, 0.0))
+    rig.burn_out(1.1 - 0.8 * s / 2400.0 if s < 2400.0 else max(0.3 - 0.3 * (s - 2400.0) / 4800.0, 0.0))
 
 
 def _stuck(rig: Rig, s: float) -> None:
@@ -332,7 +332,7 @@ def drills() -> tuple[Drill, ...]:
         ),
         Drill(
             "weather_beyond_vents", "a gale with rain at -15 °C, the lower vent half plugged with ash", _gale, _burning,
-            Since(lambda rig: _wide(rig) and rig.kettle.true_pit_c < 80.0), give_up_s=3 * 3600.0,
+            Since(lambda rig: _wide(rig) and rig.kettle.true_pit_c < 79.5, below_c_per_min=0.3), give_up_s=3 * 3600.0,
         ),
         Drill("snuff_without_effect", "snuffed, but air leaks in", _snuff_leaky, _burning),
         Drill("heat_without_fire", "somebody lights the coals and says nothing", _relit, _out),

@@ -157,13 +157,9 @@ def advance(e: Evidence, view: View, limits: Limits, events: Iterable[object], n
         useless = (hot and error_c > limits.no_effect_c) or (
             cold and error_c < -limits.no_effect_c and rise_c > -FLAT_C
         )
-        no_effect_s = (
-            min(no_effect_s + dt_s, 2 * limits.no_effect_s) if useless else max(no_effect_s - dt_s, 0.0)
-        )
+        no_effect_s = _gather(no_effect_s, dt_s if useless else -dt_s, limits.no_effect_s)
         strained = (hot and smooth_c > limits.band_high_c) or (cold and smooth_c < limits.band_low_c)
-        strained_s = (
-            min(strained_s + dt_s, 2 * limits.strained_s) if strained else max(strained_s - 2 * dt_s, 0.0)
-        )
+        strained_s = _gather(strained_s, dt_s if strained else -dt_s, limits.strained_s)
     elif not minutes:
         no_effect_s = strained_s = 0.0
 
