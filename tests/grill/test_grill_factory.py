@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 from dataclasses import Field, fields
 from typing import Any
 
@@ -22,6 +23,12 @@ def test_factory_without_arguments_makes_a_grill_with_cold_steel() -> None:
     assert made.true_pit_c == pytest.approx(9.0, abs=0.1)
     assert made.alive
     assert made.fuel_kg == pytest.approx(1.2 * 0.95)
+
+
+def test_factory_keeps_its_name_beside_the_module_of_the_same_name() -> None:
+    module = importlib.import_module("coalminder.grill.kettle")
+    assert module.Kettle is Kettle
+    assert isinstance(grill.kettle(), Kettle)
 
 
 @pytest.mark.parametrize("sky", list(SKIES))
