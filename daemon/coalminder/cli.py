@@ -24,6 +24,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "replay": ("coalminder.replay.command", "run a recorded cook again, fit, tune, report"),
     "bench": ("coalminder.bench.command", "scenarios x controllers, tables and plots"),
     "drill": ("coalminder.safety.command", "rehearse a fault on the simulated grill"),
+    "push": ("coalminder.messages.push_command", "send alarms to push services"),
     "page": ("coalminder.page.command", "serve the page for a phone"),
     "snuff": ("coalminder.vents.snuff", "shut the vents now, needing only the vent block"),
 }

@@ -41,12 +41,12 @@ class Connection:
         self,
         options: LinkOptions,
         *,
-        will: tuple[str, str],
+        will: tuple[str, str] | None,
         on_up: Callable[[], None],
         on_message: Callable[[paho.MQTTMessage], None],
         on_sent: Callable[[int], None],
     ) -> None:
-        """`will`: topic and payload, retained. `on_sent` gets the number of an acknowledged publish."""
+        """`will`: retained topic and payload, or None. `on_sent` gets the number of a confirmed publish."""
         self._options, self._will = options, will
         self._on_up, self._on_message, self._on_sent = on_up, on_message, on_sent
         self._stopping = threading.Event()
@@ -196,7 +196,8 @@ class Connection:
         )
         client.connect_timeout = options.connect_timeout_s
         client.max_inflight_messages_set(self._in_flight)
-        client.will_set(*self._will, qos=1, retain=True)
+        if self._will is not None:
+            client.will_set(*self._will, qos=1, retain=True)
         if options.username:
             client.username_pw_set(options.username, options.password)
         if options.tls:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any, Literal
 from urllib.parse import unquote, urlsplit
@@ -32,6 +32,10 @@ class LinkOptions:
     discovery: bool = True
     discovery_prefix: str = "homeassistant"
     discovery_name: str = "Kettle"
+
+    def named(self, client_id: str) -> LinkOptions:
+        """The same for another program: a client id must be unique at the broker."""
+        return replace(self, client_id=client_id)
 
     @classmethod
     def from_settings(cls, values: Mapping[str, Any]) -> LinkOptions:

@@ -1,0 +1,222 @@
+"""`coalminder push`: sends alarms from the broker to push services. A process of its own.
+
+It only reads, like a phone, and needs no hardware; a slow push service cannot hold the daemon up. The
+services are those of the library apprise (extra `push`), each named by a URL.
+"""
+
+from __future__ import annotations
+
+import argparse
+import logging
+import queue
+import signal
+import threading
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import apprise
+import paho.mqtt.client as paho
+from apprise import NotifyType
+from pydantic import ValidationError
+
+from coalminder.errors import UserError
+from coalminder.messages.connection import Connection
+from coalminder.messages.options import LinkOptions
+from coalminder.messages.payloads import AlarmMessage
+from coalminder.messages.push import Bridge, Notice, Priority, PushRules
+from coalminder.messages.topics import ONLINE, Topics
+
+log = logging.getLogger(__name__)
+
+WAITING = 500  # notices; a service that is down for long gets the newest
+TRIES, PAUSE_S = 5, 10.0
+BROKER_AWAY_S = 120.0
+_TYPES = {
+    Priority.LOW: NotifyType.INFO,
+    Priority.MEDIUM: NotifyType.WARNING,
+    Priority.HIGH: NotifyType.FAILURE,
+}
+
+
+class Sender:
+    """Delivers notices to every service, in order, in a thread of its own; tries a failing one again."""
+
+    def __init__(self, urls: Sequence[str], *, pause_s: float = PAUSE_S) -> None:
+        """UserError for a URL that the library does not understand (its secrets are not shown)."""
+        self._services: list[apprise.Apprise] = []
+        for number, url in enumerate(urls, 1):
+            service = apprise.Apprise()
+            if not service.add(url):
+                scheme = url.partition(":")[0]
+                raise UserError(
+                    f"push URL {number} ('{scheme}:...') is not understood; "
+                    "see docs/mqtt.md for the form, for example json://host/path"
+                )
+            self._services.append(service)
+        self._pause_s = pause_s
+        self._waiting: queue.Queue[Notice | None] = queue.Queue()
+        self._thread = threading.Thread(target=self._run, name="push", daemon=True)
+        self.failed = 0
+
+    def start(self) -> None:
+        """Begin to deliver."""
+        self._thread.start()
+
+    def send(self, notice: Notice) -> None:
+        """Queue a notice; never blocks. The oldest goes when too many wait."""
+        while self._waiting.qsize() >= WAITING:
+            try:
+                self._waiting.get_nowait()
+                self.failed += 1
+            except queue.Empty:
+                break
+        self._waiting.put(notice)
+
+    def stop(self, timeout_s: float = 10.0) -> None:
+        """Deliver what waits, then end, within about `timeout_s`."""
+        self._pause_s = 0.1
+        self._waiting.put(None)
+        self._thread.join(timeout_s)
+
+    def _run(self) -> None:
+        while (notice := self._waiting.get()) is not None:
+            for service in self._services:
+                if not self._deliver(service, notice):
+                    self.failed += 1
+                    log.error("could not push '%s'", notice.title)
+
+    def _deliver(self, service: apprise.Apprise, notice: Notice) -> bool:
+        for attempt in range(TRIES):
+            if attempt:
+                time.sleep(self._pause_s)
+            try:
+                if service.notify(body=notice.body, title=notice.title, notify_type=_TYPES[notice.urgency]):
+                    return True
+            except Exception:
+                log.exception("a push service failed")
+        return False
+
+
+class PushBridge:
+    """Broker on one side, services on the other. `grill` "+" means all."""
+
+    def __init__(
+        self,
+        options: LinkOptions,
+        send: Callable[[Notice], None],
+        rules: PushRules,
+        *,
+        every_grill: bool = False,
+    ) -> None:
+        base = "coalminder/+" if every_grill else Topics(options.grill).base
+        self._alarms, self._availability = f"{base}/alarm/+", f"{base}/availability"
+        self._send = send
+        self._bridge = Bridge(rules)
+        self._lock = threading.Lock()
+        self._away_since_s: float | None = time.monotonic()
+        self._told_away = False
+        self._connection = Connection(
+            options,
+            will=None,
+            on_up=lambda: self._connection.subscribe([self._alarms, self._availability]),
+            on_message=self._arrived,
+            on_sent=lambda _number: None,
+        )
+
+    def start(self) -> None:
+        """Begin to listen."""
+        self._connection.start()
+
+    def tick(self) -> None:
+        """Send what became due; call it about once in a second."""
+        now_s = time.monotonic()
+        with self._lock:
+            notices = self._bridge.tick(now_s)
+        if self._connection.connected:
+            self._away_since_s = None
+            self._told_away = False
+        elif self._away_since_s is None:
+            self._away_since_s = now_s
+        elif now_s - self._away_since_s > BROKER_AWAY_S and not self._told_away:
+            self._told_away = True
+            text = f"No alarm can reach you through it ({self._connection.trouble}). Go and look."
+            notices = [*notices, Notice("The broker is away", text, Priority.HIGH)]
+        for notice in notices:
+            self._send(notice)
+
+    def stop(self) -> None:
+        """Disconnect."""
+        self._connection.stop(2.0)
+
+    def _arrived(self, message: paho.MQTTMessage) -> None:
+        now_s = time.monotonic()
+        with self._lock:
+            if paho.topic_matches_sub(self._availability, message.topic):
+                grill = message.topic.split("/")[1]
+                notices = self._bridge.on_availability(grill, message.payload == ONLINE.encode(), now_s)
+            elif message.payload:
+                try:
+                    notices = self._bridge.on_alarm(AlarmMessage.model_validate_json(message.payload), now_s)
+                except (ValidationError, ValueError) as error:
+                    log.warning("not an alarm message on %s: %s", message.topic, error)
+                    return
+            else:
+                return
+        for notice in notices:
+            self._send(notice)
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of `coalminder push`."""
+    parser.add_argument(
+        "--config", type=Path, metavar="FILE", help="configuration; its section [mqtt] is used"
+    )
+    parser.add_argument("--broker", metavar="URL", help="mqtt://[user:password@]host[:port]")
+    parser.add_argument("--grill", default="+", help="name of one grill (default: all of the broker)")
+    parser.add_argument(
+        "--to", action="append", default=[], metavar="URL", help="a push service; repeat for several"
+    )
+    parser.add_argument(
+        "--at-least", choices=["low", "medium", "high"], default="medium", help="least priority to be told"
+    )
+    parser.add_argument("--test", action="store_true", help="send one notice to every service and end")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Listen until SIGTERM or Ctrl-C; with --test send one notice, exit code 1 when a service fails."""
+    options, urls = _options(args)
+    if not urls:
+        raise UserError("no push service: name one with --to URL, or mqtt.push_urls in the configuration")
+    sender = Sender(urls)
+    sender.start()
+    if args.test:
+        sender.send(Notice("Coalminder: a test", "If you read this, alarms can reach you.", Priority.LOW))
+        sender.stop(60.0)
+        return 1 if sender.failed else 0
+    ended = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: ended.set())
+    rules = PushRules(at_least=Priority[args.at_least.upper()])
+    bridge = PushBridge(options, sender.send, rules, every_grill=args.grill == "+")
+    bridge.start()
+    while not ended.wait(1.0):
+        bridge.tick()
+    bridge.stop()
+    sender.stop()
+    return 0
+
+
+def _options(args: argparse.Namespace) -> tuple[LinkOptions, list[str]]:
+    urls = list(args.to)
+    grill = "kettle" if args.grill == "+" else args.grill
+    if args.config is not None:
+        from coalminder.settings import load_settings
+
+        mqtt = load_settings(args.config).mqtt
+        urls += [url.get_secret_value() for url in mqtt.push_urls]
+        values = mqtt.model_dump() | {"grill": grill, "client_id": "coalminder-push"}
+        if args.broker is None:
+            return LinkOptions.from_settings(values), urls
+    options = LinkOptions.from_url(args.broker or "mqtt://127.0.0.1:1883", grill)
+    return options.named("coalminder-push"), urls

@@ -1,0 +1,209 @@
+"""Alarms to push services: what is told, when, and that it arrives at a local HTTP receiver."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from http.server import BaseHTTPRequestHandler, HTTPServer
+
+import pytest
+from brokers import Mosquitto, Watcher, wait_for
+
+from coalminder.errors import UserError
+from coalminder.messages.link import Link
+from coalminder.messages.options import LinkOptions
+from coalminder.messages.payloads import AlarmMessage
+from coalminder.messages.push import Bridge, Priority, PushRules
+from coalminder.messages.push_command import PushBridge, Sender
+from coalminder.values import HEALTHY, Action, Alarm, AlarmState, Decision, Phase
+
+# The library imports all its plugins, some of which still use modules that Python will drop.
+pytestmark = pytest.mark.filterwarnings("ignore:.*slated for removal:DeprecationWarning")
+
+RAISED = datetime(2026, 4, 11, 16, 5, tzinfo=UTC)
+
+
+def message(state: str = "unacknowledged", **changes: object) -> AlarmMessage:
+    fields: dict[str, object] = {
+        "grill": "kettle", "utc": RAISED, "code": "fire_out", "seq": 1, "state": state, "active": True,
+        "action": "warn", "priority": "high", "message": "The fire is out", "remedy": "Relight it.",
+        "raised_utc": RAISED,
+    }  # fmt: skip
+    return AlarmMessage(**{**fields, **changes})  # type: ignore[arg-type]
+
+
+def test_new_alarm_is_told_once_and_its_end() -> None:
+    bridge = Bridge()
+    (told,) = bridge.on_alarm(message(), 0.0)
+    assert (told.title, told.body, told.urgency) == ("kettle: The fire is out", "Relight it.", Priority.HIGH)
+    assert bridge.on_alarm(message(change=False), 1.0) == []
+    (over,) = bridge.on_alarm(message("normal", raised_utc=None), 2.0)
+    assert over.title == "Over: kettle: The fire is out"
+    assert bridge.on_alarm(message("normal", raised_utc=None), 3.0) == []
+    assert len(bridge.on_alarm(message(raised_utc=RAISED.replace(hour=17)), 4.0)) == 1
+
+
+@pytest.mark.parametrize(
+    "state",
+    ["acknowledged", "shelved", "suppressed_by_design", "out_of_service", "latched_acknowledged", "normal"],
+)
+def test_states_that_ask_nothing_are_not_told(state: str) -> None:
+    assert Bridge().on_alarm(message(state), 0.0) == []
+
+
+@pytest.mark.parametrize(
+    ("priority", "at_least", "told"),
+    [
+        ("low", Priority.MEDIUM, 0),
+        ("medium", Priority.MEDIUM, 1),
+        ("medium", Priority.HIGH, 0),
+        ("low", Priority.LOW, 1),
+    ],
+)
+def test_alarms_below_the_least_priority_are_not_told(priority: str, at_least: Priority, told: int) -> None:
+    assert len(Bridge(PushRules(at_least)).on_alarm(message(priority=priority), 0.0)) == told
+
+
+def test_unanswered_high_alarm_is_told_again_until_acknowledged() -> None:
+    bridge = Bridge(PushRules(repeat_s=300.0, repeat_times=2))
+    bridge.on_alarm(message(), 0.0)
+    times = [now_s for now_s in range(0, 3000, 10) if bridge.tick(float(now_s))]
+    assert times == [300, 600]
+    bridge.on_alarm(message(raised_utc=RAISED.replace(hour=17)), 3000.0)
+    assert bridge.on_alarm(message("acknowledged"), 3010.0) == []
+    assert [bridge.tick(float(s)) for s in range(3010, 5000, 10)] == [[]] * 199
+
+
+def test_late_alarm_says_when_it_was_raised() -> None:
+    (told,) = Bridge().on_alarm(message(late=True), 0.0)
+    assert "16:05 UTC" in told.body
+
+
+def test_silent_daemon_is_told_after_a_minute_and_its_return() -> None:
+    bridge = Bridge(PushRules(silent_s=60.0))
+    assert bridge.on_availability("kettle", False, 0.0) == []
+    assert bridge.tick(59.0) == []
+    (told,) = bridge.tick(60.0)
+    assert (told.urgency, "silent" in told.title) == (Priority.HIGH, True)
+    assert bridge.tick(61.0) == []
+    (back,) = bridge.on_availability("kettle", True, 100.0)
+    assert "back" in back.title
+
+
+def test_short_silence_is_not_told() -> None:
+    bridge = Bridge()
+    bridge.on_availability("kettle", False, 0.0)
+    assert bridge.on_availability("kettle", True, 30.0) == []
+    assert bridge.tick(1000.0) == []
+
+
+class Receiver:
+    """A push service on loopback: keeps the JSON bodies; answers 500 to the first `fail` of them."""
+
+    def __init__(self) -> None:
+        self.bodies: list[dict[str, str]] = []
+        self.fail = 0
+        receiver = self
+
+        class Handler(BaseHTTPRequestHandler):
+            def do_POST(self) -> None:
+                body = self.rfile.read(int(self.headers["Content-Length"]))
+                if receiver.fail > 0:
+                    receiver.fail -= 1
+                    self.send_response(500)
+                else:
+                    receiver.bodies.append(json.loads(body))
+                    self.send_response(200)
+                self.end_headers()
+
+            def log_message(self, *_args: object) -> None:
+                """Quiet."""
+
+        self.server = HTTPServer(("127.0.0.1", 0), Handler)
+        self.url = f"json://127.0.0.1:{self.server.server_port}/"
+        threading.Thread(target=self.server.serve_forever, daemon=True).start()
+
+
+@pytest.fixture
+def receiver() -> Iterator[Receiver]:
+    receiver = Receiver()
+    yield receiver
+    receiver.server.shutdown()
+    receiver.server.server_close()
+
+
+@pytest.mark.broker
+def test_alarm_of_the_daemon_arrives_at_the_push_service(mosquitto: Mosquitto, receiver: Receiver) -> None:
+    sender = Sender([receiver.url])
+    sender.start()
+    options = LinkOptions(port=mosquitto.port)
+    bridge = PushBridge(options.named("push"), sender.send, PushRules(silent_s=0.2), every_grill=True)
+    bridge.start()
+    link = Link(options)
+    link.start()
+    wait_for(lambda: link.connected)
+    alarm = Alarm(
+        "fire_out", AlarmState.UNACKNOWLEDGED, Action.WARN, "high", True, 0.0, "The fire is out", "Relight"
+    )
+    link.offer(Decision(Phase.TENDING, 93.0, 0.0, 0.0, alarms=(alarm,)), HEALTHY, 0.0, time.time())
+    wait_for(lambda: receiver.bodies)
+    assert receiver.bodies[0]["title"] == "kettle: The fire is out"
+    assert receiver.bodies[0]["type"] == "failure"
+    link.stop()
+    wait_for(lambda: bridge.tick() or len(receiver.bodies) >= 2)
+    assert "silent" in receiver.bodies[1]["title"]
+    bridge.stop()
+    sender.stop()
+
+
+@pytest.mark.filterwarnings("ignore::ResourceWarning")
+def test_failing_service_is_tried_again(receiver: Receiver) -> None:
+    receiver.fail = 2
+    sender = Sender([receiver.url], pause_s=0.01)
+    sender.start()
+    for notice in Bridge().on_alarm(message(), 0.0):
+        sender.send(notice)
+    sender.stop()
+    assert (len(receiver.bodies), sender.failed) == (1, 0)
+
+
+def test_unknown_service_is_named_without_its_secret() -> None:
+    with pytest.raises(UserError, match="push URL 2") as caught:
+        Sender(["json://127.0.0.1/", "nosuch://secret-token@host"])
+    assert "secret-token" not in str(caught.value)
+
+
+@pytest.mark.broker
+def test_the_program_sends_a_test_notice_and_listens(mosquitto: Mosquitto, receiver: Receiver) -> None:
+    words = [sys.executable, "-m", "coalminder.cli", "push", "--broker", mosquitto.url, "--to", receiver.url]
+    assert subprocess.run([*words, "--test"], timeout=30, check=False).returncode == 0
+    assert receiver.bodies[0]["title"] == "Coalminder: a test"
+    running = subprocess.Popen(words)
+    try:
+        with Watcher(mosquitto, ()) as grill:
+            topic = "coalminder/kettle/alarm/fire_out"
+            grill.client.publish(topic, b"not an alarm", qos=1, retain=True)
+            grill.client.publish(topic, message().model_dump_json(), qos=1, retain=True)
+            wait_for(lambda: len(receiver.bodies) >= 2)
+    finally:
+        running.terminate()
+    assert running.wait(10) == 0
+    assert receiver.bodies[1]["title"] == "kettle: The fire is out"
+
+
+def test_without_a_service_the_program_says_what_to_do() -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "coalminder.cli", "push"],
+        capture_output=True,
+        text=True,
+        timeout=30,
+        check=False,
+    )
+    assert done.returncode == 2
+    assert "--to URL" in done.stderr
+    assert "Traceback" not in done.stderr
