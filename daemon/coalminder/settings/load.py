@@ -122,9 +122,10 @@ def _add_credentials(data: dict[str, Any]) -> None:
     directory = os.environ.get("CREDENTIALS_DIRECTORY")
     path = Path(directory, "mqtt_password") if directory else None
     if path is not None and path.is_file():
+        password = path.read_text("utf-8").rstrip("\n")
         section = data.setdefault("mqtt", {})
-        if isinstance(section, dict):
-            section.setdefault("password", path.read_text("utf-8").rstrip("\n"))
+        if password and isinstance(section, dict):  # empty: the unit's default, when there is no such file
+            section.setdefault("password", password)
 
 
 def _explain(error: ValidationError) -> str:
