@@ -208,6 +208,14 @@ def test_two_daemons_of_one_name_throw_each_other_out_less_and_less_often(mosqui
         daemon.stop()
 
 
+def test_step_that_cannot_be_told_does_not_stop_tending(mosquitto: Mosquitto, link: Link) -> None:
+    broken = Alarm("no such/code", AlarmState.NORMAL, Action.WARN, "urgent", True, 0.0, "", "")  # type: ignore[arg-type]
+    link.offer(decision(broken), HEALTHY, 0.0, 1_700_000_000.0)
+    link.offer(CALM, HEALTHY, 1.0, 1_700_000_001.0)
+    with Watcher(mosquitto, "coalminder/kettle/state") as watcher:
+        watcher.wait("coalminder/kettle/state")
+
+
 def test_link_starts_and_goes_on_without_a_broker() -> None:
     link = Link(LinkOptions(port=free_port()))
     began = time.monotonic()

@@ -176,14 +176,17 @@ class Link:
 
         now_s: control time; utc_s: UTC in s. `inputs` adds the other probes to the state.
         """
-        self._check_generation()
         self.lost_s(now_s)
-        self._note_alarms(decision.alarms, now_s, utc_s)
-        self._pump(utc_s)
-        if self._snapshot_due and self.connected and not self._in_flight:
-            self._publish_snapshot(now_s, utc_s)
-        self._offer_state(decision, machine, now_s, utc_s, inputs)
-        self._offer_parts()
+        try:
+            self._check_generation()
+            self._note_alarms(decision.alarms, now_s, utc_s)
+            self._pump(utc_s)
+            if self._snapshot_due and self.connected and not self._in_flight:
+                self._publish_snapshot(now_s, utc_s)
+            self._offer_state(decision, machine, now_s, utc_s, inputs)
+            self._offer_parts()
+        except Exception:  # telling must never stop tending
+            log.exception("a step could not be told")
 
     def offer_part(self, name: str, part: BaseModel | None) -> None:
         """Keep a further view on `part/<name>`, retained, sent when it changes; None removes it."""
