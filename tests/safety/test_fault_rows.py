@@ -91,7 +91,11 @@ def lid(length_s: float, back_to_c: float = 93.0) -> Make:
 
 
 CASES = [
-    Case("vent_driver_failed", machine(vent_driver_failed=True), for_a_while(machine(vent_driver_failed=True), 4)),
+    Case(
+        "vent_driver_failed",
+        machine(vent_driver_failed=True),
+        for_a_while(machine(vent_driver_failed=True), 4),
+    ),
     Case("servo_supply_low", machine(servo_supply_low=True), for_a_while(machine(servo_supply_low=True), 4)),
     Case("under_voltage", machine(under_voltage=True), for_a_while(machine(under_voltage=True), 4)),
     Case("board_hot", machine(board_hot=True), for_a_while(machine(board_hot=True), 29)),
@@ -103,59 +107,135 @@ CASES = [
     Case("clock_jumped", machine(clock_jump_s=-5.1), machine(clock_jump_s=4.9)),
     Case("disk_failed", machine(disk_failed=True), for_a_while(machine(disk_failed=True), 4)),
     Case("journal_corrupt", machine(journal_corrupt=True), machine()),
-    Case("broker_lost", lambda s: view(s, machine=replace(HEALTHY, broker_lost_s=s)), machine(broker_lost_s=299.0)),
+    Case(
+        "broker_lost",
+        lambda s: view(s, machine=replace(HEALTHY, broker_lost_s=s)),
+        machine(broker_lost_s=299.0),
+    ),
     Case("settings_changed", machine(settings_changed=True), machine()),
     Case("pit_probe_lost", lost(KIND.OPEN), for_a_while(lost(KIND.OPEN), 18), name="open"),
     Case("pit_probe_lost", lost(KIND.BUS), for_a_while(lost(KIND.BUS), 18), name="bus"),
     Case("pit_probe_lost", lambda s: view(s, pit=Reading(float("nan"))), machine(), name="not a number"),
-    Case("pit_probe_stale", lambda s: view(s, pit=Reading(93.0, age_s=s)),
-         lambda s: view(s, pit=Reading(93.0 + s % 7, age_s=s % 10.0)), name="old"),
+    Case(
+        "pit_probe_stale",
+        lambda s: view(s, pit=Reading(93.0, age_s=s)),
+        lambda s: view(s, pit=Reading(93.0 + s % 7, age_s=s % 10.0)),
+        name="old",
+    ),
     Case("pit_probe_stale", lost(KIND.TIMEOUT), for_a_while(lost(KIND.TIMEOUT), 9), name="no answer"),
     Case("pit_probe_silent", lost(KIND.OPEN), for_a_while(lost(KIND.OPEN), 4)),
-    Case("pit_probe_stuck", lambda s: view(s, pit=Reading(93.25)),
-         lambda s: view(s, pit=Reading(93.25 + 0.25 * (int(s) // 590 % 2)))),
+    Case(
+        "pit_probe_stuck",
+        lambda s: view(s, pit=Reading(93.25)),
+        lambda s: view(s, pit=Reading(93.25 + 0.25 * (int(s) // 590 % 2))),
+    ),
     Case("pit_probe_noisy", noisy(3.6), noisy(2.0)),
-    Case("pit_probe_implausible", lambda s: view(s, 20.0), for_a_while(lambda s: view(s, 20.0), 18), name="fell out"),
+    Case(
+        "pit_probe_implausible",
+        lambda s: view(s, 20.0),
+        for_a_while(lambda s: view(s, 20.0), 18),
+        name="fell out",
+    ),
     Case("pit_probe_implausible", lambda s: view(s, 109.0), lambda s: view(s, 106.0), name="just too far"),
-    Case("pit_probes_disagree", lambda s: view(s, pit_2=reading(124.0, s)), lambda s: view(s, pit_2=reading(118.0, s))),
-    Case("pit_on_second_probe",
-         lambda s: view(s, pit=ProbeFault(KIND.OPEN), pit_2=reading(94, s), pit_2_stands_in=True),
-         for_a_while(
-             lambda s: view(s, pit=ProbeFault(KIND.OPEN), pit_2=reading(94, s), pit_2_stands_in=True), 9)),
-    Case("second_probe_lost", lambda s: view(s, dome=ProbeFault(KIND.OPEN)),
-         for_a_while(lambda s: view(s, dome=ProbeFault(KIND.OPEN)), 29)),
-    Case("food_probe_lost", lambda s: view(s, foods=(("char", ProbeFault(KIND.OPEN)),)),
-         for_a_while(lambda s: view(s, foods=(("char", ProbeFault(KIND.OPEN)),)), 29)),
+    Case(
+        "pit_probes_disagree",
+        lambda s: view(s, pit_2=reading(124.0, s)),
+        lambda s: view(s, pit_2=reading(118.0, s)),
+    ),
+    Case(
+        "pit_on_second_probe",
+        lambda s: view(s, pit=ProbeFault(KIND.OPEN), pit_2=reading(94, s), pit_2_stands_in=True),
+        for_a_while(
+            lambda s: view(s, pit=ProbeFault(KIND.OPEN), pit_2=reading(94, s), pit_2_stands_in=True), 9
+        ),
+    ),
+    Case(
+        "second_probe_lost",
+        lambda s: view(s, dome=ProbeFault(KIND.OPEN)),
+        for_a_while(lambda s: view(s, dome=ProbeFault(KIND.OPEN)), 29),
+    ),
+    Case(
+        "food_probe_lost",
+        lambda s: view(s, foods=(("char", ProbeFault(KIND.OPEN)),)),
+        for_a_while(lambda s: view(s, foods=(("char", ProbeFault(KIND.OPEN)),)), 29),
+    ),
     Case("pit_over_hard_limit", ramp(160.0, 60.0), lambda s: view(s, 161.0), starts_s=6.0),
     Case("pit_over_ceiling", ramp(115.0, 60.0), lambda s: view(s, 117.0), starts_s=7.0),
     # 1 K a minute is 5 K in five minutes, the row's own figure; 0.7 K is below it however it is sampled.
     Case("runaway", shut(ramp(123.0, 1.1)), later(shut(ramp(122.0, 0.7)), 122.0), below_for_s=2100.0),
-    Case("runaway", shut(ramp(123.0, 1.1)), later(ramp(122.0, 1.1), 122.0), below_for_s=1800.0, name="vents not shut"),
-    Case("rising_with_vents_shut", shut(ramp(100.0, 0.7)), later(shut(ramp(100.0, 0.35)), 100.0), below_for_s=2400.0),
+    Case(
+        "runaway",
+        shut(ramp(123.0, 1.1)),
+        later(ramp(122.0, 1.1), 122.0),
+        below_for_s=1800.0,
+        name="vents not shut",
+    ),
+    Case(
+        "rising_with_vents_shut",
+        shut(ramp(100.0, 0.7)),
+        later(shut(ramp(100.0, 0.35)), 100.0),
+        below_for_s=2400.0,
+    ),
     Case("falling_with_vents_open", wide(ramp(87.0, -0.45)), wide(ramp(87.0, -0.2)), below_for_s=2400.0),
     Case("falling_with_vents_open", wide(ramp(87.0, -0.45)), ramp(87.0, -0.45), name="vents not wide"),
     Case("fire_out", lambda s: view(s, 43.0), lambda s: view(s, 49.0)),
-    Case("lighting_slow", lambda s: view(s, 30.0, phase=Phase.LIGHTING), lambda s: view(s, 30.0, phase=Phase.LIGHTING),
-         below_for_s=3590.0),
+    Case(
+        "lighting_slow",
+        lambda s: view(s, 30.0, phase=Phase.LIGHTING),
+        lambda s: view(s, 30.0, phase=Phase.LIGHTING),
+        below_for_s=3590.0,
+    ),
     # The step to the new level must be smoothed away first, then the row's quarter of an hour counts.
     Case("vents_without_effect", shut(ramp(105.0, 0.0)), shut(ramp(102.0, 0.0)), starts_s=60.0, name="hot"),
     Case("vents_without_effect", wide(ramp(81.0, 0.0)), wide(ramp(84.0, 0.0)), starts_s=430.0, name="cold"),
-    Case("vents_without_effect", shut(ramp(105.0, 0.0)), shut(ramp(120.0, -0.5)), starts_s=60.0, below_for_s=1500.0,
-         name="it answers"),
+    Case(
+        "vents_without_effect",
+        shut(ramp(105.0, 0.0)),
+        shut(ramp(120.0, -0.5)),
+        starts_s=60.0,
+        below_for_s=1500.0,
+        name="it answers",
+    ),
     Case("weather_beyond_vents", wide(ramp(76.0, 0.0)), wide(ramp(81.0, 0.0)), starts_s=60.0),
-    Case("snuff_without_effect", phase(Phase.SNUFFING, ramp(95.0, 0.0)), phase(Phase.SNUFFING, ramp(110.0, -0.5))),
-    Case("heat_without_fire", phase(Phase.OUT, lambda s: view(s, 72.0)), phase(Phase.OUT, lambda s: view(s, 66.0))),
+    Case(
+        "snuff_without_effect",
+        phase(Phase.SNUFFING, ramp(95.0, 0.0)),
+        phase(Phase.SNUFFING, ramp(110.0, -0.5)),
+    ),
+    Case(
+        "heat_without_fire",
+        phase(Phase.OUT, lambda s: view(s, 72.0)),
+        phase(Phase.OUT, lambda s: view(s, 66.0)),
+    ),
     Case("unattended", lambda s: view(s), lambda s: view(s), below_for_s=14300.0, fresh=True),
-    Case("unattended_soon", lambda s: view(s), lambda s: view(s), below_for_s=13400.0, fresh=True, starts_s=-900.0),
+    Case(
+        "unattended_soon",
+        lambda s: view(s),
+        lambda s: view(s),
+        below_for_s=13400.0,
+        fresh=True,
+        starts_s=-900.0,
+    ),
     Case("lid_off_long", lid(3000.0), lid(479.0)),
-    Case("pit_probe_out", lambda s: view(s, 30.0 + 63.0 * 0.94**s, lid_off=s < 60.0),
-         lambda s: view(s, 49.0 + 44.0 * 0.94**s, lid_off=s < 60.0), name="no more than warm"),
-    Case("pit_probe_out", lambda s: view(s, 30.0 + 63.0 * 0.94**s, lid_off=s < 600.0),
-         lambda s: view(s, min(30.0 + 63.0 * 0.94**s + max(s - 240.0, 0.0) / 12.0, 93.0), lid_off=s < 60.0),
-         name="it comes back"),
-    Case("food_exposed", lambda s: view(s, foods=(("char", Reading(40.0)),)),
-         lambda s: view(s, foods=(("char", Reading(57.5)),)), below_for_s=15000.0),
-]  # fmt: skip
+    Case(
+        "pit_probe_out",
+        lambda s: view(s, 30.0 + 63.0 * 0.94**s, lid_off=s < 60.0),
+        lambda s: view(s, 49.0 + 44.0 * 0.94**s, lid_off=s < 60.0),
+        name="no more than warm",
+    ),
+    Case(
+        "pit_probe_out",
+        lambda s: view(s, 30.0 + 63.0 * 0.94**s, lid_off=s < 600.0),
+        lambda s: view(s, min(30.0 + 63.0 * 0.94**s + max(s - 240.0, 0.0) / 12.0, 93.0), lid_off=s < 60.0),
+        name="it comes back",
+    ),
+    Case(
+        "food_exposed",
+        lambda s: view(s, foods=(("char", Reading(40.0)),)),
+        lambda s: view(s, foods=(("char", Reading(57.5)),)),
+        below_for_s=15000.0,
+    ),
+]
 IDS = [case.code + (f" ({case.name})" if case.name else "") for case in CASES]
 
 
@@ -199,9 +279,11 @@ def test_every_row_has_a_case() -> None:
 def test_codes_are_unique_and_rows_say_what_to_do() -> None:
     assert len(BY_CODE) == len(FAULTS)
     for row in FAULTS:
-        assert row.message and row.remedy, row.code
+        assert row.message, row.code
+        assert row.remedy, row.code
         assert row.priority in ("high", "medium", "low"), row.code
-        assert row.on_delay_s >= 0 and row.off_delay_s > 0, row.code
+        assert row.on_delay_s >= 0, row.code
+        assert row.off_delay_s > 0, row.code
 
 
 def test_whatever_snuffs_latches_and_says_not_to_throw_the_lid_open() -> None:

@@ -28,8 +28,9 @@ def _as_it_is(sample: Sample) -> Sample:
 
 @dataclass
 class Rig:
-    """What can be broken. `second`, `lid_switch`: there is a second pit probe, a lid switch. `stuck`: the vents do not follow.
+    """What can be broken.
 
+    second, lid_switch: there is a second pit probe, a lid switch. stuck: the vents do not follow.
     heat_w: heat from something that no vent rules (fat). events: asked for in the next step.
     """
 

@@ -90,6 +90,7 @@ FAULTS: tuple[Fault, ...] = (
         "medium",
         "The board's supply is low: it may stop at any moment",
         "Use a supply and a cable made for this board",
+        window="look_s",
     ),
     # The machine.
     Fault(
@@ -158,6 +159,7 @@ FAULTS: tuple[Fault, ...] = (
         "medium",
         "The board is too hot",
         "Move it away from the grill and out of the sun",
+        window="look_s",
     ),
     # The pit probe.
     Fault(
@@ -299,7 +301,7 @@ FAULTS: tuple[Fault, ...] = (
         Action.SNUFF,
         True,
         "high",
-        "The pit is over the ceiling and rises with the vents shut: air leaks in, or fat or wood burns",
+        "The pit is over the ceiling and rises with the vents shut: air leaks in, fat or wood burns",
         _HOT_COALS + ". If fat burns, keep away, never use water, call for help. " + _AFTER,
         suppressed_in=SHUT_PHASES,
         window="rise_window_s",
@@ -339,8 +341,8 @@ FAULTS: tuple[Fault, ...] = (
         Action.WARN,
         False,
         "medium",
-        "The pit falls with the vents wide open: the fire is dying, the charcoal is used up or a vent does not open",
-        "See that the vents are open. Lay lit charcoal on the bed; unlit charcoal on a dying bed puts it out",
+        "The pit falls with the vents wide open: fire dying, charcoal used up or a vent that does not open",
+        "See that the vents are open. Lay lit charcoal on the bed; unlit charcoal puts a dying bed out",
         suppressed_in=SHUT_PHASES | {Phase.LIGHTING, Phase.LID_OFF, Phase.EASING},
         window="fall_window_s",
     ),
@@ -546,6 +548,7 @@ FAULTS: tuple[Fault, ...] = (
         "low",
         "The configuration on disk was changed; the one read at the start stays in force",
         "Restart the daemon after the cook to use it",
+        window="look_s",
     ),
 )
 BY_CODE: dict[str, Fault] = {fault.code: fault for fault in FAULTS}

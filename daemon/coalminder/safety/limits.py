@@ -66,6 +66,11 @@ class Limits:
     disagree_c: float = _limit(
         30.0, "two pit probes further apart than this", "estimate: gradient across a grate <= 25 K"
     )
+    look_s: float = _limit(
+        10.0,
+        "supply, board and configuration are looked at this often",
+        "estimate: as service/machine.py does",
+    )
     late_s: float = _limit(5.0, "a control step later than this is late", "estimate: five steps")
     late_sum_s: float = _limit(
         30.0, "lateness summed up (forgotten at 1 s per 20 s): cannot keep up", "estimate"

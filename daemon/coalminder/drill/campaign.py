@@ -1,0 +1,110 @@
+"""Normal cooks in parallel, kept one line a cook, so that a long run can be broken off and gone on with."""
+
+from __future__ import annotations
+
+import json
+import multiprocessing
+from collections import Counter
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+from coalminder.drill.normal import Outcome, cook
+from coalminder.errors import UserError
+
+
+@dataclass
+class Tally:
+    """Sums over many cooks; false_cut_offs: (seed, code, at_s, true pit, shown pit)."""
+
+    cooks: int = 0
+    hours: float = 0.0
+    lid_lifts: int = 0
+    pieces_of_wood: int = 0
+    false_cut_offs: list[tuple[int, str, float, float, float]] = field(default_factory=list)
+    true_cut_offs: int = 0
+    alarms: Counter[str] = field(default_factory=Counter)
+    highest_c: float = 0.0
+
+    def add(self, row: dict[str, Any]) -> None:
+        """Add one cook as kept in the file."""
+        self.cooks += 1
+        self.hours += row["hours"]
+        self.lid_lifts += row["lid_lifts"]
+        self.pieces_of_wood += row["pieces_of_wood"]
+        self.false_cut_offs += [(row["seed"], *found) for found in row["false_cut_offs"]]
+        self.true_cut_offs += len(row["true_cut_offs"])
+        self.alarms.update(row["alarms"])
+        self.highest_c = max(self.highest_c, row["highest_c"])
+
+    def text(self) -> str:
+        """A few lines for a person."""
+        lines = [
+            f"{self.hours:.0f} h in {self.cooks} cooks, {self.lid_lifts} lid lifts, "
+            f"{self.pieces_of_wood} times wood: {len(self.false_cut_offs)} false cut-offs, "
+            f"{self.true_cut_offs} truly over the hard limit; hottest pit {self.highest_c:.0f} °C",
+            "alarms: " + (", ".join(f"{code} {n}" for code, n in self.alarms.most_common()) or "none"),
+        ]
+        lines += [
+            f"false: seed {seed}: {code} at {at_s:.0f} s, pit {true_c} °C"
+            for seed, code, at_s, true_c, _ in self.false_cut_offs
+        ]
+        return "\n".join(lines)
+
+
+def count_false_cut_offs(
+    hours: float,
+    *,
+    jobs: int = 1,
+    results: Path | None = None,
+    first_seed: int = 0,
+    progress: Callable[[str], None] = lambda _: None,
+) -> Tally:
+    """Cook until `hours` are reached. `results` keeps a line a cook; seeds in it are not cooked again."""
+    tally = Tally()
+    done: set[int] = set()
+    for row in _kept(results):
+        if row["seed"] >= first_seed and row["seed"] not in done and tally.hours < hours:
+            done.add(row["seed"])
+            tally.add(row)
+    if tally.hours >= hours:
+        return tally
+    seeds = (seed for seed in range(first_seed, 10**9) if seed not in done)
+    with multiprocessing.get_context("spawn").Pool(jobs) as pool:
+        for outcome in pool.imap(cook, _enough(seeds, hours - tally.hours)):
+            row = _row(outcome)
+            tally.add(row)
+            if results is not None:
+                with results.open("a", encoding="utf-8") as file:
+                    file.write(json.dumps(row) + "\n")
+            if tally.cooks % 20 == 0:
+                progress(f"{tally.hours:.0f} h, {len(tally.false_cut_offs)} false cut-offs")
+    return tally
+
+
+def _enough(seeds: Iterator[int], hours: float) -> Iterator[int]:
+    """As many seeds as `hours` need; a cook's length is known before it is cooked."""
+    from coalminder.drill.normal import plan
+
+    left = hours
+    for seed in seeds:
+        yield seed
+        left -= plan(seed).hours
+        if left <= 0.0:
+            return
+
+
+def _row(outcome: Outcome) -> dict[str, Any]:
+    row = asdict(outcome)
+    row["alarms"] = dict(outcome.alarms)
+    return row
+
+
+def _kept(results: Path | None) -> list[dict[str, Any]]:
+    if results is None or not results.exists():
+        return []
+    try:
+        return [json.loads(line) for line in results.read_text("utf-8").splitlines() if line.endswith("}")]
+    except (OSError, ValueError) as error:
+        raise UserError(f"--results {results}: cannot be gone on with ({error}); name a new file") from None
