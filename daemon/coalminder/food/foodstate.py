@@ -1,0 +1,80 @@
+"""What following a cook remembers (FoodState) and shows (FoodView).
+
+Owns: the values. Must not know: how they change (follow.py) or are worded (foodview.py).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from coalminder.food.ensemble import Ensemble
+from coalminder.food.exposure import NO_EXPOSURE, Clock, Exposure
+from coalminder.food.foodplan import PlanStep
+
+
+@dataclass(frozen=True, slots=True)
+class Reminder:
+    """Something to tell the person now. level: note, warn or alarm. `code` stays while it is due."""
+
+    code: str
+    text: str
+    level: str = "note"
+
+
+@dataclass(frozen=True, slots=True)
+class FoodView:
+    """What a person may know of the food. Intervals are 90 %. None: not known.
+
+    stage: waiting, cooking, resting, chilled. finish_*_min: minutes from `at_s` until the done rule is met,
+    None when not cooking, and when the core will not get there at this pit (finish_note says so).
+    """
+
+    stage: str = "waiting"
+    at_s: float = 0.0
+    core_c: float | None = None
+    core_low_c: float | None = None
+    core_high_c: float | None = None
+    core_measured: bool = False
+    finish_min: float | None = None
+    finish_low_min: float | None = None
+    finish_high_min: float | None = None
+    finish_note: str = ""
+    lethality_min: float = 0.0
+    held_min: float = 0.0
+    done: bool = False
+    reason: str = ""
+    clocks: tuple[Clock, ...] = ()
+    reminders: tuple[Reminder, ...] = ()
+    next_step: PlanStep | None = None
+    next_due_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class FoodState:
+    """All that `follow` remembers. Times are on the caller's clock; None: has not happened."""
+
+    now_s: float | None = None
+    loaded_s: float | None = None
+    off_s: float | None = None
+    chilled_s: float | None = None
+    reports: tuple[tuple[str, float], ...] = ()
+    family: Ensemble = ()
+    model_s: float = 0.0
+    assimilated_s: float = 0.0
+    forecast_s: float | None = None
+    finish_s: tuple[float, float, float] | None = None
+    finish_beyond: bool = False
+    pit_c: float | None = None
+    surround_c: float | None = None
+    core_c: float | None = None
+    core_s: float | None = None
+    doubt: str = ""
+    held_s: float = 0.0
+    lethality_min: float = 0.0
+    done: bool = False
+    hot_core: bool = False
+    below_hot_s: float | None = None
+    raw: Exposure = NO_EXPOSURE
+    exposure: Exposure = NO_EXPOSURE
+    after: Exposure = NO_EXPOSURE
+    view: FoodView = FoodView()

@@ -1,0 +1,199 @@
+"""What a person is told of the food: estimate, reason, clocks, reminders, next step.
+
+Owns: the words and the order of steps. Must not know: how the state comes about (follow.py).
+"""
+
+from __future__ import annotations
+
+from coalminder.food import ensemble as slabs
+from coalminder.food.doneness import SIX_D_MIN
+from coalminder.food.exposure import (
+    COLD_C,
+    Clock,
+    come_up_clock,
+    cooling_clocks,
+    raw_clock,
+    scombroid_clock,
+    standing_clock,
+)
+from coalminder.food.foodplan import FoodPlan, PlanStep
+from coalminder.food.foodstate import FoodState, FoodView, Reminder
+
+HORIZON_S = 8 * 3600.0
+CORE_FRESH_S = 60.0
+
+
+def view_of(state: FoodState, plan: FoodPlan, now_s: float) -> FoodView:
+    stage = (
+        "chilled" if state.chilled_s is not None
+        else "resting" if state.off_s is not None
+        else "cooking" if state.loaded_s is not None
+        else "waiting"
+    )  # fmt: skip
+    core = low = high = None
+    measured = state.core_s is not None and now_s - state.core_s <= CORE_FRESH_S
+    if state.family:
+        mean, sd = slabs.spread([slabs.core_of(m) for m in state.family])
+        core = state.core_c if measured and state.core_c is not None else mean
+        low, high = core - slabs.Z90 * max(sd, 0.3), core + slabs.Z90 * max(sd, 0.3)
+    clocks = _clocks(state, plan, stage, now_s, core if measured else high)
+    step, due = next_step(state, plan, now_s)
+    finish = None if state.finish_beyond or stage != "cooking" else state.finish_s
+    minutes = [max(0.0, (t - now_s) / 60.0) for t in finish] if finish else [None, None, None]
+    return FoodView(
+        stage=stage,
+        at_s=now_s,
+        core_c=core,
+        core_low_c=low,
+        core_high_c=high,
+        core_measured=measured,
+        finish_min=minutes[1],
+        finish_low_min=minutes[0],
+        finish_high_min=minutes[2],
+        finish_note=_finish_note(state, plan, stage, measured),
+        lethality_min=state.lethality_min,
+        held_min=state.held_s / 60.0,
+        done=state.done,
+        reason=_reason(state, plan, measured),
+        clocks=clocks,
+        reminders=_reminders(state, plan, stage, clocks, measured, now_s),
+        next_step=step,
+        next_due_s=due,
+    )
+
+
+def _finish_note(state: FoodState, plan: FoodPlan, stage: str, measured: bool) -> str:
+    if stage != "cooking":
+        return ""
+    if state.finish_beyond:
+        return (
+            f"at this pit the core will not reach {plan.done_rule.core_c:.0f} °C within "
+            f"{HORIZON_S / 3600:.0f} h: raise the set point"
+        )
+    return (
+        "" if measured else "no core probe: a wide guess from weight and thickness; measure before you serve"
+    )
+
+
+def _reason(state: FoodState, plan: FoodPlan, measured: bool) -> str:
+    rule = plan.done_rule
+    if state.done:
+        return f"done: {rule.text} was measured [{rule.source}]"
+    if state.loaded_s is None:
+        return "not on the grill yet"
+    if state.doubt and not measured:
+        return f"not done: {state.doubt}"
+    if not measured:
+        return f"not done: no core reading, and time alone never makes it so; the rule is {rule.text}"
+    return f"not done: {rule.text}; held {state.held_s / 60:.0f} of {rule.hold_min:.0f} min"
+
+
+def _clocks(
+    state: FoodState, plan: FoodPlan, stage: str, now_s: float, core_c: float | None
+) -> tuple[Clock, ...]:
+    clocks: list[Clock] = []
+    if stage == "waiting":
+        clocks.append(raw_clock(state.exposure))
+    if stage == "cooking" and not state.hot_core and state.loaded_s is not None:
+        clocks.append(raw_clock(state.raw))
+        clocks.append(come_up_clock(now_s - state.loaded_s))
+    if stage in ("resting", "chilled") and core_c is not None:
+        if state.below_hot_s is not None:
+            clocks.extend(cooling_clocks(now_s - state.below_hot_s, core_c))
+        if core_c > COLD_C:
+            clocks.append(standing_clock(state.after))
+    if plan.scombroid:
+        clocks.append(scombroid_clock(state.exposure, plan.frozen_before))
+    return tuple(clocks)
+
+
+_REMEDY = {
+    "raw_warm": "cook it now, or throw it away once over",
+    "come_up": "raise the set point; over the limit, throw it away",
+    "histamine": "chill or cook now; over the limit, throw it away: heat does not remove histamine",
+    "cool_21": "spread it out on a cold tray in the refrigerator; over the limit, eat now or throw it away",
+    "cool_5": "colder refrigerator, smaller pieces; over the limit, throw it away",
+    "standing": "eat it or put it in the refrigerator",
+}
+
+
+def _reminders(
+    state: FoodState, plan: FoodPlan, stage: str, clocks: tuple[Clock, ...], measured: bool, now_s: float
+) -> tuple[Reminder, ...]:
+    out = [
+        Reminder(f"step_{step.code}", f"{step.title}: {step.text}")
+        for step, due in _open_steps(state, plan)
+        if due <= now_s and not (step.code == "off" and not state.done)
+    ]
+    for clock in clocks:
+        if clock.state != "ok":
+            level = "alarm" if clock.state == "over" and clock.code != "standing" else "warn"
+            left = (
+                f"{clock.left_s / 60:.0f} min left"
+                if clock.left_s >= 0
+                else f"over by {-clock.left_s / 60:.0f} min"
+            )
+            out.append(
+                Reminder(
+                    f"clock_{clock.code}",
+                    f"{clock.text}: {left}; {_REMEDY[clock.code]} [{clock.source}]",
+                    level,
+                )
+            )
+    if stage == "cooking":
+        if state.done:
+            out.append(Reminder("food_done", "The food is done: take it off and report 'off'."))
+        elif state.doubt and not measured:
+            out.append(Reminder("core_probe", state.doubt, "warn"))
+        if state.finish_beyond:
+            out.append(Reminder("too_cool", _finish_note(state, plan, stage, measured), "warn"))
+    if stage == "resting" and not state.done:
+        out.append(
+            Reminder(
+                "not_done",
+                "It came off before the rule was met: put it back or cook it on by other means.",
+                "alarm",
+            )
+        )
+    return tuple(out)
+
+
+def _due(state: FoodState, step: PlanStep) -> float:
+    """When a step is due: counted from its anchor once that happened, else as planned."""
+    anchor = {"loaded": state.loaded_s, "off": state.off_s}.get(step.anchor)
+    return step.due_s if anchor is None else anchor + step.after_s
+
+
+def _open_steps(state: FoodState, plan: FoodPlan) -> list[tuple[PlanStep, float]]:
+    """Steps not yet reported, with their times, earliest first.
+
+    Each report settles the first open step of its kind; a step nobody reports is over when a later one was.
+    """
+    left = [step for step, _ in state.reports]
+    order = {"loaded": state.loaded_s, "off": state.off_s, "chilled": state.chilled_s}
+    reached = max((t for t in order.values() if t is not None), default=None)
+    out = []
+    for step in plan.steps:
+        if step.reported and step.reported in left:
+            left.remove(step.reported)
+            continue
+        due = _due(state, step)
+        if not step.reported and reached is not None and due < reached:
+            continue
+        out.append((step, due))
+    return sorted(out, key=lambda pair: pair[1])
+
+
+def next_step(state: FoodState, plan: FoodPlan, now_s: float) -> tuple[PlanStep | None, float | None]:
+    """The earliest open step and its time; one nobody reports passes when the next is due."""
+    steps = _open_steps(state, plan)
+    for i, (step, due) in enumerate(steps):
+        passed = not step.reported and i + 1 < len(steps) and steps[i + 1][1] <= now_s
+        if not passed:
+            return step, due
+    return None, None
+
+
+def enough_lethality(view: FoodView) -> bool:
+    """Whether the lethality so far is a 6D process against Listeria: a note beside the done rule."""
+    return view.lethality_min >= SIX_D_MIN

@@ -1,0 +1,123 @@
+"""Kitchen units, metric and US, and what is wrong with spoons.
+
+Owns: conversions and their texts. Must not know: recipes.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from coalminder.errors import UserError
+
+_CELSIUS = re.compile(r"(-?\d+(?:\.\d+)?) °C")
+
+LB_KG = 0.45359237
+OZ_KG = LB_KG / 16.0
+CUP_L = 0.2365882
+TABLESPOON_L = CUP_L / 16.0
+QUART_L = 4.0 * CUP_L
+
+SALT_G_PER_TABLESPOON: dict[str, tuple[float, float]] = {
+    "table": (17.0, 19.0),
+    "fine_sea": (15.0, 18.0),
+    "coarse": (12.0, 16.0),
+    "flake": (8.0, 11.0),
+}
+"""Lightest and heaviest of each grain [practice]: a spoon of one is two of another."""
+
+
+def f_from_c(temp_c: float) -> float:
+    """°C to °F."""
+    return temp_c * 1.8 + 32.0
+
+
+def c_from_f(temp_f: float) -> float:
+    """°F to °C."""
+    return (temp_f - 32.0) / 1.8
+
+
+@dataclass(frozen=True, slots=True)
+class Kitchen:
+    """How figures are written. units: `metric` or `us`."""
+
+    units: str = "metric"
+
+    def __post_init__(self) -> None:
+        """Refuse other systems."""
+        if self.units not in ("metric", "us"):
+            raise UserError(f"units '{self.units}' are unknown: accepted metric, us")
+
+    @property
+    def us(self) -> bool:
+        """Whether US kitchen units are wanted."""
+        return self.units == "us"
+
+    def temp(self, temp_c: float, digits: int = 0) -> str:
+        """`93 °C` or `199 °F`."""
+        return f"{f_from_c(temp_c):.{digits}f} °F" if self.us else f"{temp_c:.{digits}f} °C"
+
+    def words(self, text: str) -> str:
+        """`text` with its `12 °C` in the wanted units."""
+        return _CELSIUS.sub(lambda m: self.temp(float(m[1])), text) if self.us else text
+
+    def mass(self, kg: float) -> str:
+        """Weight, in g below 1 kg (oz below 1 lb). US gives the gram figure too: salt is weighed."""
+        if not self.us:
+            return f"{kg:.2f} kg" if kg >= 1.0 else f"{1000 * kg:.0f} g"
+        return f"{kg / LB_KG:.2f} lb" if kg >= LB_KG else f"{kg / OZ_KG:.1f} oz ({1000 * kg:.0f} g)"
+
+    def volume(self, litres: float) -> str:
+        """Volume in litres, or quarts and cups."""
+        if not self.us:
+            return f"{litres:.2f} L"
+        return f"{litres / QUART_L:.1f} qt" if litres >= QUART_L else f"{litres / CUP_L:.1f} cups"
+
+    def length(self, metres: float) -> str:
+        """Thickness in mm, or inches."""
+        return f"{metres / 0.0254:.2f} in" if self.us else f"{1000 * metres:.0f} mm"
+
+
+_NUMBER = re.compile(r"^\s*([-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+))\s*(.*?)\s*$")
+# kind -> unit -> factor to SI; the first is the metric default, the second the US one. Exact by definition.
+_UNITS: dict[str, dict[str, float]] = {
+    "weight": {"kg": 1.0, "lb": LB_KG, "g": 1e-3, "oz": OZ_KG},
+    "length": {"mm": 1e-3, "in": 0.0254, "cm": 1e-2, "m": 1.0},
+    "speed": {"m/s": 1.0, "mph": 0.44704, "km/h": 1 / 3.6},
+    "temperature": {"c": 1.0, "f": 1.0, "°c": 1.0, "°f": 1.0},
+}
+
+
+def read_quantity(text: str, kind: str, what: str, units: str = "metric") -> float:
+    """`1.6`, `1.6 kg`, `3.5lb`, `200 F` in SI (temperatures: °C); a bare number is in the wanted units."""
+    table = _UNITS[kind]
+    form = _NUMBER.match(text)
+    if form is None:
+        raise UserError(f"{what} '{text}' is not a number; write for example 20 or '20 {next(iter(table))}'")
+    number = float(form.group(1).replace(",", "."))
+    unit = form.group(2).lower() or list(table)[1 if units == "us" else 0]
+    if unit not in table:
+        raise UserError(f"{what} '{text}': unit '{form.group(2)}' is unknown: accepted {', '.join(table)}")
+    if kind == "temperature":
+        return c_from_f(number) if unit.endswith("f") else number
+    return number * table[unit]
+
+
+def salt_from_spoons_kg(tablespoons: float, grain: str = "table") -> tuple[float, float]:
+    """(lightest, heaviest) weight in kg of heaped-level tablespoons of that grain."""
+    try:
+        low, high = SALT_G_PER_TABLESPOON[grain]
+    except KeyError:
+        accepted = ", ".join(SALT_G_PER_TABLESPOON)
+        raise UserError(f"salt grain '{grain}' is unknown: accepted {accepted}") from None
+    return tablespoons * low / 1000.0, tablespoons * high / 1000.0
+
+
+def spoon_warning(salt_kg: float) -> str:
+    """What a given weight of salt is in tablespoons, and why to weigh it."""
+    most = 1000.0 * salt_kg / SALT_G_PER_TABLESPOON["flake"][0]
+    least = 1000.0 * salt_kg / SALT_G_PER_TABLESPOON["table"][1]
+    return (
+        f"Weigh the salt: {1000 * salt_kg:.0f} g is {least:.0f} level tablespoons of table salt but up to "
+        f"{most:.0f} of flakes; by the spoon it can be half or twice as salty [practice]."
+    )

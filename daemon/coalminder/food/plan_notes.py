@@ -1,0 +1,175 @@
+"""What a plan says beside its steps: figures with sources, warnings, cautions.
+
+Owns: the words and the choice of figures. Must not know: how they are shown.
+"""
+
+from __future__ import annotations
+
+from coalminder.food.brine import BrineRecipe, Salting, brine_warnings
+from coalminder.food.drying import Drying
+from coalminder.food.exposure import SCOMBROID_S, Exposure, add_time, raw_clock
+from coalminder.food.fire_lay import FIRE_CAUTIONS, FireLay
+from coalminder.food.request import PlanRequest
+from coalminder.food.salt import wps_after_loss_pct
+from coalminder.food.sources import Figure
+from coalminder.food.storage import PARASITE_NOTE, Cooling
+
+
+def cautions(request: PlanRequest) -> tuple[str, ...]:
+    lines = list(FIRE_CAUTIONS)
+    lines.append(
+        "Hot metal and coals: gloves, a level stand, nobody near who cannot look after themselves [practice]."
+    )
+    lines.append(
+        "Food-safety figures here defer to your local authority. Old, ill, pregnant or very young people "
+        "should eat smoked fish only when freshly cooked through [practice]."
+    )
+    if request.species.kind in ("oily_fish", "lean_fish"):
+        lines.append(PARASITE_NOTE)
+    if request.done_rule.conditions:
+        rule = request.done_rule
+        lines.append(f"Done rule: {rule.text}. {rule.conditions} [{rule.source}].")
+    return tuple(lines)
+
+
+def warnings_of(
+    request: PlanRequest,
+    salted: Salting,
+    brine_s: float,
+    dry: Drying,
+    in_fridge: bool,
+    before: Exposure,
+    cool: Cooling,
+    fire: FireLay,
+    cook_s: float,
+    middle_s: float,
+) -> tuple[str, ...]:
+    water_pct = 100.0 * request.species.composition.water_frac
+    after_pct = wps_after_loss_pct(salted.mean_salt_pct, water_pct, request.loss_frac)
+    lines = list(brine_warnings(request.brine_c, brine_s, after_pct, request.brine_reused))
+    if after_pct < 0.9 * request.wps_pct:
+        lines.append(
+            f"In {brine_s / 3600:.0f} h salt reaches about {after_pct:.1f}, not {request.wps_pct:.1f} %: "
+            "thinner pieces, a stronger brine, or skin off [salt-diffusion]."
+        )
+    if not in_fridge:
+        lines.extend(f"{line} [estimate]" for line in dry.warnings)
+    else:
+        lines.append(
+            "The air is too damp to dry it in a morning: dry it overnight in the refrigerator [estimate]."
+        )
+    clock = raw_clock(before)
+    if clock.state != "ok":
+        lines.append(
+            f"Before the cook it is warm for {clock.used_s / 3600:.1f} of {clock.limit_s / 3600:.0f} h: "
+            f"dry it colder [{clock.source}]."
+        )
+    if request.species.scombroid:
+        warm = add_time(before, 15.0, 0.6 * cook_s)
+        total_s = warm.above_4_s + cool.to_5_s
+        limit_s = SCOMBROID_S[request.frozen or request.frozen_before, True]
+        lines.append(
+            f"{request.species.name.capitalize()} forms histamine when warm, and heat does not remove it: "
+            "buy it cold, keep it on ice. This plan counts about "
+            f"{warm.above_4_s / 3600:.1f} h above 4.4 °C until it is hot and {cool.to_5_s / 3600:.1f} h "
+            f"while cooling; the limit is {limit_s / 3600:.0f} h in all [fda-7]."
+        )
+        if total_s > limit_s:
+            lines.append("That is over the limit: serve it hot and keep none, or cool it in ice [fda-7].")
+    if not cool.passes:
+        lines.append(
+            f"Cooling in the refrigerator would take {cool.to_21_s / 3600:.1f} h to 21 °C and "
+            f"{cool.to_5_s / 3600:.1f} h to 5 °C: too slow. Cut it thinner, lay it on ice [fc-cooling]."
+        )
+    if request.fridge_c > 3.3:
+        lines.append(
+            f"Refrigerator at {request.fridge_c:.0f} °C: smoked fish needs 3.3 °C or less [chill-38]."
+        )
+    if request.done_rule.code == "guidance-63":
+        lines.append("The 63 °C rule is milder than the home rule of 71 °C: eat it soon [fda-63] [home-71].")
+    if cook_s > 6 * 3600.0:
+        lines.append(
+            "The core would be slower than 6 h to be hot: thinner pieces or a higher set point [home-71]."
+        )
+    if middle_s > 3.0 * 3600.0 and request.set_point_c < 100.0:
+        lines.append(
+            "To be done sooner, smoke at the set point for 90 min and finish at 105 °C: plan again with "
+            "--set-point 100 to see about what that saves [practice]."
+        )
+    if middle_s > 7.5 * 3600.0:
+        lines.append(
+            f"At {request.set_point_c:.0f} °C the core may never get to {request.done_rule.core_c:.0f} °C: "
+            "raise the set point (up to 105 °C) [estimate]."
+        )
+    lines.extend(fire.warnings)
+    return tuple(lines)
+
+
+def figures_of(
+    request: PlanRequest,
+    made: BrineRecipe,
+    salted: Salting,
+    brine_s: float,
+    dry: Drying,
+    fire: FireLay,
+    cook_s: tuple[float, float, float],
+    cool: Cooling,
+) -> tuple[tuple[str, tuple[Figure, ...]], ...]:
+    """Every figure of the plan with its source, by section."""
+    kind = request.species
+    water_pct = 100.0 * kind.composition.water_frac
+    after_pct = wps_after_loss_pct(salted.mean_salt_pct, water_pct, request.loss_frac)
+    rule = request.done_rule
+    sweet = made.sugar_frac > 0.0
+    return (
+        ("Food", (
+            Figure("water", water_pct, "%", kind.source),
+            Figure("protein", 100.0 * kind.composition.protein_frac, "%", kind.source),
+            Figure("fat", 100.0 * kind.composition.fat_frac, "%", kind.source),
+            Figure("thickness", 1000.0 * request.thick_m, "mm", "estimate", 0),
+        )),
+        ("Brine", (
+            Figure("water", made.water_kg, "kg", "practice", 2),
+            Figure("salt", 1000.0 * made.salt_kg, "g", "salometer", 0),
+            Figure("sugar", 1000.0 * made.sugar_kg, "g", "practice", 0),
+            Figure("strength", 100.0 * made.salt_frac, "% salt by weight", "salometer"),
+            Figure("strength", made.salometer, "°salometer", "salometer", 0),
+            Figure("density", made.density_kg_m3, "kg/m3", "sucrose" if sweet else "nacl-density", 0),
+            Figure("freezes at", made.freezing_c, "°C", "nacl-freezing"),
+            Figure("time in it", brine_s / 3600.0, "h", "salt-diffusion-fast"),
+            Figure("water-phase salt, raw, mean", salted.mean_wps_pct, "%", "salt-diffusion-fast"),
+            Figure("water-phase salt, raw, low", salted.low_wps_pct, "%", "salt-diffusion"),
+            Figure("water-phase salt, raw, high", salted.high_wps_pct, "%", "salt-diffusion-fast"),
+            Figure("water-phase salt, raw, core", salted.core_wps_pct, "%", "crank"),
+            Figure("water-phase salt after smoking", after_pct, "%", "wps"),
+        )),
+        ("Drying", (
+            Figure("air", request.drying_c, "°C", "estimate", 0),
+            Figure("surface", dry.surface_c, "°C", "hyland-wexler"),
+            Figure("water leaves", 1000.0 * dry.rate_kg_m2h, "g/m2 h", "lewis", 0),
+            Figure("tacky, quick", dry.quick_s / 3600.0, "h", "estimate"),
+            Figure("tacky, usual", dry.usual_s / 3600.0, "h", "estimate"),
+            Figure("tacky, slow", dry.slow_s / 3600.0, "h", "estimate"),
+        )),
+        ("Fire", (
+            Figure("heat", fire.heat_w, "W", "estimate", 0),
+            Figure("burns", fire.charcoal_kg_h, "kg/h", "en1860", 2),
+            Figure("charcoal in all", fire.charcoal_kg, "kg", "practice"),
+            Figure("of it lit", fire.lit_kg, "kg", "practice", 2),
+            Figure("wood pieces", float(fire.wood_pieces), "", "practice", 0),
+            Figure("each", 1000.0 * fire.wood_piece_kg, "g", "practice", 0),
+            Figure("wood's heat", fire.wood_ncv_mj_kg, "MJ/kg", "wood-ncv"),
+        )),
+        ("Cook", (
+            Figure("set point", request.set_point_c, "°C", "practice", 0),
+            Figure("core", rule.core_c, "°C", rule.source, 0),
+            Figure("held for", rule.hold_min, "min", rule.source, 0),
+            Figure("done after, earliest", cook_s[0] / 60.0, "min", "slab-model", 0),
+            Figure("done after, middle", cook_s[1] / 60.0, "min", "slab-model", 0),
+            Figure("done after, latest", cook_s[2] / 60.0, "min", "slab-model", 0),
+        )),
+        ("After", (
+            Figure("57 to 21 °C", cool.to_21_s / 3600.0, "h (limit 2)", "slab-model"),
+            Figure("57 to 5 °C", cool.to_5_s / 3600.0, "h (limit 6)", "slab-model"),
+        )),
+    )  # fmt: skip
