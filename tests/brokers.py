@@ -122,6 +122,7 @@ class Watcher:
         protocol: int = paho.MQTTv5,
         login: tuple[str, str] | None = None,
         ca_file: str | None = None,
+        reconnect: bool = True,
     ) -> None:
         self.messages: list[paho.MQTTMessage] = []
         self.arrivals: list[float] = []
@@ -129,7 +130,9 @@ class Watcher:
         self.connect_reason: str | None = None
         self._topics = (topics,) if isinstance(topics, str) else topics
         self._address = broker if isinstance(broker, tuple) else (broker.host, broker.port)
-        self.client = paho.Client(CallbackAPIVersion.VERSION2, protocol=protocol)
+        self.client = paho.Client(
+            CallbackAPIVersion.VERSION2, protocol=protocol, reconnect_on_failure=reconnect
+        )
         if login:
             self.client.username_pw_set(*login)
         if ca_file:

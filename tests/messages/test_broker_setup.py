@@ -99,7 +99,7 @@ def command(**fields: object) -> str:
 
 
 def refused(address: Mosquitto | tuple[str, int], **options: object) -> str | None:
-    with Watcher(address, (), **options) as stranger:  # type: ignore[arg-type]
+    with Watcher(address, (), reconnect=False, **options) as stranger:  # type: ignore[arg-type]
         return stranger.connect_reason
 
 
@@ -256,7 +256,7 @@ def test_retained_command_is_refused_by_the_daemon_at_its_next_connection(setup:
 @pytest.mark.parametrize("size", [65_537, 1_000_000], ids=["just over", "1 MB"])
 def test_oversized_payload_reaches_nobody_and_the_daemon_goes_on(setup: Setup, size: int) -> None:
     with Watcher(setup.broker, "coalminder/kettle/#", login=PHONE) as phone:
-        with Watcher(setup.broker, (), login=PHONE) as attacker:
+        with Watcher(setup.broker, (), login=PHONE, reconnect=False) as attacker:
             attacker.client.publish("coalminder/kettle/command/set_point", b"x" * size, qos=1)
             time.sleep(0.2)  # refused or cut off, both are right
         setup.offer()

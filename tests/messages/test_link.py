@@ -57,7 +57,9 @@ def read(message: object) -> dict[str, object]:
 
 
 def test_state_is_retained_with_units_and_utc(mosquitto: Mosquitto, link: Link) -> None:
-    link.offer(CALM, HEALTHY, 10.0, 1_700_000_000.0)
+    with Watcher(mosquitto, "coalminder/kettle/state") as early:
+        link.offer(CALM, HEALTHY, 10.0, 1_700_000_000.0)
+        early.wait("coalminder/kettle/state")
     with Watcher(mosquitto, "coalminder/kettle/#") as watcher:
         message = watcher.wait("coalminder/kettle/state")[0]
         assert message.retain
@@ -214,6 +216,16 @@ def test_step_that_cannot_be_told_does_not_stop_tending(mosquitto: Mosquitto, li
     link.offer(CALM, HEALTHY, 1.0, 1_700_000_001.0)
     with Watcher(mosquitto, "coalminder/kettle/state") as watcher:
         watcher.wait("coalminder/kettle/state")
+
+
+def test_unknown_host_is_said_in_one_line_and_the_link_stops_in_time() -> None:
+    link = Link(LinkOptions(host="no-such-host.invalid"))
+    link.start()
+    wait_for(lambda: "no-such-host.invalid:1883: " in link.trouble)
+    began = time.monotonic()
+    link.stop(1.0)
+    assert time.monotonic() - began < 1.5
+    assert "\n" not in link.trouble
 
 
 def test_link_starts_and_goes_on_without_a_broker() -> None:

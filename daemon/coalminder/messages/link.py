@@ -199,7 +199,7 @@ class Link:
         Those that did not are answered here and now. Give the core's outcomes to `answer`.
         """
         taken: list[Event] = []
-        while self._inbox:
+        for _ in range(len(self._inbox)):  # not for ever: a flood may fill it faster than this empties it
             received = self._inbox.popleft()
             self._memory, verdict = judge(self._memory, received, self.topics, self._limits)
             if isinstance(verdict, Refusal):
