@@ -204,15 +204,35 @@ def test_come_up_clock_warns_before_six_hours() -> None:
     assert {r.code: r.level for r in cook.view.reminders}["clock_come_up"] == "alarm"
 
 
-def test_histamine_clock_counts_before_during_and_after() -> None:
+def test_histamine_clock_counts_until_it_is_cooked_and_is_not_wiped() -> None:
     plan = replace(PLAN, scombroid=True, before=Exposure(2 * 3600.0, 0.0, False))
     cook = Cook(plan)
-    used = {c.code: c for c in cook.run(10.0, 5.0).clocks}["histamine"].used_s
-    assert used >= 2 * 3600
+
+    def used() -> float:
+        clock = {c.code: c for c in cook.view.clocks}["histamine"]
+        assert clock.limit_s == (4 if cook.state.histamine.ever_warm else 8) * 3600
+        return clock.used_s
+
+    cook.run(10.0, 5.0)
+    begin = used()
+    assert begin >= 2 * 3600
     cook_until(cook, 60)
-    later = {c.code: c for c in cook.view.clocks}["histamine"]
-    assert later.used_s > used + 3000
-    assert later.limit_s == 4 * 3600
+    assert used() > begin + 3000
+    cook_until(cook, 120)
+    cook.run(33 * 60, 72.0)
+    hot = used()
+    cook.run(0, 72.0, events=[FoodStep(step="off")])
+    cook.run(3600, 30.0, pit_c=None)
+    assert used() == hot
+
+
+def test_histamine_clock_goes_on_when_the_rule_was_not_met() -> None:
+    cook = Cook(replace(PLAN, scombroid=True))
+    cook_until(cook, 60)
+    before = {c.code: c for c in cook.view.clocks}["histamine"].used_s
+    cook.run(0, 50.0, events=[FoodStep(step="off")])
+    cook.run(3600, 30.0, pit_c=None)
+    assert {c.code: c for c in cook.view.clocks}["histamine"].used_s >= before + 3500
 
 
 def test_no_histamine_clock_for_other_species() -> None:

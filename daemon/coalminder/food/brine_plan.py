@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 from coalminder.food.brine import (
     BrineRecipe,
@@ -94,13 +94,15 @@ def plan_brine(request: PlanRequest, rinse_at: datetime) -> Brining:
     if request.brine_frac is not None:
         return _of_strength(request, request.brine_frac)
     usual = _of_strength(request, USUAL_BRINE_FRAC)
-    begin = rinse_at - timedelta(seconds=usual.time_s + MAKE_BRINE_S)
+    begin = (rinse_at.astimezone(UTC) - timedelta(seconds=usual.time_s + MAKE_BRINE_S)).astimezone(
+        rinse_at.tzinfo
+    )
     if NIGHT_ENDS_H <= begin.hour < NIGHT_BEGINS_H:
         return usual
     evening = begin.replace(hour=EVENING_H, minute=30, second=0, microsecond=0)
     if evening > begin:
         evening -= timedelta(days=1)
-    time_s = (rinse_at - evening).total_seconds() - MAKE_BRINE_S
+    time_s = (rinse_at.astimezone(UTC) - evening.astimezone(UTC)).total_seconds() - MAKE_BRINE_S
     target_pct, _ = _target_pct(request)
     low, high = 0.02, USUAL_BRINE_FRAC
     for _ in range(30):

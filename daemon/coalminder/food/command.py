@@ -7,6 +7,7 @@ come from timeline.build_plan.
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -218,7 +219,7 @@ def _show(plan: Timeline, kitchen: Kitchen, sources: bool, plain: bool) -> None:
         for line in lines:
             print(line)
     except BrokenPipeError:  # the reader (head, less) has seen enough
-        sys.stderr.close()
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _write(path: str, text: str) -> None:

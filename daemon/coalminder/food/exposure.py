@@ -89,7 +89,7 @@ def raw_clock(exposure: Exposure) -> Clock:
 
 
 def scombroid_clock(exposure: Exposure, frozen_before: bool = False) -> Clock:
-    """Histamine-forming species: all time above 4.4 °C counts, cooked or not; heat does not undo it."""
+    """Histamine-forming species: all time above 4.4 °C until it is cooked; heat does not undo what formed."""
     limit = SCOMBROID_S[frozen_before, exposure.ever_warm]
     return Clock(
         "histamine", exposure.above_4_s, limit, "fda-7", "histamine: time above 4.4 °C, all together"

@@ -72,7 +72,7 @@ def follow(
         elif isinstance(event, WoodAdded):
             state, changed = replace(state, reports=(*state.reports, ("wood", now_s))), True
     if state.now_s is None:
-        state = replace(state, now_s=now_s, exposure=plan.before)
+        state = replace(state, now_s=now_s, exposure=plan.before, histamine=plan.before)
         changed = True
     dt_s = now_s - (state.now_s or 0.0)
     if dt_s < TICK_S and not changed:
@@ -97,6 +97,7 @@ def _report(state: FoodState, plan: FoodPlan, step: str, now_s: float) -> FoodSt
             assimilated_s=now_s,
             raw=raw,
             exposure=raw,
+            histamine=raw,
         )
     if step == "off":
         return replace(state, off_s=now_s, reports=reports, finish_s=None)
@@ -197,6 +198,8 @@ def _account(
     growth_c = (core if core is not None else high_c) if cooling else low_c
     exposure = add_time(state.exposure, growth_c, dt_s)
     after = add_time(state.after, growth_c, dt_s) if cooling else state.after
+    # A cook by the rule kills what forms histamine; what has formed stays, and so does its clock.
+    histamine = state.histamine if state.done else add_time(state.histamine, growth_c, dt_s)
     hot_core = state.hot_core or low_c >= COOKED_C
     below_hot = state.below_hot_s
     if cooling and below_hot is None and growth_c < HOT_C:
@@ -211,6 +214,7 @@ def _account(
     return replace(
         state,
         exposure=exposure,
+        histamine=histamine,
         after=after,
         hot_core=hot_core,
         below_hot_s=below_hot,

@@ -76,5 +76,6 @@ class FoodState:
     below_hot_s: float | None = None
     raw: Exposure = NO_EXPOSURE
     exposure: Exposure = NO_EXPOSURE
+    histamine: Exposure = NO_EXPOSURE
     after: Exposure = NO_EXPOSURE
     view: FoodView = FoodView()

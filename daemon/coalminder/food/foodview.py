@@ -103,7 +103,7 @@ def _clocks(
         if core_c > COLD_C:
             clocks.append(standing_clock(state.after))
     if plan.scombroid:
-        clocks.append(scombroid_clock(state.exposure, plan.frozen_before))
+        clocks.append(scombroid_clock(state.histamine, plan.frozen_before))
     return tuple(clocks)
 
 

@@ -56,7 +56,7 @@ def warnings_of(
         lines.extend(f"{line} [estimate]" for line in dry.warnings)
     else:
         lines.append(
-            "The air is too damp to dry it in a morning: dry it overnight in the refrigerator [estimate]."
+            "Dry it overnight in the refrigerator: this air is too damp, or it must stay cold [estimate]."
         )
     clock = raw_clock(before)
     if clock.state != "ok":
@@ -65,17 +65,16 @@ def warnings_of(
             f"dry it colder [{clock.source}]."
         )
     if request.species.scombroid:
-        warm = add_time(before, 15.0, 0.6 * cook_s)
-        total_s = warm.above_4_s + cool.to_5_s
+        warm = add_time(before, 15.0, 0.5 * cook_s)
         limit_s = SCOMBROID_S[request.frozen or request.frozen_before, True]
         lines.append(
             f"{request.species.name.capitalize()} forms histamine when warm, and heat does not remove it: "
             "buy it cold, keep it on ice. This plan counts about "
-            f"{warm.above_4_s / 3600:.1f} h above 4.4 °C until it is hot and {cool.to_5_s / 3600:.1f} h "
-            f"while cooling; the limit is {limit_s / 3600:.0f} h in all [fda-7]."
+            f"{warm.above_4_s / 3600:.1f} h above 4.4 °C until it is hot; with the time before you "
+            f"got it the limit is {limit_s / 3600:.0f} h [fda-7] [fda-histamine]."
         )
-        if total_s > limit_s:
-            lines.append("That is over the limit: serve it hot and keep none, or cool it in ice [fda-7].")
+        if warm.above_4_s > 0.75 * limit_s:
+            lines.append("That is too near the limit: thinner pieces, colder drying [fda-7].")
     if not cool.passes:
         lines.append(
             f"Cooling in the refrigerator would take {cool.to_21_s / 3600:.1f} h to 21 °C and "

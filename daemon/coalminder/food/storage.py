@@ -84,7 +84,7 @@ def cooling(
         start_c, start_c, start_c,
     )  # fmt: skip
     family: slabs.Ensemble = (member,)
-    step_s, now_s = 30.0, 0.0
+    step_s, now_s = 10.0, 0.0
     begin = 0.0 if start_c <= HOT_C else None
     at_21: float | None = None
     while now_s < 24 * HOUR_S:

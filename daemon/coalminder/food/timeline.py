@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 from coalminder.food import ensemble as slabs
 from coalminder.food.brine import BrineRecipe, Salting
@@ -101,12 +101,13 @@ def build_plan(request: PlanRequest) -> Timeline:
         frozen_before=request.frozen or request.frozen_before,
     )
     dry = pellicle(request.drying_c, request.humidity_frac, request.dry_speed_m_s)
-    in_fridge = dry.usual_s > 5 * 3600.0
+    # histamine forms in warm fish of some kinds: those dry in the refrigerator unless asked otherwise
+    in_fridge = dry.usual_s > 5 * 3600.0 or (kind.scombroid and request.dry_c is None)
     dry_s = OVERNIGHT_S if in_fridge else 300.0 * math.ceil(dry.usual_s / 300.0)
     low_s, middle_s, high_s, planned_s = _cook_s(food_plan)
     on_grill_s = planned_s + (20 * 60.0 if request.texture == "firm" else 0.0)
-    load_at = _to_5_min(request.serve_at - timedelta(seconds=REST_S + on_grill_s))
-    brining = plan_brine(request, load_at - timedelta(seconds=dry_s + RINSE_S))
+    load_at = _to_5_min(_earlier(request.serve_at, REST_S + on_grill_s))
+    brining = plan_brine(request, _earlier(load_at, dry_s + RINSE_S))
     made, salted, brine_s = brining.recipe, brining.salting, brining.time_s
     fire = fire_lay(
         min(12.0, max(0.5, on_grill_s / 3600.0)),
@@ -159,13 +160,13 @@ def _rows(
     cook_s: float,
 ) -> tuple[Row, ...]:
     serve = request.serve_at
-    off = serve - timedelta(seconds=REST_S)
-    load = _to_5_min(off - timedelta(seconds=cook_s))
-    light = load - timedelta(seconds=LIGHT_S + SETTLE_S)
-    dry = load - timedelta(seconds=dry_s)
-    rinse = dry - timedelta(seconds=RINSE_S)
-    brine = rinse - timedelta(seconds=brine_s)
-    make = brine - timedelta(seconds=MAKE_BRINE_S)
+    off = _earlier(serve, REST_S)
+    load = _to_5_min(_earlier(off, cook_s))
+    light = _earlier(load, LIGHT_S + SETTLE_S)
+    dry = _earlier(load, dry_s)
+    rinse = _earlier(dry, RINSE_S)
+    brine = _earlier(rinse, brine_s)
+    make = _earlier(brine, MAKE_BRINE_S)
     rule = request.done_rule
     rows: list[Row] = []
 
@@ -187,7 +188,7 @@ def _rows(
     if request.frozen:
         thaw_s = max(OVERNIGHT_S, THAW_S_PER_KG * request.mass_kg / max(1, min(request.pieces, 3)))
         add(
-            make - timedelta(seconds=thaw_s),
+            _earlier(make, thaw_s),
             thaw_s,
             "thaw",
             "Thaw",
@@ -243,7 +244,7 @@ def _rows(
         "nfpa",
     )
     add(
-        light + timedelta(seconds=LIGHT_S),
+        _earlier(light, -LIGHT_S),
         SETTLE_S,
         "settle",
         "Settle",
@@ -262,7 +263,7 @@ def _rows(
     )
     for i, minute in enumerate(fire.wood_at_min):
         add(
-            load + timedelta(minutes=minute),
+            _earlier(load, -60.0 * minute),
             0.0,
             "wood",
             f"Wood, piece {i + 1}",
@@ -277,7 +278,7 @@ def _rows(
         # half of the heating done: what was near the fire goes to the far side
         after_s = 300.0 * round((cook_s - 60.0 * rule.hold_min) * (i + 1) / (turns + 1) / 300.0)
         add(
-            load + timedelta(seconds=after_s),
+            _earlier(load, -after_s),
             0.0,
             "rotate",
             "Rotate",
@@ -295,14 +296,14 @@ def _rows(
         f"only when the core was measured: {rule.text}",
         rule.source,
         anchor="loaded",
-        after_s=(off - load).total_seconds(),
+        after_s=off.timestamp() - load.timestamp(),
         reported="off",
     )
     add(
         serve, 0.0, "serve", "Serve", "serve hot, or cool at once", "fc-holding", anchor="off", after_s=REST_S
     )
     add(
-        off + timedelta(seconds=CHILL_AFTER_S),
+        _earlier(off, -CHILL_AFTER_S),
         0.0,
         "store",
         "Chill what is left",
@@ -325,6 +326,11 @@ def _rows(
         after_s=86400.0 * max(keeps.days, 0.0),
     )
     return tuple(sorted(rows, key=lambda row: row.at))  # fmt: skip
+
+
+def _earlier(at: datetime, seconds: float) -> datetime:
+    """`seconds` before `at` in real time, shown in its own zone: a night may have 23 or 25 hours."""
+    return (at.astimezone(UTC) - timedelta(seconds=seconds)).astimezone(at.tzinfo)
 
 
 def _to_5_min(at: datetime) -> datetime:

@@ -1,0 +1,184 @@
+"""The timeline from raw food to the refrigerator."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from itertools import pairwise
+
+import pytest
+
+from coalminder.errors import UserError
+from coalminder.food.foodplan import FoodPlan
+from coalminder.food.request import PlanRequest
+from coalminder.food.sources import SOURCES, Authority, Grade
+from coalminder.food.species import SPECIES
+from coalminder.food.timeline import Timeline, build_plan
+
+SEVEN = datetime(2026, 4, 18, 19, 0, tzinfo=UTC)
+# Four sides of farmed arctic char, 22 mm, 1.6 kg, a breezy April day at 9 °C, guests at seven.
+DEMO = PlanRequest(
+    serve_at=SEVEN, food="char", mass_kg=1.6, pieces=4, thickness_m=0.022, ambient_c=9.0, wind_m_s=4.0
+)
+
+
+def at(plan: Timeline, code: str) -> datetime:
+    return next(row.at for row in plan.rows if row.step.code == code)
+
+
+def test_steps_come_in_the_order_of_the_job_and_end_at_the_serving_time() -> None:
+    plan = build_plan(DEMO)
+    codes = [row.step.code for row in plan.rows]
+    first = [
+        codes.index(c)
+        for c in ("make_brine", "brine", "rinse", "dry", "load", "rotate", "off", "serve", "store")
+    ]
+    assert first == sorted(first)
+    assert codes.index("light") < codes.index("settle") < codes.index("load")
+    assert at(plan, "serve") == SEVEN
+    assert all(a.at <= b.at for a, b in pairwise(plan.rows))
+
+
+def test_thawing_is_planned_only_for_frozen_food() -> None:
+    assert "thaw" not in [r.step.code for r in build_plan(DEMO).rows]
+    frozen = build_plan(replace(DEMO, frozen=True))
+    assert frozen.rows[0].step.code == "thaw"
+    assert "refrigerator" in frozen.rows[0].step.text
+    assert frozen.daemon.frozen_before
+
+
+def test_nobody_gets_up_at_night_for_the_brine() -> None:
+    for hour in (12, 15, 17, 19, 21):
+        plan = build_plan(replace(DEMO, serve_at=SEVEN.replace(hour=hour)))
+        assert 6 <= at(plan, "make_brine").hour < 23, hour
+
+
+def test_a_longer_brine_is_weaker_and_ends_at_the_same_salt() -> None:
+    short = build_plan(replace(DEMO, brine_frac=0.185))
+    long = build_plan(DEMO)
+    assert long.salting.time_s > short.salting.time_s
+    assert long.recipe.salt_frac < short.recipe.salt_frac
+    assert long.salting.mean_wps_pct == pytest.approx(short.salting.mean_wps_pct, abs=0.15)
+
+
+def test_rotating_is_half_way_through_the_heating_and_wood_lasts_the_smoke() -> None:
+    plan = build_plan(replace(DEMO, set_point_c=104.0))
+    load, off = at(plan, "load"), at(plan, "off")
+    turns = [row.at for row in plan.rows if row.step.code == "rotate"]
+    heating = (off - load) - timedelta(minutes=30)
+    assert len(turns) == 1
+    assert abs(turns[0] - (load + heating / 2)) < timedelta(minutes=6)
+    wood = [row.at for row in plan.rows if row.step.code == "wood"]
+    # common practice: 60 to 100 g pieces, one at a time, smoke for about 90 min in all
+    assert wood[0] == load
+    assert timedelta(minutes=60) <= wood[-1] - load <= timedelta(minutes=90)
+
+
+def test_the_charcoal_of_the_demo_is_what_practice_burns() -> None:
+    # common practice: 0.15 to 0.25 kg/h of charcoal hold 80 to 105 °C in a 57 cm kettle
+    assert 0.15 <= build_plan(DEMO).fire.charcoal_kg_h <= 0.25
+
+
+def test_the_home_rule_is_the_default_and_the_milder_one_says_so() -> None:
+    assert build_plan(DEMO).daemon.rule == "home-71"
+    mild = build_plan(replace(DEMO, rule="guidance-63"))
+    assert any("milder" in line for line in mild.warnings)
+    assert mild.cook_min[1] < build_plan(DEMO).cook_min[1]
+
+
+@pytest.mark.parametrize("code", sorted(SPECIES))
+def test_every_food_can_be_planned(code: str) -> None:
+    plan = build_plan(PlanRequest(serve_at=SEVEN, food=code))
+    assert FoodPlan.from_json(plan.daemon.to_json()) == plan.daemon
+    assert plan.daemon.scombroid == SPECIES[code].scombroid
+    assert any("histamine" in line for line in plan.warnings) == SPECIES[code].scombroid
+    # food tables: water, protein, fat and ash make up the flesh but for a little glycogen
+    c = SPECIES[code].composition
+    assert 0.95 <= c.water_frac + c.protein_frac + c.fat_frac + c.ash_frac <= 1.02
+
+
+def test_packing_without_air_is_never_offered_as_safe() -> None:
+    for wps in (1.0, 3.0, 4.5, 6.0):
+        plan = build_plan(replace(DEMO, salt_wps_pct=wps))
+        assert any(line.startswith("Do not pack without air") for line in plan.warnings)
+
+
+def test_every_figure_has_a_source_with_a_grade() -> None:
+    plan = build_plan(replace(DEMO, food="mackerel", wood_soaked=True, fridge_c=5.0, rain=True))
+    for key in plan.source_keys():
+        assert isinstance(SOURCES[key].grade, Grade)
+        assert isinstance(SOURCES[key].authority, Authority)
+    assert all(figure.source in SOURCES for _, figures in plan.figures for figure in figures)
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"wood_soaked": True}, "bitter"),
+        ({"wood_moisture_frac": 0.35}, "bitter"),
+        ({"wind_m_s": 12.0}, "Strong wind"),
+        ({"brine_reused": True}, "reuse"),
+        ({"brine_c": 18.0}, "too warm"),
+        ({"brine_c": 8.0}, "refrigerate"),
+        ({"fridge_c": 5.0}, "3.3 °C"),
+        ({"thickness_m": 0.045, "food": "salmon", "set_point_c": 104.0}, "too slow"),
+        ({"set_point_c": 74.0}, "raise the set point"),
+        ({"humidity_frac": 0.97}, "overnight in the refrigerator"),
+        ({"dry_c": 22.0}, "warm time"),
+        ({"brine_frac": 0.03}, "stronger brine"),
+    ],
+)
+def test_what_is_wrong_is_said(change: dict[str, object], words: str) -> None:
+    plan = build_plan(replace(DEMO, **change))  # type: ignore[arg-type]
+    assert any(words in line for line in plan.warnings), plan.warnings
+
+
+def test_usual_cautions_are_always_there() -> None:
+    text = " ".join(build_plan(DEMO).cautions)
+    for words in (
+        "Outdoors only",
+        "carbon monoxide",
+        "local fire rules",
+        "local authority",
+        "-20 °C or colder",
+    ):
+        assert words in text
+
+
+def test_warm_drying_counts_before_the_cook() -> None:
+    cold = build_plan(replace(DEMO, dry_c=4.0, dry_speed_m_s=2.0)).daemon.before
+    warm = build_plan(replace(DEMO, dry_c=22.0)).daemon.before
+    assert warm.ever_warm
+    assert warm.growth_s > cold.growth_s
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"mass_kg": -1.0}, "0.02 to 50 kg"),
+        ({"thickness_m": 0.0}, "3 to 150 mm"),
+        ({"set_point_c": 400.0}, "60 to 121 °C"),
+        ({"mass_kg": float("nan")}, "0.02 to 50 kg"),
+        ({"pieces": 0}, "1 to 200"),
+        ({"food": "unicorn"}, "choose from"),
+        ({"rule": "home-71", "food": "chicken_breast"}, "poultry-74"),
+        ({"texture": "crisp"}, "moist, firm"),
+        ({"humidity_frac": 1.2}, "10 to 98 %"),
+        ({"salt_wps_pct": 20.0}, "0.5 to 6 %"),
+    ],
+)
+def test_nonsense_gets_one_line_with_the_accepted_range(change: dict[str, object], words: str) -> None:
+    with pytest.raises(UserError, match=re.escape(words)) as caught:
+        build_plan(replace(DEMO, **change))  # type: ignore[arg-type]
+    assert "\n" not in str(caught.value)
+
+
+def test_the_day_of_the_clock_change_keeps_real_durations() -> None:
+    zone = pytest.importorskip("zoneinfo").ZoneInfo("EET")
+    serve = datetime(2026, 3, 29, 12, 0, tzinfo=zone)  # the clocks go forward at 3:00 that night
+    plan = build_plan(replace(DEMO, serve_at=serve))
+    steps = {s.code: s.due_s for s in plan.daemon.steps}
+    assert steps["serve"] - steps["load"] == pytest.approx(plan.planned_cook_min * 60 + 600, abs=301)
+    brine = next(row for row in plan.rows if row.step.code == "brine")
+    assert steps["rinse"] - steps["brine"] == pytest.approx(brine.lasts_s, abs=1)

@@ -1,0 +1,221 @@
+"""What `coalminder plan` prints and writes: terminal, page, calendar, JSON, mistakes."""
+
+from __future__ import annotations
+
+import argparse
+import re
+import subprocess
+import sys
+from datetime import UTC, datetime, timedelta
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+
+from coalminder.cli import main
+from coalminder.errors import UserError
+from coalminder.food import command
+from coalminder.food.foodplan import FoodPlan
+from coalminder.food.kitchen import Kitchen, read_quantity, salt_from_spoons_kg, spoon_warning
+from coalminder.food.render_html import html_page
+from coalminder.food.render_ics import calendar, escape_text, fold
+from coalminder.food.render_text import text_lines
+from coalminder.food.request import PlanRequest
+from coalminder.food.timeline import build_plan
+
+SEVEN = datetime(2026, 4, 18, 19, 0, tzinfo=UTC)
+PLAN = build_plan(PlanRequest(serve_at=SEVEN, ambient_c=9.0, wind_m_s=4.0, food="mackerel"))
+METRIC, US = Kitchen("metric"), Kitchen("us")
+
+
+def test_calendar_is_read_back_by_a_library_with_the_same_times_and_texts() -> None:
+    # icalendar, an independent reader of RFC 5545.
+    icalendar = pytest.importorskip("icalendar")
+    text = calendar(PLAN, METRIC, datetime(2026, 4, 1, tzinfo=UTC))
+    read = icalendar.Calendar.from_ical(text.encode())
+    events = read.walk("VEVENT")
+    assert len(events) == len(PLAN.rows)
+    for event, row in zip(events, PLAN.rows, strict=True):
+        assert event.decoded("dtstart") == row.at
+        assert event.decoded("dtend") - event.decoded("dtstart") == timedelta(seconds=max(300, row.lasts_s))
+        assert str(event["description"]) == f"{row.step.title}: {row.step.text}"
+        assert len(event.walk("VALARM")) == 1
+    assert len({str(event["uid"]) for event in events}) == len(events)
+
+
+def test_calendar_lines_keep_to_75_octets_and_crlf() -> None:
+    # RFC 5545, 3.1
+    raw = calendar(PLAN, METRIC, SEVEN).encode()
+    lines = raw.split(b"\r\n")
+    assert lines[-1] == b""
+    assert b"\n" not in b"".join(lines)
+    assert max(len(line) for line in lines) <= 75
+    for line in lines:
+        line.decode()  # no character is cut in two
+
+
+@pytest.mark.parametrize(
+    ("plain", "written"),
+    [("a;b,c", "a\\;b\\,c"), ("back\\slash", "back\\\\slash"), ("two\nlines", "two\\nlines"), ("é°", "é°")],
+)
+def test_calendar_text_is_escaped(plain: str, written: str) -> None:
+    # RFC 5545, 3.3.11
+    assert escape_text(plain) == written
+
+
+@pytest.mark.parametrize("length", [0, 74, 75, 76, 149, 150, 400])
+def test_folding_is_undone_by_unfolding(length: int) -> None:
+    line = ("X" * 20 + "°é水" * 200)[:length]
+    assert fold(line).replace("\r\n ", "") == line
+
+
+class _Reader(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.outside: list[str] = []
+        self.words: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        if tag not in ("meta", "br", "link", "img"):
+            self.open.append(tag)
+        self.outside += [v for k, v in attrs if k in ("src", "href") and v]
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        self.words.append(data)
+
+
+@pytest.mark.parametrize("sources", [False, True])
+def test_page_is_well_formed_and_needs_nothing_from_outside(sources: bool) -> None:
+    reader = _Reader()
+    reader.feed(html_page(PLAN, METRIC, sources))
+    assert reader.open == []
+    assert reader.outside == []
+    text = " ".join(reader.words)
+    for row in PLAN.rows:
+        assert row.step.title in text
+        assert f"{row.at:%H:%M}" in text
+    for line in (*PLAN.warnings, *PLAN.cautions):
+        assert line in text
+
+
+def test_sources_mark_what_is_from_memory() -> None:
+    plain = "\n".join(text_lines(PLAN, METRIC))
+    full = "\n".join(text_lines(PLAN, METRIC, sources=True))
+    assert "* from memory" in plain
+    assert "[home-71" in full
+    assert re.search(r"\[fda-7\] from memory\*, official guidance", full)
+    for name, figures in PLAN.figures:
+        assert name in full
+        for figure in figures:
+            assert f"[{figure.source}: " in full
+
+
+def test_us_units_are_written_all_through() -> None:
+    text = "\n".join(text_lines(PLAN, US))
+    assert "°C" not in text
+    assert "199 °F" in text
+    assert "oz" in text
+
+
+@pytest.mark.parametrize(
+    ("text", "kind", "units", "expected"),
+    [
+        ("1.6", "weight", "metric", 1.6),
+        ("3.5", "weight", "us", 1.5875733),
+        ("3.5 lb", "weight", "metric", 1.5875733),
+        ("500g", "weight", "us", 0.5),
+        ("22", "length", "metric", 0.022),
+        ("1", "length", "us", 0.0254),
+        ("200F", "temperature", "metric", 93.3333333),
+        ("200", "temperature", "us", 93.3333333),
+        ("93 °C", "temperature", "us", 93.0),
+        ("10 mph", "speed", "metric", 4.4704),
+        ("1,5 kg", "weight", "metric", 1.5),
+    ],
+)
+def test_quantities_carry_their_unit(text: str, kind: str, units: str, expected: float) -> None:
+    # NIST SP 811 conversion factors (exact by definition).
+    assert read_quantity(text, kind, "x", units) == pytest.approx(expected)
+
+
+@pytest.mark.parametrize("text", ["much", "", "3 stone", "--", "1e9e9"])
+def test_unreadable_quantities_are_refused(text: str) -> None:
+    with pytest.raises(UserError):
+        read_quantity(text, "weight", "weight")
+
+
+def test_a_spoon_of_salt_is_not_a_weight() -> None:
+    # common practice: a level tablespoon of table salt is about 18 g, of flakes about half
+    table, flake = salt_from_spoons_kg(10, "table"), salt_from_spoons_kg(10, "flake")
+    assert table[0] <= 0.180 <= table[1]
+    assert flake[1] < 0.65 * table[1]
+    assert "Weigh the salt" in spoon_warning(0.5)
+
+
+def test_command_writes_the_daemons_plan_the_page_and_the_calendar(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    files = {name: tmp_path / f"plan.{name}" for name in ("json", "html", "ics")}
+    words = ["plan", "char", "--serve", "2030-04-18 19:00", "--outside", "9 C", "--thickness", "22 mm"]
+    for name, path in files.items():
+        words += [f"--{name}", str(path)]
+    assert main(words) == 0
+    out = capsys.readouterr().out
+    assert "Off the grill" in out
+    plan = FoodPlan.from_json(files["json"].read_text(encoding="utf-8"))
+    assert plan.thickness_m == pytest.approx(0.022)
+    assert [s.code for s in plan.steps if s.reported] != []
+    assert files["html"].read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
+    assert files["ics"].read_bytes().startswith(b"BEGIN:VCALENDAR\r\n")
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--weight", "-1"], "0.02 to 50 kg"),
+        (["--set-point", "400"], "60 to 121 °C"),
+        (["--thickness", "0"], "3 to 150 mm"),
+        (["--weight", "much"], "not a number"),
+        (["--weight", "2 stone"], "accepted kg, lb"),
+        (["--serve", "soon"], "HH:MM"),
+        (["--serve", "25:00"], "HH:MM"),
+        (["--units", "imperial"], "metric, us"),
+        (["--rule", "by-smell"], "home-71"),
+        (["--json", "/no/such/folder/plan.json"], "cannot write"),
+        (["--humidity", "nan"], "10 to 98 %"),
+        (["unicorn"], "choose from"),
+    ],
+)
+def test_nonsense_on_the_command_line_is_one_line_and_exit_2(
+    words: list[str], said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["plan", *words]) == 2
+    error = capsys.readouterr().err.strip()
+    assert said in error
+    assert "\n" not in error
+
+
+def test_an_hour_alone_is_the_next_day_on_which_all_steps_are_ahead() -> None:
+    parser = argparse.ArgumentParser()
+    command.add_arguments(parser)
+    now = datetime(2026, 4, 17, 12, 0, tzinfo=UTC)
+    plan = command._planned(parser.parse_args(["char", "--serve", "19:00"]), now)
+    assert plan.rows[0].at >= now
+    assert plan.request.serve_at.hour == 19
+    assert plan.request.serve_at - now < timedelta(days=3)
+
+
+def test_the_daemons_part_needs_no_scientific_library() -> None:
+    code = (
+        "import sys; import coalminder.food.follow, coalminder.food.timeline, coalminder.settings.food;"
+        "heavy = {'numpy', 'scipy', 'CoolProp', 'psychrolib', 'rich', 'icalendar', 'ht', 'matplotlib'};"
+        "sys.exit(', '.join(heavy & set(sys.modules)) or 0)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=False, timeout=60
+    )
+    assert done.returncode == 0, done.stderr
