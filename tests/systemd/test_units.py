@@ -1,0 +1,117 @@
+"""The units as systemd's own tools see them."""
+
+from __future__ import annotations
+
+import configparser
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+SYSTEMD = Path(__file__).parents[2] / "systemd"
+UNITS = ("coalminder.service", "coalminder@.service")
+INSTALLED = "/opt/coalminder/bin/coalminder"
+
+pytestmark = pytest.mark.skipif(
+    shutil.which("systemd-analyze") is None, reason="needs systemd-analyze (Debian package systemd)"
+)
+
+
+def analyze(*words: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(["systemd-analyze", *words], capture_output=True, text=True, check=False)
+
+
+def settings(unit: str) -> dict[str, list[str]]:
+    found: dict[str, list[str]] = {}
+    for line in (SYSTEMD / unit).read_text(encoding="utf-8").splitlines():
+        if "=" in line and not line.startswith("#"):
+            name, value = line.split("=", 1)
+            found.setdefault(name, []).append(value)
+    return found
+
+
+@pytest.mark.parametrize("unit", UNITS)
+def test_systemd_finds_nothing_to_complain_of(unit: str, tmp_path: Path) -> None:
+    """On a copy whose program is one that exists here; nothing else is changed."""
+    text = (SYSTEMD / unit).read_text(encoding="utf-8")
+    assert text.count(INSTALLED) == 3
+    copy = tmp_path / unit.replace("@.", "@kettle.")
+    copy.write_text(text.replace(INSTALLED, sys.executable), encoding="utf-8")
+    done = analyze("verify", str(copy))
+    assert done.returncode == 0, done.stderr
+    assert "coalminder" not in done.stderr
+
+
+@pytest.mark.parametrize("unit", UNITS)
+def test_exposure_is_at_most_two(unit: str) -> None:
+    done = analyze("security", "--offline=true", "--no-pager", "--threshold=20", str(SYSTEMD / unit))
+    assert done.returncode == 0, done.stdout
+    exposure = re.search(r"Overall exposure level for \S+: ([\d.]+)", done.stdout)
+    assert exposure is not None
+    assert float(exposure.group(1)) <= 2.0
+
+
+@pytest.mark.parametrize("unit", UNITS)
+def test_unit_says_what_a_fire_needs(unit: str) -> None:
+    found = settings(unit)
+    assert found["Type"] == ["notify"]
+    assert found["Restart"] == ["on-failure"]
+    assert float(found["WatchdogSec"][0]) <= 10.0
+    assert int(found["StartLimitBurst"][0]) <= 5
+    assert found["User"] == ["coalminder"]
+    assert "snuff" in found["ExecStopPost"][0]
+    assert found["LoadCredential"][0].startswith("mqtt_password:/etc/coalminder/credentials/")
+    assert not found["ExecStopPost"][0].startswith("-")  # a vent that did not shut must show as a failure
+
+
+def test_template_differs_from_the_unit_only_where_a_grill_has_its_own() -> None:
+    one, many = settings("coalminder.service"), settings("coalminder@.service")
+    own = {
+        "Description", "ExecStartPre", "ExecStart", "ExecStopPost", "StateDirectory", "RuntimeDirectory",
+        "WorkingDirectory", "Environment", "LoadCredential",
+    }  # fmt: skip
+    assert {name for name in {*one, *many} if one.get(name) != many.get(name)} == own
+    assert all("%i" in " ".join(many[name]) for name in own)
+
+
+def test_udev_rules_name_only_groups_that_the_unit_is_in() -> None:
+    rules = (SYSTEMD / "70-coalminder.rules").read_text(encoding="utf-8")
+    groups = set(re.findall(r'GROUP="(\w+)"', rules)) | set(re.findall(r"chgrp -R (\w+)", rules))
+    assert groups == set(settings("coalminder.service")["SupplementaryGroups"][0].split())
+
+
+def test_overlay_file_is_read_as_config_txt() -> None:
+    """config.txt is INI: `key=value` under optional filters (Raspberry Pi documentation, from memory)."""
+    text = (SYSTEMD / "config.txt.coalminder").read_text(encoding="utf-8")
+    parser = configparser.ConfigParser(strict=False)
+    parser.read_string("[all]\n" + text)
+    assert set(parser["all"]) == {"dtoverlay", "dtparam"}
+    assert "dtparam=spi=on" in text
+    assert "dtoverlay=pwm-2chan" in text
+
+
+def test_installer_puts_the_files_where_the_unit_looks_and_keeps_a_configuration(tmp_path: Path) -> None:
+    install = SYSTEMD / "install.sh"
+    for _ in range(2):
+        done = subprocess.run(
+            ["sh", str(install), "--files-only", str(tmp_path)], capture_output=True, text=True, check=False
+        )
+        assert done.returncode == 0, done.stderr
+        own = tmp_path / "etc/coalminder/coalminder.toml"
+        own.write_text("# mine\n", encoding="utf-8")
+    assert own.read_text(encoding="utf-8") == "# mine\n"
+    assert (tmp_path / "etc/systemd/system/coalminder.service").is_file()
+    assert (tmp_path / "etc/systemd/system/coalminder@.service").is_file()
+    assert (tmp_path / "etc/udev/rules.d/70-coalminder.rules").is_file()
+    assert (tmp_path / "etc/coalminder/credentials").stat().st_mode & 0o777 == 0o700
+
+
+def test_installer_explains_a_wrong_word() -> None:
+    done = subprocess.run(
+        ["sh", str(SYSTEMD / "install.sh"), "please"], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 2
+    assert "please" in done.stderr
