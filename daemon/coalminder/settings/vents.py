@@ -39,7 +39,7 @@ class Servo(BaseModel):
         default=0.0, description="opening that is safe when all else fails; 0 is shut"
     )
     stroke_s: FiniteFloat = Field(
-        default=0.5,
+        default=0.4,
         ge=0.1,
         le=2.0,
         description="time for the whole stroke, s; moves are ramped at it",

@@ -18,7 +18,7 @@ VENT_DEFAULTS: Final[dict[str, float | int | bool]] = {
     "stop_shut": 0.0,
     "stop_open": 1.0,
     "safe_opening": 0.0,
-    "stroke_s": 0.5,  # a servo without load turns 60° in 0.1..0.2 s (common practice)
+    "stroke_s": 0.4,  # 90° at 0.1..0.2 s for 60° without load (common practice), and a third more
     "settle_s": 0.15,
     "hold": False,
     "backlash": 0.0,

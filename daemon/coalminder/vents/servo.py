@@ -83,7 +83,7 @@ class ServoVent:
         *,
         curve: FlowCurve = DEFAULT_CURVE,
         safe_opening: float = 0.0,
-        stroke_s: float = 0.5,
+        stroke_s: float = 0.4,
         settle_s: float = 0.15,
         hold: bool = False,
         backlash: float = 0.0,

@@ -76,6 +76,7 @@ def shut(
         try:
             if not plan.hold:
                 output.off()
+            say(f"{plan.name} vent: shut, power {'kept on' if plan.hold else 'off'}")
         except OSError as error:
             failed += 1
             say(f"{plan.name} vent: power not cut: {error}")
