@@ -90,6 +90,8 @@ def test_valid_command_becomes_its_event(kind: str, fields: dict[str, object], e
         ("set_point", b"", "not a valid 'set_point'"),
         ("set_point", b"95", "not a valid 'set_point'"),
         ("set_point", b"\xff\xfe", "not a valid 'set_point'"),
+        ("set_point", b"[" * 2000, "not a valid 'set_point'"),
+        ("set_point", b'{"temp_c":' * 200, "not a valid 'set_point'"),
         ("set_point", body(), "temp_c: Field required"),
         ("set_point", body(temp_c="warm"), "temp_c"),
         ("set_point", body(temp_c="95"), "temp_c"),

@@ -8,8 +8,8 @@ shuts vents, the safe direction, so it is obeyed however old, malformed or overs
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, fields, replace
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from pydantic import ValidationError
@@ -35,12 +35,6 @@ class CommandLimits:
     ahead_s: float = 5.0  # how far the sender's clock may be ahead
     max_bytes: int = 2048
     max_recent: int = 200  # commands within stale_s + ahead_s; more is a flood
-
-    @classmethod
-    def from_settings(cls, values: Mapping[str, Any]) -> CommandLimits:
-        """From the dump of the section [mqtt] (`settings.mqtt.model_dump()`)."""
-        known = {entry.name for entry in fields(cls)}
-        return cls(**{name: value for name, value in values.items() if name in known})
 
 
 DEFAULT_LIMITS = CommandLimits()
@@ -143,9 +137,8 @@ def judge(
 
 
 def _parse(kind: str, received: Received, limits: CommandLimits) -> tuple[CommandMessage | None, str]:
-    size = len(received.payload)
-    if size > limits.max_bytes:
-        return None, f"{size} bytes is too large; at most {limits.max_bytes}"
+    if len(received.payload) > limits.max_bytes:
+        return None, f"too large: at most {limits.max_bytes} bytes"
     try:
         return COMMANDS[kind].model_validate_json(received.payload), ""
     except ValidationError as error:

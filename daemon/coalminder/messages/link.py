@@ -9,9 +9,8 @@ from __future__ import annotations
 import json
 import logging
 import time
-from collections import OrderedDict, deque
+from collections import deque
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 
 import paho.mqtt.client as paho
 from pydantic import BaseModel
@@ -19,17 +18,13 @@ from pydantic import BaseModel
 from coalminder.events import Event
 from coalminder.messages.commands import (
     DEFAULT_LIMITS,
-    Accepted,
     CommandLimits,
-    Memory,
-    Received,
-    Refusal,
-    judge,
 )
 from coalminder.messages.connection import Connection
+from coalminder.messages.inbox import CommandRecord, Inbox
 from coalminder.messages.options import LinkOptions
 from coalminder.messages.outbox import MemoryOutbox, Outbox, OutMessage
-from coalminder.messages.payloads import AlarmMessage, Band, ReplyMessage, utc
+from coalminder.messages.payloads import AlarmMessage, Band
 from coalminder.messages.topics import OFFLINE, ONLINE, Topics
 from coalminder.messages.views import (
     DEFAULT_BAND,
@@ -45,35 +40,11 @@ log = logging.getLogger(__name__)
 TopicCallback = Callable[[bytes, bool], None]
 
 STATE_EXPIRY_S = 3600  # MQTT 5: a retained state this old helps nobody
-REPLY_EXPIRY_S = 60
 LATE_AFTER_S = 5.0
 # While the broker is away one state in so many seconds is kept: 10 for the first 2 h, then 60 to 12 h.
 # The bound leaves most of the outbox to alarms.
 LATE_STATES = ((720, 10.0), (1320, 60.0))
 WINDOW = 1000  # messages of the outbox handed to the network at one time
-INBOX = 1000  # commands waiting for the next step; one step takes them all
-
-
-@dataclass(frozen=True, slots=True)
-class CommandRecord:
-    """What the journal keeps of one command: who asked what, and the answer."""
-
-    utc_s: float
-    kind: str
-    command_id: str
-    client: str
-    accepted: bool
-    reason: str
-    payload: str = ""  # as it came, cut to the size limit, undecodable bytes replaced
-
-
-@dataclass(slots=True)
-class _Asked:
-    """A command that the core has not answered yet."""
-
-    received: Received
-    kind: str
-    client: str
 
 
 class Link:
@@ -94,7 +65,7 @@ class Link:
         clock: UTC in s, for judging the age of commands (the phone's clock is real even in a rehearsal).
         """
         self.topics = Topics(options.grill)
-        self._options, self._limits, self._band, self._clock = options, limits, band, clock
+        self._options, self._band, self._clock = options, band, clock
         self._outbox: Outbox = MemoryOutbox() if outbox is None else outbox
         self._codes = tuple(dict.fromkeys(alarm_codes))
         self._connection = Connection(
@@ -104,16 +75,12 @@ class Link:
             on_message=self._arrived,
             on_sent=self._sent,
         )
+        self._inbox = Inbox(self.topics, limits, self._connection.publish, clock)
         # filled by the network thread
-        self._inbox: deque[Received] = deque()
-        self._overflow = 0
         self._acknowledged: deque[tuple[int, int]] = deque()
         self._callbacks: dict[str, TopicCallback] = {}
         self._on_connect: list[Callable[[], None]] = []
         # owned by the caller's thread
-        self._memory = Memory()
-        self._asked: OrderedDict[str, _Asked] = OrderedDict()
-        self._records: deque[CommandRecord] = deque(maxlen=INBOX)
         self._alarms: dict[str, Alarm] = {}
         self._in_flight: dict[int, int] = {}  # number on the wire -> id in the outbox
         self._tried: set[int] = set()  # ids in the outbox that were handed to the network before
@@ -198,39 +165,15 @@ class Link:
 
         Those that did not are answered here and now. Give the core's outcomes to `answer`.
         """
-        taken: list[Event] = []
-        for _ in range(len(self._inbox)):  # not for ever: a flood may fill it faster than this empties it
-            received = self._inbox.popleft()
-            self._memory, verdict = judge(self._memory, received, self.topics, self._limits)
-            if isinstance(verdict, Refusal):
-                self._reply(received, verdict.kind, verdict.event_id, verdict.client, False, verdict.reason)
-                continue
-            taken.append(verdict.event)
-            self._remember(received, verdict)
-        if self._overflow:
-            log.warning("%d commands were dropped in a flood", self._overflow)
-            self._overflow = 0
-        return tuple(taken)
+        return self._inbox.take()
 
     def answer(self, outcomes: Iterable[Outcome]) -> None:
         """Reply to the senders of commands that the core has answered; other outcomes are ignored."""
-        for outcome in outcomes:
-            asked = self._asked.pop(outcome.event_id, None)
-            if asked is not None:
-                self._reply(
-                    asked.received,
-                    asked.kind,
-                    outcome.event_id,
-                    asked.client,
-                    outcome.accepted,
-                    outcome.reason,
-                )
+        self._inbox.answer(outcomes)
 
     def take_records(self) -> tuple[CommandRecord, ...]:
         """Answered commands since the last call, for the journal: sender, request, answer."""
-        records = tuple(self._records)
-        self._records.clear()
-        return records
+        return self._inbox.take_records()
 
     # --- others on the same connection ---------------------------------------------------------
 
@@ -258,7 +201,7 @@ class Link:
 
     def _arrived(self, message: paho.MQTTMessage) -> None:
         if self.topics.kind_of(message.topic) is not None:
-            self._queue_command(message)
+            self._inbox.put(message)
             return
         for topic, callback in self._callbacks.items():
             if paho.topic_matches_sub(topic, message.topic):
@@ -266,26 +209,6 @@ class Link:
                     callback(bytes(message.payload), message.retain)
                 except Exception:
                     log.exception("the reader of %s failed on a message", topic)
-
-    def _queue_command(self, message: paho.MQTTMessage) -> None:
-        if len(self._inbox) >= INBOX and message.topic != self.topics.command("snuff"):
-            self._overflow += 1
-            return
-        if len(self._inbox) >= 2 * INBOX:
-            return  # a thousand snuffs wait already
-        properties = message.properties
-        users = dict(getattr(properties, "UserProperty", ()) or ()) if properties else {}
-        self._inbox.append(
-            Received(
-                topic=message.topic,
-                payload=bytes(message.payload[: self._limits.max_bytes + 1]),
-                utc_s=self._clock(),
-                retained=message.retain,
-                response_topic=getattr(properties, "ResponseTopic", None),
-                correlation=getattr(properties, "CorrelationData", None),
-                client=str(users.get("client", ""))[:64],
-            )
-        )
 
     def _sent(self, number: int) -> None:
         self._acknowledged.append((self._connection.generation, number))
@@ -403,28 +326,3 @@ class Link:
                 continue
             if self._connection.publish(self.topics.part(name), body, qos=1, retain=True) is not None:
                 self._parts_sent[name] = body
-
-    def _remember(self, received: Received, verdict: Accepted) -> None:
-        self._asked[verdict.event.event_id] = _Asked(received, verdict.kind, verdict.client)
-        while len(self._asked) > INBOX:
-            self._asked.popitem(last=False)
-
-    def _reply(
-        self, received: Received, kind: str, command_id: str, client: str, accepted: bool, reason: str
-    ) -> None:
-        utc_s = self._clock()
-        text = received.payload[: self._limits.max_bytes].decode(errors="replace")
-        self._records.append(CommandRecord(utc_s, kind, command_id, client, accepted, reason, text))
-        asked_for = received.response_topic
-        topic = asked_for if asked_for and self.topics.may_answer_on(asked_for) else self.topics.reply
-        message = ReplyMessage(
-            grill=self._options.grill,
-            utc=utc(utc_s),
-            id=command_id,
-            kind=kind,
-            accepted=accepted,
-            reason=reason,
-        )
-        self._connection.publish(
-            topic, message.model_dump_json(), qos=1, expiry_s=REPLY_EXPIRY_S, correlation=received.correlation
-        )

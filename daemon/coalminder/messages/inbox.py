@@ -1,0 +1,163 @@
+"""Commands between the network and the core: queued, judged, answered, and kept for the journal.
+
+`put` is called by the network thread; everything else by the thread of the control steps.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections import OrderedDict, deque
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Protocol
+
+import paho.mqtt.client as paho
+
+from coalminder.events import Event
+from coalminder.messages.commands import Accepted, CommandLimits, Memory, Received, Refusal, judge
+from coalminder.messages.payloads import ReplyMessage, utc
+from coalminder.messages.topics import Topics
+from coalminder.values import Outcome
+
+log = logging.getLogger(__name__)
+
+REPLY_EXPIRY_S = 60
+WAITING = 1000  # commands waiting for the next step; one step takes them all
+
+
+class Publish(Protocol):
+    """Connection.publish."""
+
+    def __call__(
+        self,
+        topic: str,
+        payload: str | bytes,
+        *,
+        qos: int = 0,
+        retain: bool = False,
+        expiry_s: int | None = None,
+        correlation: bytes | None = None,
+    ) -> int | None:
+        """Queue a message; None when it cannot be sent now."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class CommandRecord:
+    """What the journal keeps of one command: who asked what, and the answer."""
+
+    utc_s: float
+    kind: str
+    command_id: str
+    client: str
+    accepted: bool
+    reason: str
+    payload: str = ""  # as it came, cut to the size limit, undecodable bytes replaced
+
+
+@dataclass(slots=True)
+class _Asked:
+    """A command that the core has not answered yet."""
+
+    received: Received
+    kind: str
+    client: str
+
+
+class Inbox:
+    """The commands of one grill. clock: UTC in s, for judging their age."""
+
+    def __init__(
+        self, topics: Topics, limits: CommandLimits, publish: Publish, clock: Callable[[], float]
+    ) -> None:
+        self._topics, self._limits, self._publish, self._clock = topics, limits, publish, clock
+        self._waiting: deque[Received] = deque()
+        self._dropped = 0
+        self._memory = Memory()
+        self._asked: OrderedDict[str, _Asked] = OrderedDict()
+        self._records: deque[CommandRecord] = deque(maxlen=WAITING)
+
+    def put(self, message: paho.MQTTMessage) -> None:
+        """Queue a message of a command topic. In a flood snuff is the last to be dropped."""
+        if len(self._waiting) >= WAITING and message.topic != self._topics.command("snuff"):
+            self._dropped += 1
+            return
+        if len(self._waiting) >= 2 * WAITING:
+            return  # a thousand snuffs wait already
+        properties = message.properties
+        users = dict(getattr(properties, "UserProperty", ()) or ()) if properties else {}
+        self._waiting.append(
+            Received(
+                topic=message.topic,
+                payload=bytes(message.payload[: self._limits.max_bytes + 1]),
+                utc_s=self._clock(),
+                retained=message.retain,
+                response_topic=getattr(properties, "ResponseTopic", None),
+                correlation=getattr(properties, "CorrelationData", None),
+                client=str(users.get("client", ""))[:64],
+            )
+        )
+
+    def take(self) -> tuple[Event, ...]:
+        """Commands that passed every check since the last call, in order of arrival.
+
+        Those that did not are answered here and now. Give the core's outcomes to `answer`.
+        """
+        taken: list[Event] = []
+        for _ in range(len(self._waiting)):  # not for ever: a flood may fill it faster than this empties it
+            received = self._waiting.popleft()
+            self._memory, verdict = judge(self._memory, received, self._topics, self._limits)
+            if isinstance(verdict, Refusal):
+                self._reply(received, verdict.kind, verdict.event_id, verdict.client, False, verdict.reason)
+                continue
+            taken.append(verdict.event)
+            self._remember(received, verdict)
+        if self._dropped:
+            log.warning("%d commands were dropped in a flood", self._dropped)
+            self._dropped = 0
+        return tuple(taken)
+
+    def answer(self, outcomes: Iterable[Outcome]) -> None:
+        """Reply to the senders of commands that the core has answered; other outcomes are ignored."""
+        for outcome in outcomes:
+            asked = self._asked.pop(outcome.event_id, None)
+            if asked is not None:
+                self._reply(
+                    asked.received,
+                    asked.kind,
+                    outcome.event_id,
+                    asked.client,
+                    outcome.accepted,
+                    outcome.reason,
+                )
+
+    def take_records(self) -> tuple[CommandRecord, ...]:
+        """Answered commands since the last call, for the journal: sender, request, answer."""
+        records = tuple(self._records)
+        self._records.clear()
+        return records
+
+    def _remember(self, received: Received, verdict: Accepted) -> None:
+        self._asked[verdict.event.event_id] = _Asked(received, verdict.kind, verdict.client)
+        while len(self._asked) > WAITING:
+            self._asked.popitem(last=False)
+
+    def _reply(
+        self, received: Received, kind: str, command_id: str, client: str, accepted: bool, reason: str
+    ) -> None:
+        utc_s = self._clock()
+        text = received.payload[: self._limits.max_bytes].decode(errors="replace")
+        self._records.append(CommandRecord(utc_s, kind, command_id, client, accepted, reason, text))
+        asked_for = received.response_topic
+        topic = asked_for if asked_for and self._topics.may_answer_on(asked_for) else self._topics.reply
+        message = ReplyMessage(
+            grill=self._topics.grill,
+            utc=utc(utc_s),
+            id=command_id,
+            kind=kind,
+            accepted=accepted,
+            reason=reason,
+        )
+        self._publish(
+            topic, message.model_dump_json(), qos=1, expiry_s=REPLY_EXPIRY_S, correlation=received.correlation
+        )
