@@ -10,9 +10,7 @@ from dataclasses import dataclass
 
 from coalminder.core.config import AirConfig, LoopConfig, SplitConfig
 
-SHUT_V = math.log(2e-4)  # at or below this the vents are shut
 OPEN_V = 0.0
-_TRICKLE = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,24 +21,30 @@ class AirState:
     """
 
     hold_v: float
-    applied_v: float = SHUT_V
-    floor_v: float = SHUT_V
+    applied_v: float
+    floor_v: float
     closing_v: float = 0.0
 
 
-def floor(state: AirState, config: AirConfig, over_c: float) -> float:
-    """The least v allowed now. over_c: predicted excess over the set point in K.
+def floor(state: AirState, config: AirConfig, shut_v: float, over_c: float) -> float:
+    """The least v allowed now. shut_v: shut vents; over_c: predicted excess over the set point in K.
 
     The floor is a fraction of what holds the pit, so it suits a tight and a leaky kettle alike; it gives
     way as the excess grows, for a pit on its way to the ceiling matters more than a lively fire.
     """
-    base = max(math.log(config.least_opening), state.hold_v + math.log(config.floor_frac))
+    base = max(shut_v, state.hold_v + math.log(config.floor_frac)) if config.floor_frac > 0.0 else shut_v
     give = (over_c - config.give_way_above_c) / (config.shut_above_c - config.give_way_above_c)
-    return base + (SHUT_V - base) * min(max(give, 0.0), 1.0)
+    return base + (shut_v - base) * min(max(give, 0.0), 1.0)
 
 
 def learn_hold(
-    state: AirState, config: AirConfig, rise_c: float, wanted_rise_c: float, at_limit: bool, dt_s: float
+    state: AirState,
+    config: AirConfig,
+    shut_v: float,
+    rise_c: float,
+    wanted_rise_c: float,
+    at_limit: bool,
+    dt_s: float,
 ) -> float:
     """What would hold the set point, from what the draught in force does now; the new hold_v.
 
@@ -50,9 +54,9 @@ def learn_hold(
     too high for this kettle must give way before the pit reaches the ceiling.
     """
     wrong_v = math.log(max(wanted_rise_c, 5.0) / max(rise_c, 5.0)) / config.heat_power
-    target_v = max(state.applied_v, SHUT_V) + min(max(wrong_v, -1.0), 1.0)
+    target_v = state.applied_v + min(max(wrong_v, -1.0), 1.0)
     tau_s = config.hold_limit_tau_s if at_limit else config.hold_tau_s
-    return min(max(state.hold_v + (target_v - state.hold_v) * dt_s / (tau_s + dt_s), SHUT_V), OPEN_V)
+    return min(max(state.hold_v + (target_v - state.hold_v) * dt_s / (tau_s + dt_s), shut_v), OPEN_V)
 
 
 def closing(state: AirState, applied_v: float, config: AirConfig, dt_s: float) -> float:
@@ -64,29 +68,53 @@ def closing(state: AirState, applied_v: float, config: AirConfig, dt_s: float) -
 def spare(
     applied_v: float, wanted_v: float, loop: LoopConfig, dt_s: float, at_limit: bool, noise_v: float = 0.0
 ) -> float:
-    """The next v in force: nothing inside the deadband (the servo's life), else no faster than the rate.
+    """The next v in force: it stays while it is near enough, and moves no further than needed.
 
-    noise_v: what the probe's noise alone makes of the output; the deadband is that much wider.
+    A tube of +- deadband around what is wanted: the play operator, which has the least travel of all
+    signals inside the tube. At a limit the vents go all the way. noise_v: what the probe's noise alone
+    makes of the output; the tube is that much wider. No faster than the rate.
     """
-    change = wanted_v - applied_v
-    if abs(change) < loop.deadband_v + noise_v and not (at_limit and change != 0.0):
+    tube_v = 0.0 if at_limit else loop.deadband_v + noise_v
+    target_v = min(max(applied_v, wanted_v - tube_v), wanted_v + tube_v)
+    change = target_v - applied_v
+    if abs(change) < loop.least_move_v and not at_limit:
         return applied_v
     most = loop.rate_v_per_s * dt_s
     return applied_v + min(max(change, -most), most)
 
 
+def opening(v: float, leak_opening: float) -> float:
+    """The lower vent's opening for v = ln((opening + leak) / (1 + leak)), 0..1.
+
+    The leak makes the characteristic linear near shut, where air that enters beside the plate rules and a
+    change of a small opening changes little.
+    """
+    return min(max((1.0 + leak_opening) * math.exp(v) - leak_opening, 0.0), 1.0)
+
+
+def level(opening_frac: float, leak_opening: float) -> float:
+    """V of an opening: the inverse of `opening`."""
+    return math.log((opening_frac + leak_opening) / (1.0 + leak_opening))
+
+
+def shut_level(config: SplitConfig) -> float:
+    """The v of two shut vents."""
+    return level(0.0, config.leak_opening) - config.upper_stage_v
+
+
 def share(v: float, config: SplitConfig) -> tuple[float, float]:
-    """(lower, upper) openings for v: the lower vent meters, e^v is its opening.
+    """(lower, upper) openings for v: the lower vent meters.
 
     The upper one rests at `upper_rest`, wide enough that smoke leaves freely and the lower one sets the
-    flow (two orifices in series: the narrower one rules). It shuts together with a lower vent that is nearly
-    shut, to close the chimney that pulls air through leaks, and opens with one that is well open.
+    flow (two orifices in series: the narrower one rules). It shuts in a stage of its own below a shut
+    lower vent, to close the chimney that pulls air through leaks, and opens with a well open one.
     """
-    lower = math.exp(min(v, OPEN_V)) if v > SHUT_V + _TRICKLE else 0.0
+    lower = opening(v, config.leak_opening)
     if config.upper_fixed is not None:
         return lower, config.upper_fixed
     rest = config.upper_rest
-    if lower < config.upper_shuts_below:
-        return lower, rest * lower / config.upper_shuts_below
-    spare = max(lower - config.upper_opens_above, 0.0) / (1.0 - config.upper_opens_above)
-    return lower, rest + (1.0 - rest) * spare
+    if lower <= 0.0:
+        short = level(0.0, config.leak_opening) - v
+        return 0.0, rest * min(max(1.0 - short / config.upper_stage_v, 0.0), 1.0)
+    spare_frac = max(lower - config.upper_opens_above, 0.0) / (1.0 - config.upper_opens_above)
+    return lower, rest + (1.0 - rest) * spare_frac

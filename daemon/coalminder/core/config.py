@@ -33,15 +33,42 @@ class LoopConfig:
     the bench. proportional_limit_v bounds the P term: no more than a factor e^limit at once.
     """
 
-    kp: float = 0.12
-    ki: float = 2.5e-4
-    kd: float = 8.0
+    kp: float = 0.3
+    ki: float = 1.0e-3
+    kd: float = 18.0
     proportional_limit_v: float = 1.5
     rate_v_per_s: float = 0.2
-    deadband_v: float = 0.03
-    noise_deadband: float = 2.0
+    deadband_v: float = 0.04
+    least_move_v: float = 0.01
+    noise_deadband: float = 1.0
     recovery_s: float = 240.0
     hold_opening: float = 0.04
+
+
+@dataclass(frozen=True, slots=True)
+class ResponseConfig:
+    """Gains by the kettle's own lag; see core/response.py. usual_s: 40 s of it are our own filters."""
+
+    adapt: bool = True
+    usual_s: float = 55.0
+    longest_s: float = 240.0
+    least_gain: float = 0.25
+    unknown_gain: float = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class OscillationConfig:
+    """When a swing is the loop's own; see core/oscillation.py."""
+
+    guard: bool = True
+    least_swing_c: float = 0.8
+    noise_times: float = 1.0
+    longest_half_s: float = 600.0
+    alike: float = 0.6
+    swings: int = 3
+    step: float = 0.7
+    least_gain: float = 0.25
+    forgive_s: float = 3600.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +84,6 @@ class AirConfig:
     hold_limit_tau_s: float = 300.0
     heat_power: float = 0.6
     closing_s: float = 200.0
-    least_opening: float = 0.0005
     give_way_above_c: float = 9.0
     shut_above_c: float = 17.0
 
@@ -96,10 +122,13 @@ class SplitConfig:
     """How the two vents share the work: the lower meters, the upper rests, and helps at both ends.
 
     upper_fixed: the opening at which the upper vent is left by hand, None when a servo moves it.
+    leak_opening: air that enters beside a shut lower vent, as an opening of it (estimate).
     """
 
+    leak_opening: float = 0.012
+
     upper_rest: float = 0.5
-    upper_shuts_below: float = 0.005
+    upper_stage_v: float = 0.5
     upper_opens_above: float = 0.4
     upper_fixed: float | None = None
 
@@ -131,6 +160,8 @@ class Config:
     highest_set_point_c: float = 110.0
     pit: PitConfig = PitConfig()
     loop: LoopConfig = LoopConfig()
+    response: ResponseConfig = ResponseConfig()
+    oscillation: OscillationConfig = OscillationConfig()
     air: AirConfig = AirConfig()
     lid: LidConfig = LidConfig()
     lighting: LightingConfig = LightingConfig()

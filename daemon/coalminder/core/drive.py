@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from coalminder.core import air, fire, loop, phases, pit, reference
+from coalminder.core import air, fire, loop, oscillation, phases, pit, reference, response
 from coalminder.core.air import AirState
+from coalminder.core.config import Config
+from coalminder.core.oscillation import OscillationState
 from coalminder.core.phases import Vents
+from coalminder.core.response import ResponseState
 from coalminder.core.state import State
 from coalminder.values import Terms
 
@@ -19,14 +22,15 @@ _AHEAD_S = 60.0
 def drive(state: State, dt_s: float, now_s: float, throttle: bool, ambient_c: float) -> tuple[State, Terms]:
     """The state with the new draught in force, and the terms of the loop. throttle: floor only."""
     vents = phases.VENTS[state.phase]
+    shut_v = air.shut_level(state.config.split)
     if vents is Vents.SHUT:
-        return _apply(state, air.SHUT_V, air.SHUT_V, dt_s), Terms(output=air.SHUT_V)
+        return _apply(state, shut_v, shut_v, dt_s), Terms(output=shut_v)
     if vents is Vents.WIDE:
         return _apply(state, air.OPEN_V, state.air.floor_v, dt_s), Terms(output=air.OPEN_V)
     seen, config = state.pit, state.config
     known = seen.fast_c is not None and seen.age_s == 0.0
     over_c = seen.smooth_c + seen.slope_c_per_s * _AHEAD_S - state.set_point_c if known else 0.0
-    floor_v = air.floor(state.air, config.air, over_c)
+    floor_v = air.floor(state.air, config.air, shut_v, over_c)
     if not known:
         target_v = min(floor_v, state.air.applied_v) if throttle else state.air.applied_v
         return _toward(state, target_v, floor_v, dt_s)
@@ -38,15 +42,21 @@ def drive(state: State, dt_s: float, now_s: float, throttle: bool, ambient_c: fl
         high_v = floor_v
     elif state.lid.doubt:
         high_v = min(max(state.air.hold_v + config.lid.doubt_opening_v, floor_v), air.OPEN_V)
-    return _by_loop(state, floor_v, high_v, dt_s, ambient_c)
+    return _by_loop(state, floor_v, high_v, dt_s, now_s, ambient_c, shut_v)
 
 
-def _by_loop(state: State, low_v: float, high_v: float, dt_s: float, ambient_c: float) -> tuple[State, Terms]:
+def _by_loop(
+    state: State, low_v: float, high_v: float, dt_s: float, now_s: float, ambient_c: float, shut_v: float
+) -> tuple[State, Terms]:
     seen, config = state.pit, state.config
     aim_c = reference.approach(state.reference_c, state.set_point_c, config.loop.recovery_s, dt_s)
+    heard = response.watch(state.response, config.response, seen.slope_c_per_s, now_s)
+    error_c = aim_c - seen.smooth_c
+    swinging = oscillation.watch(state.oscillation, config.oscillation, error_c, seen.noise_c, now_s)
+    gains = loop.scaled(config.loop, _gain(config, heard, swinging))
     loop_now, terms = loop.run(
         state.loop,
-        config.loop,
+        gains,
         aim_c,
         seen.smooth_c,
         seen.slope_c_per_s,
@@ -56,14 +66,29 @@ def _by_loop(state: State, low_v: float, high_v: float, dt_s: float, ambient_c: 
         hold=dt_s > _GAP_S,
     )
     at_limit = terms.output in (low_v, high_v)
-    noise_v = loop.noise_v(config.loop, seen.noise_c, pit.smooth_s(seen, config.pit))
+    noise_v = loop.noise_v(gains, seen.noise_c, pit.smooth_s(seen, config.pit))
     applied_v = air.spare(state.air.applied_v, terms.output, config.loop, dt_s, at_limit, noise_v)
     state = _apply(state, applied_v, low_v, dt_s)
     rise_c = fire.held_rise_c(config.fire, seen.smooth_c, ambient_c, seen.slope_c_per_s)
     hold_v = state.air.hold_v
     if high_v == air.OPEN_V:
-        hold_v = air.learn_hold(state.air, config.air, rise_c, state.set_point_c - ambient_c, at_limit, dt_s)
-    return replace(state, reference_c=aim_c, loop=loop_now, air=replace(state.air, hold_v=hold_v)), terms
+        hold_v = air.learn_hold(
+            state.air, config.air, shut_v, rise_c, state.set_point_c - ambient_c, at_limit, dt_s
+        )
+    state = replace(
+        state,
+        reference_c=aim_c,
+        loop=loop_now,
+        response=heard,
+        oscillation=swinging,
+        air=replace(state.air, hold_v=hold_v),
+    )
+    return state, terms
+
+
+def _gain(config: Config, heard: ResponseState, swinging: OscillationState) -> float:
+    by_lag = response.gain(heard, config.response) if config.response.adapt else 1.0
+    return by_lag * swinging.gain if config.oscillation.guard else by_lag
 
 
 def _toward(state: State, target_v: float, floor_v: float, dt_s: float) -> tuple[State, Terms]:

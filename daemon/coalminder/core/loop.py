@@ -15,7 +15,7 @@ limit and the error pushes further, and while `hold` is set.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from simple_pid import PID
 
@@ -28,6 +28,16 @@ class LoopState:
     """integral_v: the integral term, in units of v."""
 
     integral_v: float = 0.0
+
+
+def scaled(config: LoopConfig, gain: float) -> LoopConfig:
+    """The gains for a loop `gain` times as quick: kp and kd go with it, ki with its square.
+
+    SIMC: kp goes as the inverse of the delay, the integral time as the delay.
+    """
+    if gain == 1.0:
+        return config
+    return replace(config, kp=config.kp * gain, ki=config.ki * gain * gain, kd=config.kd * gain)
 
 
 def _no_clock() -> float:

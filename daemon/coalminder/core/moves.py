@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from coalminder.core import loop, phases
+from coalminder.core import loop, phases, response
 from coalminder.core.phases import Move, Refused, Vents
 from coalminder.core.state import State
 from coalminder.events import (
@@ -45,9 +45,10 @@ def move(state: State, move: Move, now_s: float) -> tuple[State, str]:
         # The reference starts where the pit is; after wide or shut vents the loop starts from what holds.
         held = state.loop.integral_v if was is Vents.HOLD else state.air.hold_v
         here_c = state.pit.smooth_c
-        state = replace(
-            state, reference_c=here_c, loop=loop.hand_over(held, state.config.loop, here_c, here_c)
-        )
+        start = loop.hand_over(held, state.config.loop, here_c, here_c)
+        state = replace(state, reference_c=here_c, loop=start)
+        if was is Vents.WIDE:
+            state = replace(state, response=response.start(state.response, state.pit.slope_c_per_s, now_s))
     return state, ""
 
 

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
+from coalminder.core import air
 from coalminder.core.air import AirState
 from coalminder.core.config import Config
 from coalminder.core.fire import FireState
 from coalminder.core.lid import LidState
 from coalminder.core.loop import LoopState
+from coalminder.core.oscillation import OscillationState
 from coalminder.core.pit import PitState
+from coalminder.core.response import ResponseState
 from coalminder.safety.assess import SafetyState
 from coalminder.safety.assess import initial as safety_initial
 from coalminder.values import Phase
@@ -33,6 +35,8 @@ class State:
     pit: PitState
     lid: LidState
     loop: LoopState
+    response: ResponseState
+    oscillation: OscillationState
     air: AirState
     fire: FireState
     safety: SafetyState
@@ -40,6 +44,8 @@ class State:
 
 def initial(config: Config, now_s: float = 0.0) -> State:
     """A cold grill with shut vents, at `now_s`."""
+    leak = config.split.leak_opening
+    shut_v = air.shut_level(config.split)
     return State(
         config=config,
         phase=Phase.COLD,
@@ -54,7 +60,9 @@ def initial(config: Config, now_s: float = 0.0) -> State:
         pit=PitState(),
         lid=LidState(),
         loop=LoopState(),
-        air=AirState(hold_v=math.log(config.loop.hold_opening)),
+        response=ResponseState(),
+        oscillation=OscillationState(),
+        air=AirState(air.level(config.loop.hold_opening, leak), shut_v, shut_v),
         fire=FireState(fuel_kg=config.fire.charcoal_kg),
         safety=safety_initial(now_s),
     )

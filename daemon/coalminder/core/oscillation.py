@@ -1,0 +1,63 @@
+"""Notices a loop that swings by itself and calms its gains.
+
+After Hägglund, 'A control-loop performance monitor', Control Engineering Practice 3 (1995): look at the error
+between its zero crossings; several half swings in a row that are large, quick and do not die out are the
+loop's own. (From memory; thresholds are ours.) Wind comes irregularly and seldom passes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from coalminder.core.config import OscillationConfig
+
+
+@dataclass(frozen=True, slots=True)
+class OscillationState:
+    """gain: factor for the loop's gains; peak_c: largest error of this half swing; swings: such in a row."""
+
+    gain: float = 1.0
+    sign: int = 0
+    since_s: float = 0.0
+    peak_c: float = 0.0
+    last_peak_c: float = 0.0
+    last_for_s: float = 0.0
+    swings: int = 0
+    calm_since_s: float = 0.0
+
+
+def watch(
+    state: OscillationState, config: OscillationConfig, error_c: float, noise_c: float, now_s: float
+) -> OscillationState:
+    """One step with the smoothed error, while the loop drives the vents and the lid is on."""
+    least_c = max(config.least_swing_c, config.noise_times * noise_c)
+    sign = 1 if error_c > 0.25 * least_c else -1 if error_c < -0.25 * least_c else state.sign
+    if sign == state.sign or state.sign == 0:
+        gain, calm_since_s = state.gain, state.calm_since_s
+        if gain < 1.0 and now_s - calm_since_s > config.forgive_s:
+            gain, calm_since_s = min(gain / config.step, 1.0), now_s
+        peak_c = max(state.peak_c, abs(error_c))
+        return OscillationState(
+            gain, sign, state.since_s if state.sign else now_s, peak_c, state.last_peak_c, state.last_for_s,
+            state.swings, calm_since_s,
+        )  # fmt: skip
+    for_s = now_s - state.since_s
+    large = state.peak_c > least_c and for_s < config.longest_half_s
+    alike = (
+        state.peak_c > config.alike * state.last_peak_c
+        and config.alike * state.last_for_s < for_s < state.last_for_s / config.alike
+    )
+    swings = (state.swings + 1 if alike else 1) if large else 0
+    gain, calm_since_s = state.gain, state.calm_since_s
+    if swings >= config.swings:
+        gain, calm_since_s, swings = max(gain * config.step, config.least_gain), now_s, 1
+    return OscillationState(
+        gain,
+        sign,
+        now_s,
+        abs(error_c),
+        state.peak_c if large else 0.0,
+        for_s if large else 0.0,
+        swings,
+        calm_since_s,
+    )
