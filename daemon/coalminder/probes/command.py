@@ -1,0 +1,206 @@
+"""`coalminder check`: try every probe and vent of the configuration, with a remedy for each failure."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import TextIO
+
+from coalminder.errors import UserError
+from coalminder.probes.build import build_probes, deadlines, guard_limits
+from coalminder.probes.find import find_buses
+from coalminder.probes.listen import listening
+from coalminder.probes.reader import ProbeReader
+from coalminder.probes.topic import TopicProbe
+from coalminder.probes.trial import Trial, judge, table
+from coalminder.seams import Probe
+from coalminder.settings.calibration import Calibration, load_calibration
+from coalminder.settings.load import DEFAULT_PATH, Settings, load_settings
+from coalminder.settings.vents import Servo, VentsSettings
+from coalminder.values import Sample
+from coalminder.vents.build import build_vents
+from coalminder.vents.servo import ServoVent
+
+STROKE = (0.0, 0.25, 0.5, 0.75, 1.0, 0.5, 0.0)  # plate positions
+Ask = Callable[[str], str]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of `check`."""
+    add = parser.add_argument
+    add("--config", type=Path, default=DEFAULT_PATH, metavar="FILE", help=f"default {DEFAULT_PATH}")
+    add("--seconds", type=float, default=10.0, metavar="S", help="how long to read the probes (default 10)")
+    add("--yes", action="store_true", help="move the vents without asking, and take every answer for yes")
+    add("--no-move", action="store_true", help="do not move the vents")
+
+
+def run(args: argparse.Namespace) -> int:
+    """0 when all probes and vents are good, 1 when not."""
+    if not 1.0 <= args.seconds <= 3600.0:
+        raise UserError(f"--seconds {args.seconds:g}: 1 to 3600")
+    settings = load_settings(args.config)
+    if settings.probes is None and settings.vents is None:
+        raise UserError(
+            f"{args.config}: no [probes], no [vents]; describe your wiring there (docs/wiring.md)"
+        )
+    calibration = load_calibration(settings.calibration_file)
+    say = sys.stdout
+    show_buses(settings, say)
+    good = True
+    if settings.probes is not None:
+        say.write(f"\nreading the probes for {args.seconds:g} s ...\n")
+        say.flush()
+        trials = asyncio.run(try_probes(settings, calibration, args.seconds))
+        show_trials(settings, trials, say)
+        good = all(trial.good for trial in trials)
+    if settings.vents is not None and not args.no_move:
+        refuse_while_tending()
+        ask: Ask = (lambda question: "y") if args.yes else _ask
+        rows = try_vents(settings.vents, calibration, ask)
+        say.write("\n" + table(("vent", "driver", "verdict", "remedy"), rows) + "\n")
+        good = good and all(row[2] == "good" for row in rows)
+    say.write("\nall good\n" if good else "\nnot all good: see the remedies above\n")
+    return 0 if good else 1
+
+
+def refuse_while_tending() -> None:
+    """UserError while the service runs: two programs must not pull at one servo."""
+    if shutil.which("systemctl") is None:
+        return
+    asked = ["systemctl", "is-active", "--quiet", "coalminder.service"]
+    if subprocess.run(asked, check=False, capture_output=True, timeout=10.0).returncode == 0:
+        raise UserError("the service is tending; stop it first: sudo systemctl stop coalminder")
+
+
+def show_buses(settings: Settings, say: TextIO) -> None:
+    """The table of buses; a remedy only where the configuration needs what is missing."""
+    needed = _needed(settings)
+    rows = []
+    for found in find_buses():
+        missing = not found.names and found.bus in needed
+        shown = " ".join(found.names) or ("missing" if missing else "none (not needed)")
+        rows.append((found.bus, shown, found.remedy if missing else ""))
+    say.write(table(("bus", "found", "remedy"), rows) + "\n")
+
+
+async def try_probes(settings: Settings, calibration: Calibration, for_s: float) -> list[Trial]:
+    """Read every probe once a second for `for_s` seconds."""
+    assert settings.probes is not None
+    probes = build_probes(settings.probes, calibration)
+    reader = ProbeReader(probes, guard_limits(settings.probes), deadlines(settings.probes))
+    seen: dict[str, list[tuple[float, Sample]]] = {name: [] for name in probes}
+    with listening(settings, _topics(probes)) as trouble:
+        if trouble:
+            sys.stdout.write(f"  {trouble}\n")
+        start_s = time.monotonic()
+        for step in range(max(3, round(for_s))):
+            await asyncio.sleep(max(0.0, start_s + step - time.monotonic()))
+            now_s = time.monotonic() - start_s
+            for name, sample in (await reader.read_all(now_s)).items():
+                seen[name].append((now_s, sample))
+    reader.close()
+    return [judge(name, timed) for name, timed in seen.items()]
+
+
+def show_trials(settings: Settings, trials: list[Trial], say: TextIO) -> None:
+    """The table of probes, and what each failing one said of itself."""
+    assert settings.probes is not None
+    rows = [
+        (
+            trial.name,
+            settings.probes[trial.name].kind,
+            _number(trial.mean_c, "{:.1f}"),
+            _number(trial.noise_c, "{:.2f}"),
+            _number(trial.drift_c_per_min, "{:+.1f}"),
+            " ".join(f"{kind}×{count}" for kind, count in trial.faults) or "-",
+            trial.verdict,
+            trial.remedy,
+        )
+        for trial in trials
+    ]
+    headings = ("probe", "kind", "°C", "noise °C", "drift °C/min", "faults", "verdict", "remedy")
+    say.write(table(headings, rows) + "\n")
+    for trial in trials:
+        if not trial.good and trial.detail:
+            say.write(f"  {trial.name}: {trial.detail}\n")
+
+
+def try_vents(settings: VentsSettings, calibration: Calibration, ask: Ask) -> list[tuple[str, str, str, str]]:
+    """Move each vent through its stroke, if the person lets it, and ask how that went."""
+    rows = []
+    for name, block in settings.by_name().items():
+        driver = getattr(block, "driver", "?")
+        try:
+            vent = build_vents(_only(settings, name), calibration)["lower"]
+        except OSError as error:
+            rows.append((name, driver, "fault", str(error)))
+            continue
+        try:
+            rows.append((name, driver, *_try_vent(vent, name, block, ask)))
+        except OSError as error:
+            rows.append((name, driver, "fault", f"{error}; check its wires and its supply"))
+        finally:
+            vent.close()
+    return rows
+
+
+def _try_vent(vent: ServoVent, name: str, block: Servo, ask: Ask) -> tuple[str, str]:
+    if not _yes(ask(f"\nmove the {name} vent through its whole stroke? Fingers off the plate. [y/N] ")):
+        return "not tried", "run check again and answer y"
+    try:
+        for position in STROKE:
+            vent.move_to_position(position)
+    finally:
+        vent.move_to_position(0.0)
+    answer = ask(
+        f"did the {name} vent open fully and shut fully, the right way round? [y]es, [n]o, [w]rong way "
+    )
+    if _yes(answer):
+        return "good", ""
+    if answer.strip().lower().startswith("w"):
+        return "wrong way", f"set reversed = {str(not block.reversed).lower()} in [vents.{name}]"
+    return (
+        "stroke",
+        f"set its stops: coalminder calibrate stops --vent {name}; no move at all: check supply and wires",
+    )
+
+
+def _only(settings: VentsSettings, name: str) -> VentsSettings:
+    """The settings with the vent `name` alone, as the lower one: a broken vent must not hide the other."""
+    return VentsSettings(lower=getattr(settings, name), upper=None)
+
+
+def _needed(settings: Settings) -> set[str]:
+    by_kind = {"ads1115": "I2C", "ds18b20": "1-Wire", "mqtt": "", "simulated": ""}
+    by_driver = {"kernel_pwm": "PWM", "pin": "GPIO", "pca9685": "I2C", "simulated": ""}
+    needed = {by_kind.get(block.kind, "SPI") for block in (settings.probes or {}).values()}
+    if settings.vents is not None:
+        needed |= {
+            by_driver[getattr(block, "driver", "simulated")] for block in settings.vents.by_name().values()
+        }
+    return needed
+
+
+def _topics(probes: dict[str, Probe]) -> list[TopicProbe]:
+    return [probe for probe in probes.values() if isinstance(probe, TopicProbe)]
+
+
+def _number(value: float | None, form: str) -> str:
+    return "-" if value is None else form.format(value)
+
+
+def _yes(answer: str) -> bool:
+    return answer.strip().lower() in ("y", "yes")
+
+
+def _ask(question: str) -> str:
+    try:
+        return input(question)
+    except EOFError:
+        return ""

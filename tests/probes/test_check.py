@@ -1,0 +1,247 @@
+"""`coalminder check`: verdicts and remedies, on simulated and on missing hardware."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+import pytest
+from brokers import Mosquitto
+from paho.mqtt.client import Client
+from paho.mqtt.enums import CallbackAPIVersion
+from pydantic import TypeAdapter
+
+from coalminder.cli import main
+from coalminder.probes.find import find_buses
+from coalminder.probes.listen import listening
+from coalminder.probes.topic import TopicProbe
+from coalminder.probes.trial import REMEDIES, judge, table
+from coalminder.settings.calibration import NOTHING
+from coalminder.settings.load import load_settings
+from coalminder.settings.vents import VentsSettings
+from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
+
+GOOD = """
+[mqtt]
+enabled = false
+[probes.pit]
+kind = "simulated"
+temp_c = 93
+[probes.char]
+kind = "simulated"
+temp_c = 8
+[vents.lower]
+driver = "simulated"
+stroke_s = 0.1
+settle_s = 0.02
+"""
+
+
+def config(tmp_path: Path, text: str) -> Path:
+    path = tmp_path / "coalminder.toml"
+    path.write_text(f"calibration_file = {str(tmp_path / 'calibration.json')!r}\n{text}", encoding="utf-8")
+    return path
+
+
+def timed(samples: list[Sample]) -> list[tuple[float, Sample]]:
+    return [(float(at), sample) for at, sample in enumerate(samples)]
+
+
+# --- verdicts --------------------------------------------------------------------------------------------
+
+
+def test_quiet_probe_is_good_and_its_drift_is_told() -> None:
+    trial = judge("pit", timed([Reading(90.0 + 0.1 * at) for at in range(10)]))
+    assert trial.verdict == "good"
+    assert trial.mean_c == pytest.approx(90.45)
+    assert trial.drift_c_per_min == pytest.approx(6.0)
+    assert trial.noise_c == pytest.approx(0.0, abs=1e-9)
+
+
+def test_noise_is_the_deviation_about_the_trend() -> None:
+    """Points 0, 2, 0, 2: slope 0.4, residuals -0.4, 1.2, -1.2, 0.4; sqrt(3.2 / 2) = 1.265 (by hand)."""
+    trial = judge("pit", timed([Reading(temp_c) for temp_c in (0.0, 2.0, 0.0, 2.0)]))
+    assert trial.noise_c == pytest.approx(1.2649, abs=1e-4)
+    assert trial.verdict == "noisy"
+    assert trial.remedy
+
+
+def test_probe_without_a_reading_is_a_fault_with_the_remedy_of_its_commonest_fault() -> None:
+    faults: list[Sample] = [ProbeFault(ProbeFaultKind.OPEN, "no thermocouple")] * 3
+    trial = judge("pit", timed([*faults, ProbeFault(ProbeFaultKind.BUS, "hm")]))
+    assert trial.verdict == "fault"
+    assert trial.remedy == REMEDIES[ProbeFaultKind.OPEN]
+    assert trial.detail == "no thermocouple"
+
+
+def test_one_fault_in_three_is_a_loose_probe_one_in_twenty_is_not() -> None:
+    fault = ProbeFault(ProbeFaultKind.IMPLAUSIBLE_RATE)
+    assert judge("pit", timed([Reading(20.0), fault, Reading(20.0)])).verdict == "loose"
+    assert judge("pit", timed([*[Reading(20.0)] * 19, fault])).verdict == "good"
+
+
+def test_first_sample_of_a_starting_chip_does_not_count() -> None:
+    starting = ProbeFault(ProbeFaultKind.NOT_READY, "starting")
+    assert judge("pit", timed([starting, Reading(20.0), Reading(20.0), Reading(20.0)])).good
+
+
+def test_every_kind_of_fault_has_a_remedy() -> None:
+    assert set(REMEDIES) == set(ProbeFaultKind)
+
+
+def test_table_lines_up() -> None:
+    lines = table(("a", "bb"), [("longer", "x"), ("s", "yy")]).splitlines()
+    assert lines == ["a       bb", "longer  x", "s       yy"]
+
+
+def test_buses_are_found_in_the_files_of_the_machine(tmp_path: Path) -> None:
+    for name in ("dev/spidev0.0", "dev/spidev0.1", "dev/gpiochip0", "sys/bus/w1/devices/28-0123456789ab"):
+        path = tmp_path / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.touch()
+    found = {bus.bus: bus.names for bus in find_buses(tmp_path)}
+    assert found == {
+        "SPI": ("spidev0.0", "spidev0.1"), "I2C": (), "1-Wire": ("28-0123456789ab",), "PWM": (),
+        "GPIO": ("gpiochip0",),
+    }  # fmt: skip
+
+
+# --- the command -----------------------------------------------------------------------------------------
+
+
+def test_simulated_configuration_is_all_good(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["check", "--config", str(config(tmp_path, GOOD)), "--seconds", "3", "--yes"]) == 0
+    out = capsys.readouterr().out
+    assert "all good" in out
+    for word in ("pit", "char", "lower", "simulated", "93."):
+        assert word in out
+
+
+def test_missing_hardware_is_told_with_remedies_and_exit_code_1(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = """
+[probes.pit]
+kind = "max31855"
+device = 9
+[vents.lower]
+driver = "kernel_pwm"
+pin = 18
+pwm_chip = 31
+[vents.upper]
+driver = "simulated"
+stroke_s = 0.1
+"""
+    assert main(["check", "--config", str(config(tmp_path, text)), "--seconds", "3", "--yes"]) == 1
+    out = capsys.readouterr().out
+    assert REMEDIES[ProbeFaultKind.BUS] in out
+    lower = next(line for line in out.splitlines() if line.startswith("lower"))
+    upper = next(line for line in out.splitlines() if line.startswith("upper"))
+    assert "fault" in lower
+    assert "good" in upper
+
+
+@pytest.mark.parametrize(
+    ("answers", "verdict", "remedy"),
+    [
+        (["n"], "not tried", "answer y"),
+        (["y", "y"], "good", ""),
+        (["y", "w"], "wrong way", "reversed = true"),
+        (["y", "n"], "stroke", "calibrate stops"),
+        ([""], "not tried", ""),
+    ],
+)
+def test_person_is_asked_before_and_after_a_vent_moves(answers: list[str], verdict: str, remedy: str) -> None:
+    from coalminder.probes.command import try_vents
+
+    settings = VentsSettings.model_validate(
+        {"lower": {"driver": "simulated", "stroke_s": 0.1, "settle_s": 0.02}}
+    )
+    waiting = iter(answers)
+    ((name, _, found, told),) = try_vents(settings, NOTHING, lambda _question: next(waiting))
+    assert (name, found) == ("lower", verdict)
+    assert remedy in told
+
+
+@pytest.mark.parametrize("words", [["--seconds", "0"], ["--seconds", "nan"]])
+def test_senseless_time_is_refused(
+    tmp_path: Path, words: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["check", "--config", str(config(tmp_path, GOOD)), *words]) == 2
+    assert "--seconds" in capsys.readouterr().err
+
+
+def test_nothing_to_check_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["check", "--config", str(config(tmp_path, ""))]) == 2
+    assert "wiring" in capsys.readouterr().err
+
+
+# --- probes on the broker --------------------------------------------------------------------------------
+
+
+@pytest.mark.broker
+def test_probe_on_the_broker_is_heard(tmp_path: Path, mosquitto: Mosquitto) -> None:
+    text = f"[mqtt]\nhost = '127.0.0.1'\nport = {mosquitto.port}\n"
+    probe = TopicProbe("pit", "gateway/pit")
+    sender = Client(CallbackAPIVersion.VERSION2)
+    with listening(load_settings(config(tmp_path, text)), [probe]) as trouble:
+        assert trouble == ""
+        sender.connect("127.0.0.1", mosquitto.port)
+        sender.loop_start()
+        deadline_s = time.monotonic() + 10.0
+        while not isinstance(probe.read(), Reading) and time.monotonic() < deadline_s:
+            sender.publish("gateway/pit", "93.5").wait_for_publish(5.0)
+            time.sleep(0.02)
+    sender.disconnect()
+    sender.loop_stop()
+    sample = probe.read()
+    assert isinstance(sample, Reading)
+    assert sample.temp_c == 93.5
+
+
+def test_broker_that_is_not_there_is_told_and_the_rest_goes_on(tmp_path: Path) -> None:
+    settings = load_settings(config(tmp_path, "[mqtt]\nhost = '127.0.0.1'\nport = 1\n"))
+    with listening(settings, [TopicProbe("pit", "a/b")]) as trouble:
+        assert "[mqtt]" in trouble
+
+
+def test_no_connection_without_a_probe_that_needs_one(tmp_path: Path) -> None:
+    with listening(load_settings(config(tmp_path, "[mqtt]\nport = 1\n")), []) as trouble:
+        assert trouble == ""
+
+
+# --- settings of probes ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("blocks", "told"),
+    [
+        ({"dome": {"kind": "simulated"}}, "pit"),
+        ({"pit": {"kind": "max31855"}, "dome": {"kind": "max31855"}}, "same wire"),
+        ({"pit": {"kind": "mcp3208", "channel": 0, "thermistor": {}}}, "exactly one"),
+        (
+            {"pit": {"kind": "mcp3208", "channel": 8, "thermistor": {"beta_k": 3950}}},
+            "less than or equal to 7",
+        ),
+        ({"pit": {"kind": "ds18b20", "serial": "0123"}}, "pattern"),
+        ({"pit": {"kind": "mqtt", "topic": "a/#"}}, "pattern"),
+        ({"pit": {"kind": "steam"}}, "kind"),
+        ({"Pit!": {"kind": "simulated"}}, "pattern"),
+        ({"pit": {"kind": "simulated", "temp_c": float("nan")}}, "finite"),
+        (
+            {
+                "pit": {
+                    "kind": "mcp3208",
+                    "channel": 0,
+                    "thermistor": {"points": [[0, 100], [25, 110], [50, 120]]},
+                }
+            },
+            "must fall",
+        ),
+    ],
+)
+def test_wrong_probe_block_is_refused_with_words(blocks: dict[str, object], told: str) -> None:
+    from coalminder.settings.probes import ProbesSettings
+
+    with pytest.raises(ValueError, match=told):
+        TypeAdapter(ProbesSettings).validate_python(blocks)
