@@ -76,14 +76,14 @@ def _normals() -> list[list[float]]:
 _NORMALS = _normals()
 
 
-def start(food: Food) -> Ensemble:
-    """The family as the food is laid on."""
+def start(food: Food, thickness_sd: float = THICKNESS_SD) -> Ensemble:
+    """The family as the food is laid on; thickness_sd: of its ln, how well the thickness is known."""
     members = []
     for z in _NORMALS:
         start_c = food.start_c + START_SD_C * z[6]
         members.append(
             (
-                math.log(food.half_m) + THICKNESS_SD * z[0],
+                math.log(food.half_m) + thickness_sd * z[0],
                 math.log(food.capacity_j_m3k) + CAPACITY_SD * z[1],
                 math.log(FILM_W_M2K) + FILM_SD * z[2],
                 math.log(VAPOUR_SHARE) + VAPOUR_SD * z[3],
@@ -231,13 +231,13 @@ def heating_times_s(
 def interval_s(times_s: Sequence[float]) -> tuple[float, float, float]:
     """(low, middle, high) of a 90 % interval, from a log-normal through the members' times.
 
-    What all members share (the pit to come, the slab's own shortcomings) adds 45 s and 4 % [estimate, set by
+    What all members share (the pit to come, the slab's own shortcomings) adds 45 s and 2 % [estimate, set by
     the coverage check].
     """
     offset = 300.0
     mean, sd = spread([math.log(t + offset) for t in times_s])
     middle = math.exp(mean) - offset
-    shared_s = 45.0 + 0.04 * max(0.0, middle)
+    shared_s = 45.0 + 0.02 * max(0.0, middle)
     sd = math.sqrt(sd * sd + (shared_s / (middle + offset)) ** 2)
     return (
         max(0.0, math.exp(mean - Z90 * sd) - offset),

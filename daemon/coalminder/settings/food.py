@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field, FiniteFloat
+
+from coalminder.errors import SettingsError
+from coalminder.food.foodplan import FoodPlan
+from coalminder.food.species import species
 
 
 class FoodSettings(BaseModel):
@@ -31,3 +36,33 @@ class FoodSettings(BaseModel):
     fridge_c: FiniteFloat = Field(
         default=3.0, ge=-2.0, le=10.0, description="Refrigerator, °C; 3.3 or below is right."
     )
+
+    def plan(self, set_point_c: float = 93.0, ambient_c: float = 15.0) -> FoodPlan:
+        """The plan to follow: the file's, or plain food of this section.
+
+        Times are Unix seconds (FoodPlan.on_clock moves them). Raises UserError when the file cannot be used.
+        """
+        if self.plan_file:
+            try:
+                text = Path(self.plan_file).read_text(encoding="utf-8")
+            except (OSError, UnicodeDecodeError) as error:
+                raise SettingsError(
+                    f"food.plan_file {self.plan_file}: cannot be read ({error}); "
+                    "make one with `coalminder plan --json FILE`, or leave it empty"
+                ) from error
+            return FoodPlan.from_json(text, self.plan_file)
+        kind = species(self.species)
+        return FoodPlan(
+            name=kind.name,
+            species=kind.code,
+            mass_kg=self.mass_kg,
+            thickness_m=self.thickness_mm / 1000.0,
+            water_frac=kind.composition.water_frac,
+            protein_frac=kind.composition.protein_frac,
+            fat_frac=kind.composition.fat_frac,
+            set_point_c=set_point_c,
+            ambient_c=ambient_c,
+            fridge_c=self.fridge_c,
+            rule=self.done_rule or kind.rules[0],
+            scombroid=kind.scombroid,
+        )
