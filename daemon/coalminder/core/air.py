@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from coalminder.core.config import AirConfig, LoopConfig, SplitConfig
 
 OPEN_V = 0.0
+_NOTHING = 1e-9  # rounding, not an opening
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +90,8 @@ def opening(v: float, leak_opening: float) -> float:
     The leak makes the characteristic linear near shut, where air that enters beside the plate rules and a
     change of a small opening changes little.
     """
-    return min(max((1.0 + leak_opening) * math.exp(v) - leak_opening, 0.0), 1.0)
+    wanted = (1.0 + leak_opening) * math.exp(v) - leak_opening
+    return min(wanted, 1.0) if wanted > _NOTHING else 0.0
 
 
 def level(opening_frac: float, leak_opening: float) -> float:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from coalminder.food.foodplan import FoodPlan
 from coalminder.safety.limits import Limits
 
 
@@ -149,6 +150,21 @@ class FireConfig:
 
 
 @dataclass(frozen=True, slots=True)
+class AdviceConfig:
+    """When the fire asks for a hand; see core/advice.py. All estimates but the smoke (common practice)."""
+
+    wide_times: float = 4.0
+    below_c: float = 8.0
+    level_c_per_s: float = 0.002
+    above_c: float = 8.0
+    rising_c_per_s: float = 0.005
+    fuel_low_min: float = 45.0
+    uneven_c: float = 20.0
+    smoke_s: float = 5400.0
+    piece_s: float = 2700.0
+
+
+@dataclass(frozen=True, slots=True)
 class Config:
     """All that the core needs to know in advance."""
 
@@ -167,4 +183,6 @@ class Config:
     lighting: LightingConfig = LightingConfig()
     split: SplitConfig = SplitConfig()
     fire: FireConfig = FireConfig()
+    advice: AdviceConfig = AdviceConfig()
+    plan: FoodPlan = field(default_factory=FoodPlan)
     limits: Limits = field(default_factory=Limits)

@@ -7,13 +7,16 @@ what the core uses, and fuel carries an interval that says so.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
-from coalminder.core.config import FireConfig
+from coalminder.core.air import AirState
+from coalminder.core.config import AirConfig, FireConfig
 from coalminder.values import FireEstimate
 
 _SMOOTH_S = 120.0
 _RATE_S = 1800.0
+_STARVE_S = 600.0
 # 90 % of kettles: burn rate within a factor of 1.5 of nominal (estimate: spread of loss, wind, fuel).
 _SPREAD = 1.5
 
@@ -26,6 +29,7 @@ class FireState:
     heat_w: float = 0.0
     burn_kg_per_s: float = 0.0
     known: bool = False
+    starved_frac: float = 0.0
 
 
 def held_rise_c(config: FireConfig, pit_c: float, ambient_c: float, slope_c_per_s: float) -> float:
@@ -43,12 +47,27 @@ def account(
     rate = (
         state.burn_kg_per_s + (burn - state.burn_kg_per_s) * dt_s / (_RATE_S + dt_s) if state.known else burn
     )
-    return FireState(max(state.fuel_kg - burn * dt_s, 0.0), smooth, rate, True)
+    return replace(
+        state, fuel_kg=max(state.fuel_kg - burn * dt_s, 0.0), heat_w=smooth, burn_kg_per_s=rate, known=True
+    )
 
 
-def estimate(state: FireState, starvation_frac: float | None) -> FireEstimate:
+def starve(
+    state: FireState, config: AirConfig, air: AirState, rise_c: float, wanted_rise_c: float, dt_s: float
+) -> FireState:
+    """How near the bed is to starving: what its heat falls short of what the draught in force should give.
+
+    Expected: the set point's rise times (draught / holding draught)^heat_power.
+    """
+    expected_c = wanted_rise_c * math.exp(config.heat_power * (air.applied_v - air.hold_v))
+    short = 1.0 - max(rise_c, 0.0) / max(expected_c, 5.0)
+    change = min(max(short, 0.0), 1.0) - state.starved_frac
+    return replace(state, starved_frac=state.starved_frac + change * dt_s / (_STARVE_S + dt_s))
+
+
+def estimate(state: FireState) -> FireEstimate:
     """What to tell: minutes of tending left at the present rate, with a 90 % interval."""
     if not state.known or state.burn_kg_per_s <= 0.0:
-        return FireEstimate(heat_w=state.heat_w if state.known else None, starvation_frac=starvation_frac)
+        return FireEstimate(heat_w=state.heat_w if state.known else None)
     left = state.fuel_kg / state.burn_kg_per_s / 60.0
-    return FireEstimate(state.heat_w, starvation_frac, left, left / _SPREAD, left * _SPREAD)
+    return FireEstimate(state.heat_w, state.starved_frac, left, left / _SPREAD, left * _SPREAD)

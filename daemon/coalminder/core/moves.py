@@ -12,6 +12,7 @@ from coalminder.events import (
     CharcoalAdded,
     Ease,
     Event,
+    FoodStep,
     LidNotice,
     Light,
     Reset,
@@ -19,7 +20,9 @@ from coalminder.events import (
     Shelve,
     Snuff,
     Tend,
+    WoodAdded,
 )
+from coalminder.food.follow import refuse_reason
 from coalminder.values import Inputs, Outcome, Phase
 
 _MOVES: dict[type[Event], Move] = {
@@ -65,6 +68,10 @@ def obey(state: State, inputs: Inputs, now_s: float) -> tuple[State, tuple[Outco
                 notice = word
             case CharcoalAdded(mass_kg=kg):
                 state = replace(state, fire=replace(state.fire, fuel_kg=state.fire.fuel_kg + kg))
+            case WoodAdded():
+                state = replace(state, wood_s=now_s)
+            case FoodStep(step=food_step):
+                why = refuse_reason(state.food, food_step)
             case Event() if type(event) in _MOVES:
                 state, why = move(state, _MOVES[type(event)], now_s)
                 if not why:

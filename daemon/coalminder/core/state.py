@@ -13,6 +13,7 @@ from coalminder.core.loop import LoopState
 from coalminder.core.oscillation import OscillationState
 from coalminder.core.pit import PitState
 from coalminder.core.response import ResponseState
+from coalminder.food.foodstate import FoodState
 from coalminder.safety.assess import SafetyState
 from coalminder.safety.assess import initial as safety_initial
 from coalminder.values import Phase
@@ -20,7 +21,10 @@ from coalminder.values import Phase
 
 @dataclass(frozen=True, slots=True)
 class State:
-    """last_s: control time of the last step, None before the first. Times are control time in s."""
+    """last_s: control time of the last step, None before the first. Times are control time in s.
+
+    food: what is known of the food; `food.view` is what a person may see of it. wood_s: last wood.
+    """
 
     config: Config
     phase: Phase
@@ -40,6 +44,8 @@ class State:
     air: AirState
     fire: FireState
     safety: SafetyState
+    food: FoodState
+    wood_s: float | None
 
 
 def initial(config: Config, now_s: float = 0.0) -> State:
@@ -65,4 +71,6 @@ def initial(config: Config, now_s: float = 0.0) -> State:
         air=AirState(air.level(config.loop.hold_opening, leak), shut_v, shut_v),
         fire=FireState(fuel_kg=config.fire.charcoal_kg),
         safety=safety_initial(now_s),
+        food=FoodState(),
+        wood_s=None,
     )

@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from coalminder.core import air, fire, lid, phases, pit
+from coalminder.core import advice, air, fire, lid, phases, pit
 from coalminder.core.drive import drive
 from coalminder.core.moves import follow_pit, move, obey
 from coalminder.core.phases import Move, Vents
 from coalminder.core.state import State
+from coalminder.food.follow import follow
 from coalminder.safety.assess import assess
 from coalminder.safety.view import View
 from coalminder.values import Action, Decision, FireEstimate, Inputs, Phase, Reading, Sample
@@ -39,7 +40,9 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
         held_c = seen.smooth_c if not lid_now.off else lid_now.before_c
         slope = seen.slope_c_per_s if not lid_now.off else 0.0
         fire_now = fire.account(fire_now, config.fire, held_c, ambient_c, slope, dt_s)
-        told = fire.estimate(fire_now, None)
+        wanted_c = state.set_point_c - ambient_c
+        fire_now = fire.starve(fire_now, config.air, state.air, held_c - ambient_c, wanted_c, dt_s)
+        told = fire.estimate(fire_now)
 
     safety_now, verdict = assess(
         state.safety,
@@ -77,8 +80,19 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
     lower, upper = air.share(state.air.applied_v, config.split)
     if phases.VENTS[state.phase] is Vents.SHUT:
         lower, upper = 0.0, 0.0
-    state = replace(state, lower=lower, upper=upper, last_s=now_s)
     known = seen.fast_c is not None
+    food_now, _ = follow(
+        state.food,
+        config.plan,
+        seen.smooth_c if known else None,
+        inputs.foods,
+        inputs.events,
+        now_s,
+        set_point_c=state.set_point_c,
+        ambient_c=ambient_c,
+    )
+    state = replace(state, lower=lower, upper=upper, last_s=now_s, food=food_now)
+    wood_due = advice.wood_is_due(config.advice, food_now.loaded_s, state.wood_s, now_s)
     return state, Decision(
         phase=state.phase,
         set_point_c=state.set_point_c,
@@ -87,6 +101,16 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
         pit_c=seen.smooth_c if known else None,
         alarms=verdict.alarms,
         outcomes=outcomes,
+        advice=advice.advise(
+            config.advice,
+            state.phase,
+            state.set_point_c,
+            seen,
+            state.air,
+            told,
+            (inputs.pit, inputs.pit_2),
+            wood_due,
+        ),
         terms=terms,
         fire=told,
         lid_off=lid_now.off,

@@ -23,6 +23,7 @@ from coalminder.rehearse.view import LiveView, clock
 from coalminder.seams import Grill
 
 DEFAULT_SPEED = 240.0
+NAME = "rehearsal"  # not the name of a real grill: both may be on one broker
 Disturbances = tuple[Disturbance, ...]
 
 
@@ -100,7 +101,8 @@ def run(args: argparse.Namespace) -> int:
 def _config(args: argparse.Namespace) -> Config:
     from coalminder.settings import load_settings
 
-    config = load_settings(args.config).core()
+    settings = load_settings(args.config)
+    config = replace(settings.core(), plan=settings.plan())
     if args.set_point is not None:
         from coalminder.settings.quantities import temperature
 
@@ -150,11 +152,11 @@ def _live(
     speed = args.speed or DEFAULT_SPEED
     with ExitStack() as stack:
         if args.broker:
-            options = LinkOptions.from_url(args.broker)
+            options = LinkOptions.from_url(args.broker, NAME)
         else:
             from coalminder.messages.embedded import EmbeddedBroker
 
-            options = LinkOptions.from_url(stack.enter_context(EmbeddedBroker()).url)
+            options = stack.enter_context(EmbeddedBroker()).options(NAME)
         directory = args.record or Path(
             stack.enter_context(tempfile.TemporaryDirectory(prefix="coalminder-"))
         )

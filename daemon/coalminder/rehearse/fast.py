@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 
 from coalminder import __version__
 from coalminder.core import Config, State, initial, step
-from coalminder.events import Acknowledge, Event, Light
-from coalminder.grill.scenario import Disturbance, apply, lid_open
+from coalminder.events import Acknowledge, Event, FoodStep, Light, WoodAdded
+from coalminder.grill.scenario import Disturbance, Food, Wood, apply, due, lid_open
 from coalminder.rehearse.summary import Trace
 from coalminder.seams import Grill
 from coalminder.values import Inputs, ProbeFault, ProbeFaultKind, Reading, Sample
@@ -59,7 +59,7 @@ def run_fast(
     trace = Trace()
     state = initial(config)
     journal = None if record is None else _journal(record, state)
-    asked = attended(duration_s) if events is None else events
+    asked = attended(duration_s, script) if events is None else events
     began = time.perf_counter()
     for second in range(int(duration_s)):
         now_s = float(second)
@@ -84,11 +84,23 @@ def run_fast(
     return FastRun(trace, time.perf_counter() - began)
 
 
-def attended(duration_s: float) -> dict[int, tuple[Event, ...]]:
-    """A cook who lights the coals at the start and looks in once an hour."""
+def attended(duration_s: float, script: Sequence[Disturbance] = ()) -> dict[int, tuple[Event, ...]]:
+    """A cook who lights the coals at the start, looks in once an hour, and tells of food and wood.
+
+    Lids are not told of: the core must recognise them.
+    """
     asked: dict[int, tuple[Event, ...]] = {0: (Light(),)}
     for second in range(ATTENDS_EVERY_S, int(duration_s), ATTENDS_EVERY_S):
         asked[second] = (Acknowledge(),)
+    for item in due(script, 0.0, duration_s):
+        told: Event | None = None
+        if isinstance(item, Food):
+            told = FoodStep(step="loaded")
+        elif isinstance(item, Wood):
+            told = WoodAdded(mass_kg=item.kg)
+        if told is not None:
+            second = int(item.at_s)
+            asked[second] = (*asked.get(second, ()), told)
     return asked
 
 

@@ -9,10 +9,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from coalminder.core import Config, initial
-from coalminder.events import Acknowledge, Event, Light
+from coalminder.events import Event
 from coalminder.grill.scenario import Disturbance
 from coalminder.messages.options import LinkOptions
-from coalminder.rehearse.fast import ATTENDS_EVERY_S
+from coalminder.rehearse.fast import attended
 from coalminder.rehearse.hardware import SimulatedHardware
 from coalminder.rehearse.summary import Trace
 from coalminder.seams import Grill
@@ -28,20 +28,18 @@ Show = Callable[[float, Decision, float | None], None]
 
 
 class Cook:
-    """The person of a rehearsal: lights the coals at the start, looks in once an hour."""
+    """The person of a rehearsal: what `attended` says, at the step after it is due."""
 
-    def __init__(self) -> None:
-        self._next_s: float | None = None
+    def __init__(self, duration_s: float, script: Sequence[Disturbance]) -> None:
+        asked = attended(duration_s, script)
+        self._waiting = [(second, events) for second, events in sorted(asked.items())]
 
     def asks(self, now_s: float) -> tuple[Event, ...]:
         """What the cook asks for in this step."""
-        if self._next_s is None:
-            self._next_s = now_s + ATTENDS_EVERY_S
-            return (Light(),)
-        if now_s >= self._next_s:
-            self._next_s += ATTENDS_EVERY_S
-            return (Acknowledge(),)
-        return ()
+        asked: tuple[Event, ...] = ()
+        while self._waiting and self._waiting[0][0] <= now_s:
+            asked += self._waiting.pop(0)[1]
+        return asked
 
 
 @dataclass(slots=True)
@@ -68,7 +66,7 @@ async def run_live(
     """Tend `grill` for `duration_s` of simulated time at `speed` with real sockets and a real record."""
     hardware = SimulatedHardware(grill, script)
     run = LiveRun(Trace())
-    cook = Cook()
+    cook = Cook(duration_s, script)
     state = initial(config)
     with Desk(
         state, directory=directory, options=broker, settings={"rehearsal": True}, utc_s=time.time()

@@ -8,9 +8,13 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
+from pydantic import RootModel
+
 from coalminder import __version__
+from coalminder.codec import to_plain
 from coalminder.core import State
 from coalminder.events import Event
+from coalminder.food.foodstate import FoodView
 from coalminder.journal import CommandRecord, Journal, Refusal, Resume, Start
 from coalminder.messages.announcer import Announcer
 from coalminder.messages.commands import CommandLimits
@@ -22,6 +26,10 @@ from coalminder.messages.payloads import Band
 from coalminder.safety.faults import FAULTS
 from coalminder.service.machine import Health, MachineWatch
 from coalminder.values import Decision, Inputs, Outcome
+
+
+class FoodPart(RootModel[dict[str, Any]]):
+    """The food's view as a part of the topic tree; the fields are those of food.foodstate.FoodView."""
 
 
 class JournalOutbox:
@@ -54,13 +62,18 @@ class DeskMessenger:
 
     def __init__(self, link: Link | None, journal: Journal, announcer: Announcer | None = None) -> None:
         self._link, self._journal, self._announcer = link, journal, announcer
+        self._food: FoodView | None = None
 
-    def offer(self, decision: Decision, inputs: Inputs, now_s: float, utc_s: float) -> None:
+    def offer(self, decision: Decision, inputs: Inputs, state: State, now_s: float, utc_s: float) -> None:
         """Publish what is due."""
         if self._announcer is not None:
             self._announcer.notice(inputs)
         if self._link is not None:
             self._link.offer(decision, inputs.machine, now_s, utc_s, inputs)
+            view = state.food.view
+            if view is not self._food and (view.reminders or state.food.loaded_s is not None):
+                self._food = view
+                self._link.offer_part("food", FoodPart(root=to_plain(view)))
 
     def take_events(self) -> tuple[Event, ...]:
         """Valid commands since the last step."""

@@ -69,7 +69,7 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
     if isinstance(found, Resume):
         blind_s = max(found.age_s, 0.0)
         last_s = found.state.last_s or 0.0
-        state = replace(found.state, config=settings.core())
+        state = found.state
         clock = _clock(args, at_s=last_s + blind_s)
         log.info(
             "going on with the cook in %s, phase %s, %.0f s without steps", found.path, found.phase, blind_s
@@ -77,6 +77,8 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
     else:
         state, clock = initial(settings.core()), _clock(args, at_s=0.0)
         log.info("a new cook: %s", found.reason)
+    plan = settings.plan().on_clock(utc_s, clock.now_s())
+    state = replace(state, config=replace(settings.core(), plan=plan))
     notifier = Notifier()
     with Desk(
         state,

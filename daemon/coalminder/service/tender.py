@@ -30,7 +30,7 @@ class Recorder(Protocol):
 class Messenger(Protocol):
     """The phone's side; coalminder.messages.Link."""
 
-    def offer(self, decision: Decision, inputs: Inputs, now_s: float, utc_s: float) -> None:
+    def offer(self, decision: Decision, inputs: Inputs, state: State, now_s: float, utc_s: float) -> None:
         """Publish what is due; never blocks."""
         ...
 
@@ -105,7 +105,7 @@ class Tender:
         self.state, decision = step(self.state, inputs, now_s)
         await self._hardware.move(decision.lower, decision.upper)
         self._recorder.record(now_s, utc_s, inputs, decision, self.state)
-        self._messenger.offer(decision, inputs, now_s, utc_s)
+        self._messenger.offer(decision, inputs, self.state, now_s, utc_s)
         self._messenger.answer(decision.outcomes)
         self.steps += 1
         if decision.probe_ok or decision.phase in (Phase.COLD, Phase.OUT, Phase.CUT_OFF, Phase.SNUFFING):

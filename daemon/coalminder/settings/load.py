@@ -15,9 +15,12 @@ from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, Settings
 
 from coalminder.core.config import Config
 from coalminder.errors import SettingsError
+from coalminder.food.foodplan import FoodPlan
 from coalminder.safety.limits import Limits
+from coalminder.settings.food import FoodSettings
 from coalminder.settings.journal import JournalSection
 from coalminder.settings.mqtt import MqttSettings
+from coalminder.settings.page import PageSettings
 from coalminder.settings.probes import ProbesSettings
 from coalminder.settings.safety import SafetySettings
 from coalminder.settings.tending import (
@@ -49,6 +52,8 @@ class Settings(BaseSettings):
     safety: SafetySettings = SafetySettings()
     mqtt: MqttSettings = MqttSettings()
     journal: JournalSection = JournalSection()
+    food: FoodSettings = FoodSettings()
+    page: PageSettings = PageSettings()
     calibration_file: Path = Field(
         Path("/var/lib/coalminder/calibration.json"), description="what 'coalminder calibrate' found"
     )
@@ -68,8 +73,12 @@ class Settings(BaseSettings):
         return env_settings, init_settings
 
     def core(self) -> Config:
-        """The core's Config."""
+        """The core's Config, without a food plan; see `plan`."""
         return core_config(self.grill, self.band, self.loop, self.air, self.lid, self.limits())
+
+    def plan(self) -> FoodPlan:
+        """The plan to follow, its times in Unix seconds. Raises UserError when its file cannot be used."""
+        return self.food.plan(self.band.set_point, self.grill.ambient)
 
     def limits(self) -> Limits:
         """The cut-offs' limits, with the band of [band]."""

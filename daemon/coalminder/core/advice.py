@@ -1,0 +1,64 @@
+"""What the fire asks of the person, as codes with a sentence each. Rules over one step.
+
+Advice is not an alarm: nothing is wrong yet, and nobody has to answer it.
+"""
+
+from __future__ import annotations
+
+import math
+
+from coalminder.core.air import AirState
+from coalminder.core.config import AdviceConfig
+from coalminder.core.pit import PitState
+from coalminder.values import FireEstimate, Phase, Reading, Sample
+
+TEXTS: dict[str, str] = {
+    "charcoal_low": "Charcoal is running low: lay on lit charcoal within the minutes shown",
+    "relight": "Vents wide open and still falling: relight. Lay on lit charcoal; more air will not do",
+    "check_lid_seal": "Vents shut and still rising: check that the lid sits well and the vents really shut",
+    "bank_other_side": "One side of the grate is much hotter: bank the coals to the other side",
+    "add_wood": "Add wood now: lay one piece on the edge of the coals",
+}
+
+_TENDED = frozenset({Phase.SETTLING, Phase.TENDING, Phase.EASING})
+
+
+def advise(
+    config: AdviceConfig,
+    phase: Phase,
+    set_point_c: float,
+    pit: PitState,
+    air: AirState,
+    told: FireEstimate,
+    pits: tuple[Sample, Sample | None],
+    wood_due: bool,
+) -> tuple[str, ...]:
+    """Codes of TEXTS that hold now, most urgent first. pits: the pit probe and the second one."""
+    if phase not in _TENDED or pit.fast_c is None:
+        return ()
+    codes: list[str] = []
+    wide = air.applied_v >= min(air.hold_v + math.log(config.wide_times), -math.log(2.0))
+    if wide and pit.smooth_c < set_point_c - config.below_c and pit.slope_c_per_s < config.level_c_per_s:
+        codes.append("relight")
+    at_floor = air.applied_v <= air.floor_v + 0.02
+    if at_floor and pit.smooth_c > set_point_c + config.above_c and pit.slope_c_per_s > config.rising_c_per_s:
+        codes.append("check_lid_seal")
+    if told.fuel_left_low_min is not None and told.fuel_left_low_min < config.fuel_low_min:
+        codes.append("charcoal_low")
+    if wood_due:
+        codes.append("add_wood")
+    first, second = pits
+    if isinstance(first, Reading) and isinstance(second, Reading):
+        uneven_c = abs(first.temp_c - second.temp_c)
+        codes += ["bank_other_side"] if uneven_c > config.uneven_c else []
+    return tuple(codes)
+
+
+def wood_is_due(config: AdviceConfig, loaded_s: float | None, wood_s: float | None, now_s: float) -> bool:
+    """Whether a piece is due: during the smoke after loading, when the last one has smoked out.
+
+    About 90 min of smoke in all, a piece of 60-100 g lasting about 45 min (common practice).
+    """
+    if loaded_s is None or now_s - loaded_s > config.smoke_s:
+        return False
+    return wood_s is None or now_s - wood_s > config.piece_s
