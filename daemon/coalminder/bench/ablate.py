@@ -13,9 +13,10 @@ Variant = Callable[[Config], Config]
 #: name -> Config with that part off.
 VARIANTS: dict[str, Variant] = {
     "no_lid": lambda c: replace(c, lid=replace(c.lid, recognise=False)),
-    "no_floor": lambda c: replace(c, air=replace(c.air, floor_frac=1e-3, least_opening=1e-3)),
+    "no_floor": lambda c: replace(c, air=replace(c.air, floor_frac=1e-3)),
     "no_sparing": lambda c: replace(c, loop=replace(c.loop, deadband_v=0.0)),
     "no_derivative": lambda c: replace(c, loop=replace(c.loop, kd=0.0)),
+    "no_reference": lambda c: replace(c, loop=replace(c.loop, recovery_s=1.0)),
 }
 
 

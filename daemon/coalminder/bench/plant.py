@@ -27,11 +27,11 @@ _DOME_PROBE = equations.STATES.index("dome_probe_k")
 _PIT_PROBE_S = [field.name for field in fields(KettleParameters)].index("pit_probe_s")
 _LID_OFF_PARTS = round(1.0 / STEP_LID_OFF_S)
 
-_rhs: Any = njit(equations.derivatives)
+rhs: Any = njit(equations.derivatives)
 _midpoint: Any = njit(equations.midpoint)
 _servo_move: Any = njit(actuators.servo_move)
 _fixed_tuple: Any = to_fixed_tuple
-_area: Any = njit(actuators.vent_area_frac)
+area: Any = njit(actuators.vent_area_frac)
 
 
 @dataclass(frozen=True)
@@ -97,8 +97,8 @@ def _second_body(pn: int) -> Any:
         if fit[11] < 0.0:
             plates[1] = _servo_move(plates[1], upper, 1.0, fit[8], fit[9], fit[10])
         u = (
-            fit[0] * _area(plates[0], fit[1], fit[2], fit[3]),
-            fit[4] * _area(plates[1], fit[5], fit[6], fit[7]),
+            fit[0] * area(plates[0], fit[1], fit[2], fit[3]),
+            fit[4] * area(plates[1], fit[5], fit[6], fit[7]),
             lid,
             sky[0],
             sky[1],
@@ -109,9 +109,9 @@ def _second_body(pn: int) -> Any:
         fixed = _fixed_tuple(p, pn)
         parts = _LID_OFF_PARTS if lid > 0.0 else 1
         for _ in range(parts):
-            _midpoint(_rhs, y, half, fixed, u, 1.0 / parts)
+            _midpoint(rhs, y, half, fixed, u, 1.0 / parts)
         # the pit's probe is a first-order lag: what it lags behind is the pit itself
-        pit_k: float = y[_PIT_PROBE] + p[_PIT_PROBE_S] * _rhs(y, fixed, u)[_PIT_PROBE]
+        pit_k: float = y[_PIT_PROBE] + p[_PIT_PROBE_S] * rhs(y, fixed, u)[_PIT_PROBE]
         return pit_k
 
     return second

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from statistics import median
@@ -116,11 +116,17 @@ def as_json(table: Iterable[Line], runs: Iterable[Run]) -> dict[str, Any]:
     }
 
 
-def write(folder: Path, runs: list[Run]) -> Mapping[str, Path]:
-    """table.md and table.json in `folder`."""
+def write(folder: Path, runs: list[Run]) -> list[Path]:
+    """table.md, table.json and one picture a scenario in `folder`; returns what was written."""
+    from coalminder.bench.picture import draw
+
     folder.mkdir(parents=True, exist_ok=True)
     table = lines(runs)
-    paths = {"markdown": folder / "table.md", "json": folder / "table.json"}
-    paths["markdown"].write_text(markdown(table), encoding="utf-8")
-    paths["json"].write_text(json.dumps(as_json(table, runs), indent=1) + "\n", encoding="utf-8")
+    paths = [folder / "table.md", folder / "table.json"]
+    paths[0].write_text(markdown(table), encoding="utf-8")
+    paths[1].write_text(json.dumps(as_json(table, runs), indent=1) + "\n", encoding="utf-8")
+    for name in dict.fromkeys(item.scenario for item in runs):
+        path = folder / f"{name}.png"
+        draw([item for item in runs if item.scenario == name], path)
+        paths.append(path)
     return paths

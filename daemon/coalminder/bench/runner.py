@@ -19,7 +19,7 @@ import numpy as np
 from coalminder.bench.controllers import Controller, Factory, Seen
 from coalminder.bench.identify import dome_to_pit, identify_nominal
 from coalminder.bench.metrics import Score, score
-from coalminder.bench.plant import Exogenous, Plant, foresee
+from coalminder.bench.plant import Exogenous, Floats, Plant, foresee
 from coalminder.bench.scenarios import Cook, cook
 
 TRACE_EVERY_S = 30
@@ -68,13 +68,17 @@ def tend(the_cook: Cook, controller: Controller, known: Exogenous | None = None)
         lower[second], upper[second] = controller.tend(seen)
         plant.advance(lower[second], upper[second])
         pit[second] = plant.true_pit_c
+    return Course(pit, lower, upper, judge(the_cook, plant, pit, lower, upper))
+
+
+def judge(the_cook: Cook, plant: Plant, pit_c: Floats, lower: Floats, upper: Floats) -> Score:
+    """The score of a finished cook."""
     kettle = plant.kettle()
-    judged = score(
-        known, pit, lower, upper,
+    return score(
+        plant.known, pit_c, lower, upper,
         alive=kettle.alive, fuel_left_kg=kettle.fuel_kg, burnt_kg=kettle.burnt_kg,
         upper_moves=the_cook.scenario.fittings.upper_fixed is None,
     )  # fmt: skip
-    return Course(pit, lower, upper, judged)
 
 
 def as_run(the_cook: Cook, controller: str, course: Course) -> Run:

@@ -1,0 +1,95 @@
+"""Works out the oracle for many cooks in processes, keeping each answer as it comes."""
+
+from __future__ import annotations
+
+import json
+import multiprocessing
+import os
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
+from pathlib import Path
+
+from coalminder.bench import oracle
+from coalminder.bench.metrics import Score
+from coalminder.bench.runner import warm_up
+from coalminder.errors import UserError
+
+#: (scenario, seed, controllers to start from besides the usual ones)
+Task = tuple[str, int, tuple[str, ...]]
+
+
+def missing(tasks: Iterable[Task]) -> list[Task]:
+    """The tasks without an answer of this model."""
+    found: dict[str, set[int]] = {}
+    left = []
+    for task in tasks:
+        name = task[0]
+        if name not in found:
+            try:
+                found[name] = set(oracle.kept(name))
+            except UserError:
+                found[name] = set()
+        if task[1] not in found[name]:
+            left.append(task)
+    return left
+
+
+def beaten(names: Sequence[str], seeds: Iterable[int], runs: Path) -> list[Task]:
+    """The cooks in which a controller recorded in `runs` did better than the oracle."""
+    if not runs.exists():
+        raise UserError(f"--against: no {runs.name} in that folder; run: coalminder bench --out DIR first")
+    answers = {name: oracle.kept(name) for name in names}
+    wanted = set(seeds)
+    better: dict[tuple[str, int], dict[str, float]] = {}
+    for line in runs.read_text(encoding="utf-8").splitlines():
+        raw = json.loads(line)
+        name, seed = raw["scenario"], raw["seed"]
+        if name not in answers or seed not in wanted or seed not in answers[name]:
+            continue
+        score = Score(**raw["score"])
+        if oracle.beaten_by(answers[name][seed].score, score):
+            better.setdefault((name, seed), {})[raw["controller"]] = score.mae_c
+    return [(name, seed, (min(by, key=lambda c: by[c]),)) for (name, seed), by in better.items()]
+
+
+def solve_all(tasks: Sequence[Task], processes: int, *, progress: Callable[[int, int], None]) -> int:
+    """Solve them; an answer that is no better than the kept one is not kept. Returns how many were done."""
+    progress(0, len(tasks))
+    if not tasks:
+        return 0
+    warm_up()
+    _solve(*tasks[0], passes=2)  # compile before forking: once, not once a process
+    done = 0
+    if processes <= 1:
+        for task in tasks:
+            _keep_better(task, _solve(*task))
+            done += 1
+            progress(done, len(tasks))
+        return done
+    with ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("fork")) as pool:
+        pending = {pool.submit(_solve, *task): task for task in tasks}
+        try:
+            while pending:
+                for future in wait(pending, return_when=FIRST_COMPLETED).done:
+                    _keep_better(pending.pop(future), future.result())
+                    done += 1
+                    progress(done, len(tasks))
+        except BaseException:
+            for future in pending:
+                future.cancel()
+            raise
+    return done
+
+
+def _solve(name: str, seed: int, extra: tuple[str, ...], passes: int = oracle.PASSES) -> oracle.Answer:
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
+    return oracle.solve(name, seed, extra or oracle.STARTS, passes=passes)
+
+
+def _keep_better(task: Task, answer: oracle.Answer) -> None:
+    name, seed, extra = task
+    if extra:
+        before = oracle.kept(name).get(seed)
+        if before is not None and oracle.rank(before) <= oracle.rank(answer):
+            return
+    oracle.keep(name, {seed: answer})
