@@ -1,0 +1,376 @@
+"""`coalminder replay`: run a recorded cook again, ask what if, fit, tune, report, compare."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import sys
+from collections.abc import Callable, Sequence
+from contextlib import ExitStack
+from dataclasses import asdict, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.table import Table
+
+from coalminder.core import Config
+from coalminder.errors import UserError
+from coalminder.replay import report as reports
+from coalminder.replay.facts import Facts, alarm_spans, facts, finish_belief, fuel_belief
+from coalminder.replay.fopdt import Floats, response
+from coalminder.replay.identify import TooStillError
+from coalminder.replay.load import Loaded, load
+from coalminder.replay.report import number, tuning_rows
+from coalminder.replay.series import usable
+from coalminder.replay.table import write_table
+from coalminder.replay.tune import Learned, Tuning, learn, toml_fragment, tune
+from coalminder.replay.whatif import Cook, Outcome, hold_vent, outside, run_again, score
+
+_EPILOG = """examples:
+  coalminder replay COOK.cook                          every decision again, bit for bit
+  coalminder replay COOK.cook --kp 0.2 --report a.html what other gains would have done
+  coalminder replay COOK.cook --tune --toml new.toml   better gains for this kettle
+  coalminder replay A.cook B.cook C.csv --tune         several cooks of one kettle, pooled
+"""
+_GAINS = ("kp", "ki", "kd")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of `replay`."""
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.epilog = _EPILOG
+    add = parser.add_argument
+    add("records", nargs="+", type=Path, metavar="RECORD", help="a .cook, .csv or .parquet file, or a folder")
+    add("--config", type=Path, metavar="FILE", help="settings to replay with, in place of the recorded ones")
+    add("--csv", type=Path, metavar="FILE", help="write the record as a table")
+    add("--parquet", type=Path, metavar="FILE", help="the same as Parquet")
+    add("--report", type=Path, metavar="FILE", help="write a report, one HTML file (and FILE.png)")
+    what = parser.add_argument_group("what if", "the same cook, the same wind, with something else")
+    for name, unit in (("kp", "1/K"), ("ki", "1/(K s)"), ("kd", "s/K")):
+        what.add_argument(f"--{name}", type=float, metavar="G", help=f"gain {name}, {unit}")
+    what.add_argument("--set-point", type=float, metavar="C", help="set point in °C")
+    what.add_argument(
+        "--lower", type=float, metavar="X", help="lower vent left by hand at this opening, 0..1"
+    )
+    what.add_argument("--outside", type=float, metavar="K", help="air outside warmer (+) or colder (-) by K")
+    better = parser.add_argument_group("this kettle")
+    better.add_argument("--fit", action="store_true", help="fit the kettle and say how sure it is")
+    better.add_argument("--tune", action="store_true", help="search better gains")
+    better.add_argument(
+        "--toml", type=Path, metavar="FILE", help="write tuned gains (default tuned.toml with --tune)"
+    )
+    better.add_argument("--seed", type=int, default=1, metavar="N", help="same seed, same answer (default 1)")
+    better.add_argument("--effort", type=int, default=10, metavar="N", help="gains to try in full, 2 to 100")
+    add("--json", type=Path, metavar="FILE", help="write the figures")
+    add("--quiet", action="store_true", help="no progress bar")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Do it; 0 when all is well, 1 when a replay of the same version and settings parts from its record."""
+    _check(args)
+    console = Console(soft_wrap=True)
+    config = _config(args.config)
+    change = _change(args, config)
+    loaded = [load(path, config, change) for path in args.records]
+    figures: dict[str, Any] = {"records": [_figures(item) for item in loaded]}
+    if len(loaded) == 1:
+        _tell(console, loaded[0])
+    else:
+        _compare(console, loaded)
+    for item in loaded:
+        _tell_replay(console, item, changed=change is not None)
+    kettle, tuning = _learn(args, console, loaded, figures)
+    outcomes = _what_if(args, console, loaded, change, kettle, figures)
+    _write(args, console, loaded, kettle, tuning, outcomes)
+    if args.json:
+        _save(args.json, json.dumps(figures, indent=2, default=str) + "\n")
+    parted = [
+        x for x in loaded if x.again and x.again.parted_steps and not x.again.reasons and not _experiment(x)
+    ]
+    return 1 if parted else 0
+
+
+def _experiment(item: Loaded) -> bool:
+    return item.cook is not None and item.cook.experiment
+
+
+def _check(args: argparse.Namespace) -> None:
+    ranges = {
+        "kp": (0.0, 1.0), "ki": (0.0, 0.01), "kd": (0.0, 100.0), "set_point": (55.0, 110.0), "lower": (0.0, 1.0),
+        "outside": (-60.0, 60.0), "effort": (2, 100),
+    }  # fmt: skip
+    for name, (low, high) in ranges.items():
+        value = getattr(args, name)
+        if value is not None and not (math.isfinite(value) and low <= value <= high):
+            raise UserError(
+                f"--{name.replace('_', '-')} {value:g} is outside {low:g} to {high:g}; choose a value inside"
+            )
+    if args.lower is not None and any(getattr(args, name) is not None for name in (*_GAINS, "set_point")):
+        raise UserError(
+            "--lower leaves the vent by hand, so gains and set point do nothing; give one or the other"
+        )
+
+
+def _config(path: Path | None) -> Config | None:
+    if path is None:
+        return None
+    from coalminder.settings import load_settings
+
+    return load_settings(path).core()
+
+
+def _change(args: argparse.Namespace, config: Config | None) -> Callable[[Config], Config] | None:
+    gains = {name: getattr(args, name) for name in _GAINS if getattr(args, name) is not None}
+    if not gains and args.set_point is None and config is None:
+        return None
+
+    def change(recorded: Config) -> Config:
+        new = config or recorded
+        new = replace(new, loop=replace(new.loop, **gains))
+        return new if args.set_point is None else replace(new, set_point_c=args.set_point)
+
+    return change
+
+
+def _figures(item: Loaded) -> dict[str, Any]:
+    found = facts(item.series, item.config)
+    return {
+        "name": item.name,
+        "facts": asdict(found),
+        "replay": None if item.again is None else asdict(item.again),
+    }
+
+
+def _tell(console: Console, item: Loaded) -> None:
+    f = facts(item.series, item.config)
+    share = None if f.in_band_frac is None else 100 * f.in_band_frac
+    console.print(
+        f"{item.name}: {f.hours:.2f} h, in the band {number(share, '.0f', ' %')}, mean error "
+        f"{number(f.mean_abs_c, '.2f', ' °C')}, highest {f.peak_c:.1f} °C, {len(f.lid_lifts)} lid lifts, "
+        f"lower vent {f.travel:.1f} strokes",
+        highlight=False,
+    )
+    for remark in item.remarks:
+        console.print(f"  note: {remark}", highlight=False)
+
+
+def _compare(console: Console, items: Sequence[Loaded]) -> None:
+    table = Table(
+        "cook", "hours", "in band", "mean error", "highest", "lid lifts", "strokes/h", "core", title="Cooks"
+    )
+    for item in items:
+        f: Facts = facts(item.series, item.config)
+        share = None if f.in_band_frac is None else 100 * f.in_band_frac
+        table.add_row(
+            item.name, f"{f.hours:.2f}", number(share, ".0f", " %"), number(f.mean_abs_c, ".2f", " °C"),
+            f"{f.peak_c:.0f} °C", str(len(f.lid_lifts)), f"{f.travel / max(f.hours, 1e-9):.2f}",
+            "–" if f.food is None else f"{f.food.peak_c:.0f} °C",
+        )  # fmt: skip
+    console.print(table)
+
+
+def _tell_replay(console: Console, item: Loaded, *, changed: bool) -> None:
+    a = item.again
+    if a is None:
+        return
+    if a.same:
+        told = f"all {a.steps} decisions are the recorded ones, bit for bit"
+        console.print(f"{item.name}: {told}" + (f" ({a.gaps} gaps)" if a.gaps else ""), highlight=False)
+        return
+    why = "; ".join(a.reasons)
+    if _experiment(item):
+        why = "; ".join(filter(None, [why, "a test moved the vents in place of the loop"]))
+    if not why:
+        why = "same version and settings: this is a defect, please keep the record and report it"
+    console.print(
+        f"{item.name}: {a.parted_steps} of {a.steps} decisions differ"
+        + (f", {a.skipped} steps could not be run" if a.skipped else "")
+        + f" ({why})",
+        highlight=False,
+    )
+    for d in a.differences[: 3 if changed else 8]:
+        console.print(
+            f"  step {d.n} ({d.now_s:.0f} s): {d.field} was {d.recorded}, is {d.now}", highlight=False
+        )
+
+
+def _learn(
+    args: argparse.Namespace, console: Console, loaded: Sequence[Loaded], figures: dict[str, Any]
+) -> tuple[Learned | None, Tuning | None]:
+    what_if = (
+        any(getattr(args, n) is not None for n in (*_GAINS, "set_point", "lower", "outside")) or args.config
+    )
+    if not (args.fit or args.tune or what_if or args.report):
+        return None, None
+    cooks = [item.cook for item in loaded if item.cook is not None]
+    if not cooks:
+        raise UserError(
+            "none of the records can be run again (see the notes above); give one that was finished in order"
+        )
+    try:
+        if args.tune:
+            tuning = _tune(args, cooks)
+            kettle = tuning.kettle
+        else:
+            tuning, kettle = None, learn(cooks, seed=args.seed)
+    except TooStillError as error:
+        if args.report and not (args.fit or args.tune or what_if):
+            return None, None
+        raise UserError(f"nothing to learn from this record: {error}") from None
+    if args.fit or args.tune:
+        _tell_kettle(console, kettle)
+    figures["kettle"] = asdict(kettle.fit)
+    if tuning is not None:
+        _tell_tuning(console, tuning)
+        figures["tuning"] = {"why": tuning.why, "changed": tuning.changed, "before": asdict(tuning.before),
+                             "after": asdict(tuning.after), "others": [asdict(c) for c in tuning.others]}  # fmt: skip
+    return kettle, tuning
+
+
+def _tune(args: argparse.Namespace, cooks: list[Cook]) -> Tuning:
+    with ExitStack() as stack:
+        say: Callable[[float, str], None] | None = None
+        if not args.quiet and sys.stderr.isatty():
+            columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+            bar = stack.enter_context(Progress(*columns, console=Console(stderr=True), transient=True))
+            task = bar.add_task("", total=1.0)
+            say = lambda frac, text: bar.update(task, completed=frac, description=text)  # noqa: E731
+        return tune(cooks, cooks[0].state.config, seed=args.seed, effort=args.effort, progress=say)
+
+
+def _tell_kettle(console: Console, kettle: Learned) -> None:
+    f = kettle.fit
+    console.print(
+        f"this kettle: k {f.model.k:.0f} K [{f.k.low:.0f} to {f.k.high:.0f}], lag {f.model.tau_s:.0f} s "
+        f"[{f.tau_s.low:.0f} to {f.tau_s.high:.0f}], dead time {f.model.theta_s:.0f} s "
+        f"[{f.theta_s.low:.0f} to {f.theta_s.high:.0f}] (90 % intervals); residual white p {number(f.white_p, '.3f')}, "
+        f"independent of the vents p {number(f.cross_p, '.3f')}",
+        highlight=False,
+    )
+    if kettle.still:
+        console.print(f"  {kettle.still}", highlight=False)
+
+
+def _tell_tuning(console: Console, tuning: Tuning) -> None:
+    table = Table(
+        "", "kp", "ki", "kd", "Ms", "mean error", "highest", "strokes/h", title="Gains, in the cook run again"
+    )
+    for row in tuning_rows(tuning):
+        table.add_row(*row)
+    console.print(table)
+    console.print(f"{tuning.why} ({tuning.tried} gains tried)", highlight=False)
+
+
+def _what_if(
+    args: argparse.Namespace,
+    console: Console,
+    loaded: Sequence[Loaded],
+    change: Callable[[Config], Config] | None,
+    kettle: Learned | None,
+    figures: dict[str, Any],
+) -> dict[str, list[tuple[str, Outcome]]]:
+    outcomes: dict[str, list[tuple[str, Outcome]]] = {}
+    if kettle is None or (change is None and args.lower is None and args.outside is None):
+        return outcomes
+    model = kettle.models[0]
+    words = [f"{n} {getattr(args, n):g}" for n in _GAINS if getattr(args, n) is not None]
+    words += [f"set point {args.set_point:g} °C"] if args.set_point is not None else []
+    words += [f"settings of {args.config.name}"] if args.config else []
+    words += [f"lower vent at {args.lower:g}"] if args.lower is not None else []
+    words += [f"{args.outside:+g} K outside"] if args.outside is not None else []
+    name = ", ".join(words)
+    for item in loaded:
+        cook = item.cook
+        if cook is None:
+            continue
+        added = None if args.outside is None else outside(cook, model, args.outside)
+        new = cook.state.config if change is None else change(cook.state.config)
+        if args.lower is not None:
+            outcome = hold_vent(cook, model, args.lower, added)
+        else:
+            outcome = run_again(cook, model, new, added)
+        was, now = score(cook, run_again(cook, model), item.config), score(cook, outcome, new)
+        console.print(
+            f"{item.name}, what if {name}: mean error {was.mean_abs_c:.2f} -> {now.mean_abs_c:.2f} °C, highest "
+            f"{was.peak_c:.0f} -> {now.peak_c:.0f} °C, lower vent {was.travel_per_h:.1f} -> {now.travel_per_h:.1f} strokes/h",
+            highlight=False,
+        )
+        figures.setdefault("what_if", []).append(
+            {"name": item.name, "what": name, "was": asdict(was), "now": asdict(now)}
+        )
+        outcomes[item.name] = [(name, outcome)]
+    return outcomes
+
+
+def _write(
+    args: argparse.Namespace,
+    console: Console,
+    loaded: Sequence[Loaded],
+    kettle: Learned | None,
+    tuning: Tuning | None,
+    outcomes: dict[str, list[tuple[str, Outcome]]],
+) -> None:
+    for item in loaded:
+        for path in (args.csv, args.parquet):
+            if path is not None:
+                target = _for(path, item, loaded)
+                write_table(item.series, target)
+                console.print(f"wrote {target}", highlight=False)
+        if args.report is not None:
+            target = _for(args.report, item, loaded)
+            made = _report(item, kettle, tuning, tuple(outcomes.get(item.name, ())))
+            _save(target, reports.html(made))
+            picture = target.with_suffix(".png")
+            try:
+                reports.png(made, picture)
+            except OSError as error:
+                raise UserError(
+                    f"'{picture}': cannot be written: {error.strerror}; choose another place"
+                ) from None
+            console.print(f"wrote {target} and {picture}", highlight=False)
+    if tuning is not None:
+        target = args.toml or Path("tuned.toml")
+        _save(target, toml_fragment(tuning, ", ".join(item.path.name for item in loaded)))
+        console.print(f"wrote {target}; copy its lines into your configuration", highlight=False)
+
+
+def _for(path: Path, item: Loaded, loaded: Sequence[Loaded]) -> Path:
+    """One file each: with several records the name of the record goes in."""
+    return path if len(loaded) == 1 else path.with_name(f"{path.stem}-{item.name}{path.suffix}")
+
+
+def _report(
+    item: Loaded, kettle: Learned | None, tuning: Tuning | None, what_if: tuple[tuple[str, Outcome], ...]
+) -> reports.Report:
+    start_s = item.steps[0].now_s if item.steps else 0.0
+    end_s = start_s + float(item.series.time_s[-1])
+    return reports.Report(
+        name=item.name, series=item.series, config=item.config, facts=facts(item.series, item.config),
+        alarms=alarm_spans(item.alarms, start_s, end_s), again=item.again, kettle=kettle, tuning=tuning,
+        residual=None if kettle is None or item.cook is None else residual(item.cook, kettle),
+        what_if=what_if, fuel=fuel_belief(item.steps) if item.steps else None, finish=finish_belief(item.series),
+        started=item.started, remarks=item.remarks,
+    )  # fmt: skip
+
+
+def residual(cook: Cook, kettle: Learned) -> Floats:
+    """Pit less what the model says, over the usable rows, with its mean taken out."""
+    simulated = response(kettle.models[0], cook.u, cook.series.step_s)
+    rest = np.where(usable(cook.series), cook.series.pit_c - simulated, np.nan)
+    if np.isfinite(rest).any():
+        rest = rest - np.nanmean(rest)
+    return np.asarray(rest)
+
+
+def _save(path: Path, text: str) -> None:
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise UserError(f"'{path}': cannot be written: {error.strerror}; choose another place") from None
+
+
+__all__ = ["add_arguments", "residual", "run"]

@@ -1,0 +1,224 @@
+"""What a cook came to, in numbers: phases, alarms, lid lifts, food, estimates against what happened."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from coalminder.core.config import Config
+from coalminder.food.doneness import SIX_D_MIN, lethality_min
+from coalminder.journal import AlarmChange, Step
+from coalminder.replay.fopdt import Floats
+from coalminder.replay.series import Series
+from coalminder.values import Phase
+
+
+@dataclass(frozen=True)
+class Span:
+    """Something that lasted, in s from the start of the record."""
+
+    label: str
+    from_s: float
+    until_s: float
+
+
+@dataclass(frozen=True)
+class FoodFacts:
+    """Food-safety figures from the core probe; times in min. danger_min: between 5 and 57 °C."""
+
+    peak_c: float
+    over_63_min: float
+    over_71_min: float
+    lethality_min: float
+    six_d: bool
+    danger_min: float
+
+
+@dataclass(frozen=True)
+class Facts:
+    """Figures of one cook. None: the record does not say."""
+
+    hours: float
+    in_band_frac: float | None
+    mean_abs_c: float | None
+    peak_c: float
+    lowest_c: float | None
+    travel: float
+    settled_after_s: float | None
+    phases: tuple[Span, ...]
+    lid_lifts: tuple[Span, ...]
+    food: FoodFacts | None
+
+
+def facts(series: Series, config: Config) -> Facts:
+    """Work out the figures."""
+    phases = spans(series.phase.tolist(), series.time_s)
+    tending = series.phase == Phase.TENDING.value
+    known = bool((series.phase != "").any())
+    after = float(series.time_s[np.flatnonzero(tending)[0]]) if tending.any() else None
+    start = after if after is not None else (None if known else 1800.0)
+    rows = (
+        np.isfinite(series.pit_c) & ~series.lid_off & (series.time_s >= start)
+        if start is not None
+        else np.zeros(len(series), dtype=bool)
+    )
+    if known:
+        rows &= np.isin(series.phase, (Phase.TENDING.value, Phase.SETTLING.value))
+    pit, aim = series.pit_c[rows], np.nan_to_num(series.set_point_c[rows], nan=config.set_point_c)
+    return Facts(
+        hours=float(series.time_s[-1]) / 3600.0,
+        in_band_frac=float(np.mean((pit >= config.low_c) & (pit <= config.high_c))) if len(pit) else None,
+        mean_abs_c=float(np.mean(np.abs(pit - aim))) if len(pit) else None,
+        peak_c=float(np.nanmax(series.pit_c)),
+        lowest_c=float(pit.min()) if len(pit) else None,
+        travel=float(np.nansum(np.abs(np.diff(series.lower)))),
+        settled_after_s=after,
+        phases=phases,
+        lid_lifts=tuple(
+            s for s in spans(["off" if x else "" for x in series.lid_off], series.time_s) if s.label
+        ),
+        food=_food(series),
+    )
+
+
+def _food(series: Series) -> FoodFacts | None:
+    good = np.isfinite(series.food_c)
+    if good.sum() < 10:
+        return None
+    t, c = series.time_s[good] / 60.0, series.food_c[good]
+    width = np.diff(t, append=t[-1])
+    minutes = lethality_min(t.tolist(), c.tolist())
+    return FoodFacts(
+        peak_c=float(c.max()),
+        over_63_min=_longest(t, c >= 63.0),
+        over_71_min=_longest(t, c >= 71.0),
+        lethality_min=minutes,
+        six_d=minutes >= SIX_D_MIN,
+        danger_min=float(np.sum(width[(c > 5.0) & (c < 57.0)])),
+    )
+
+
+def _longest(minutes: Floats, true: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> float:
+    """Longest unbroken time, min."""
+    best = begin = 0.0
+    inside = False
+    for t, here in zip(minutes, true, strict=True):
+        if here and not inside:
+            begin = float(t)
+        inside = bool(here)
+        if inside:
+            best = max(best, float(t) - begin)
+    return best
+
+
+def spans(labels: Sequence[str], time_s: Floats) -> tuple[Span, ...]:
+    """Runs of equal labels."""
+    found: list[Span] = []
+    start = 0
+    for i in range(1, len(labels) + 1):
+        if i == len(labels) or labels[i] != labels[start]:
+            until = float(time_s[i]) if i < len(labels) else float(time_s[-1])
+            found.append(Span(labels[start], float(time_s[start]), until))
+            start = i
+    return tuple(found)
+
+
+def alarm_spans(changes: Sequence[AlarmChange], start_s: float, end_s: float) -> tuple[Span, ...]:
+    """From when to when each alarm's condition held, in s from the start of the record."""
+    open_: dict[str, tuple[float, str]] = {}
+    found: list[Span] = []
+    for change in changes:
+        at = change.now_s - start_s
+        if change.active and change.code not in open_:
+            open_[change.code] = (at, change.message)
+        elif not change.active and change.code in open_:
+            begin, message = open_.pop(change.code)
+            found.append(Span(f"{change.code}: {message}", begin, at))
+    found += [Span(f"{code}: {message}", begin, end_s - start_s) for code, (begin, message) in open_.items()]
+    return tuple(sorted(found, key=lambda span: span.from_s))
+
+
+@dataclass(frozen=True)
+class Belief:
+    """An estimate as it was believed (n,), with its interval, in min from then; `happened_min`: what came."""
+
+    hours: Floats
+    middle_min: Floats
+    low_min: Floats
+    high_min: Floats
+    happened_min: Floats | None
+
+    @property
+    def coverage_frac(self) -> float | None:
+        """Share of the moments whose interval held what came."""
+        if self.happened_min is None:
+            return None
+        good = np.isfinite(self.low_min) & np.isfinite(self.high_min) & np.isfinite(self.happened_min)
+        if not good.any():
+            return None
+        inside = (self.happened_min >= self.low_min) & (self.happened_min <= self.high_min)
+        return float(np.mean(inside[good]))
+
+
+def fuel_belief(steps: Sequence[Step], every: int = 30) -> Belief | None:
+    """What was believed of the fuel. What happened is known only when the fire died of it."""
+    chosen = steps[::every]
+    fire = [step.decision.fire for step in chosen]
+    middle = _column([f.fuel_left_min for f in fire])
+    if not np.isfinite(middle).any():
+        return None
+    hours = np.array([step.now_s - steps[0].now_s for step in chosen]) / 3600.0
+    died = next(
+        (
+            s.now_s
+            for s in steps
+            if any(a.code in ("fire_dying", "fuel_out") and a.active for a in s.decision.alarms)
+        ),
+        None,
+    )
+    happened = None if died is None else (died - steps[0].now_s) / 60.0 - hours * 60.0
+    if happened is not None:
+        happened = np.where(happened >= 0.0, happened, np.nan)
+    return Belief(
+        hours, middle, _column([f.fuel_left_low_min for f in fire]), _column([f.fuel_left_high_min for f in fire]),
+        happened,
+    )  # fmt: skip
+
+
+def finish_belief(series: Series, goal_c: float = 63.0, every_s: float = 300.0) -> Belief | None:
+    """When the core would reach `goal_c`, as it could be believed at the time, against when it did.
+
+    The belief here is the plain one that a person has: the core closes on the pit with one lag, fitted to
+    the last 20 min; +- 20 %. It stands beside the record, not for the estimate of the food's own model.
+    """
+    good = np.isfinite(series.food_c)
+    if good.sum() < 1800:
+        return None
+    t, core, pit = series.time_s[good], series.food_c[good], series.pit_c[good]
+    reached = np.flatnonzero(core >= goal_c)
+    done_s = float(t[reached[0]]) if len(reached) else None
+    hours, middle = [], []
+    for at in np.arange(t[0] + 1200.0, (done_s or t[-1]), every_s):
+        rows = (t > at - 1200.0) & (t <= at)
+        if rows.sum() < 300:
+            continue
+        rise = float(np.polyfit(t[rows], core[rows], 1)[0])
+        around = float(np.nanmean(pit[rows]))
+        now_c = float(core[rows][-1])
+        hours.append(at / 3600.0)
+        if rise <= 1e-5 or around <= goal_c + 3.0:
+            middle.append(np.nan)
+            continue
+        lag = (around - float(np.mean(core[rows]))) / rise
+        middle.append(lag * float(np.log((around - now_c) / (around - goal_c))) / 60.0)
+    if not hours:
+        return None
+    h, m = np.array(hours), np.array(middle)
+    happened = None if done_s is None else done_s / 60.0 - h * 60.0
+    return Belief(h, m, 0.8 * m, 1.2 * m, happened)
+
+
+def _column(values: Sequence[float | None]) -> Floats:
+    return np.array([np.nan if value is None else value for value in values], dtype=float)

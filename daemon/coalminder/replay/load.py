@@ -1,0 +1,85 @@
+"""Opens what a person named on the command line: a record, a folder of records, or a table."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from coalminder import __version__
+from coalminder.core import Config, State
+from coalminder.errors import UserError
+from coalminder.journal import AlarmChange, Step, read
+from coalminder.journal import store as journal_store
+from coalminder.replay.again import Again, replay
+from coalminder.replay.series import Series, from_steps
+from coalminder.replay.table import read_table
+from coalminder.replay.whatif import Cook, from_record, from_series
+
+
+@dataclass(frozen=True)
+class Loaded:
+    """One record with all that can be read from it. A table has no steps, alarms or replay.
+
+    cook: what can be run again, None when the record does not allow it, with the reason in `remarks`.
+    """
+
+    name: str
+    path: Path
+    series: Series
+    config: Config
+    cook: Cook | None
+    steps: tuple[Step, ...] = ()
+    alarms: tuple[AlarmChange, ...] = ()
+    again: Again | None = None
+    started: datetime | None = None
+    remarks: tuple[str, ...] = ()
+
+
+def load(
+    path: Path, config: Config | None = None, change: Callable[[Config], Config] | None = None
+) -> Loaded:
+    """Read `path`; `config` stands in for the settings that a table does not have.
+
+    Raises UserError for what cannot be read.
+    """
+    if path.is_dir():
+        newest = journal_store.newest(path)
+        if newest is None:
+            raise UserError(f"record '{path}': the folder holds no .cook file; give a file")
+        path = newest
+    if path.suffix.lower() in (".csv", ".tsv", ".txt", ".parquet", ".pq"):
+        return _table(path, config or Config())
+    return _record(path, change)
+
+
+def _table(path: Path, config: Config) -> Loaded:
+    series = read_table(path)
+    cook = from_series(series, path.stem, config)
+    remark = "a table holds no decisions: there is nothing to replay bit for bit"
+    return Loaded(path.stem, path, series, cook.state.config, cook, remarks=(remark,))
+
+
+def _record(path: Path, change: Callable[[Config], Config] | None) -> Loaded:
+    with read(path) as record:
+        steps = tuple(record.steps())
+        if not steps:
+            raise UserError(f"record '{path}': no step was recorded in it; give another")
+        remarks = [text for _, text in record.notes()]
+        if record.damage:
+            remarks.append(f"damaged {record.damage}")
+        again = replay(record, __version__, change)
+        cook: Cook | None = None
+        config = Config()
+        try:
+            cook = from_record(record, path.stem)
+            state: State = cook.state
+            config = state.config
+        except ValueError as error:
+            remarks.append(f"cannot be run again: {error}")
+        started = datetime.fromtimestamp(record.headers[0].started_utc_s, UTC)
+        return Loaded(
+            path.stem, path, from_steps(steps), config, cook, steps, tuple(record.alarms()), again, started,
+            tuple(remarks),
+        )  # fmt: skip

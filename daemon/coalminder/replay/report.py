@@ -1,0 +1,330 @@
+"""The report of a cook: one HTML file without outside parts, and a PNG of the curves."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from html import escape
+from pathlib import Path
+
+import numpy as np
+
+from coalminder.core.config import Config
+from coalminder.replay.again import Again
+from coalminder.replay.facts import Belief, Facts, Span
+from coalminder.replay.fopdt import Floats
+from coalminder.replay.series import Series
+from coalminder.replay.svg import Line, Mark, chart, clock
+from coalminder.replay.tune import Learned, Tuning
+from coalminder.replay.whatif import Outcome
+
+_STYLE = """
+:root{--ink:#16202a;--paper:#fff;--soft:#5a6570;--grid:#d9dee3;--band:#cfe6d6;--c1:#0b4a8f;--c2:#a2440b;--c3:#5b2a86;
+--c4:#00695c;--c5:#6b6b6b;--c6:#8f0b3d;--lid:#d8c7ec;--alarm:#f0c4c4;--rule:#8a1c1c}
+@media(prefers-color-scheme:dark){:root{--ink:#e6ebf0;--paper:#12181e;--soft:#a5b0ba;--grid:#2b343d;--band:#1f4030;
+--c1:#7db7ff;--c2:#ffad73;--c3:#cda6f5;--c4:#6fd3c4;--c5:#b5b5b5;--c6:#ff9ebd;--lid:#43325a;--alarm:#5c2b2b;--rule:#ff9a9a}}
+*{box-sizing:border-box}body{margin:0 auto;padding:14px;max-width:820px;font:16px/1.5 system-ui,sans-serif;
+color:var(--ink);background:var(--paper)}h1{font-size:1.4rem;line-height:1.2}h2{font-size:1.1rem;margin-top:2em}
+figure{margin:0 0 1em}svg{width:100%;height:auto;display:block}figcaption{display:flex;flex-wrap:wrap;gap:.2em 1.2em;
+font-size:.85rem;color:var(--soft)}figcaption svg{display:inline;width:28px;height:8px}
+svg .n{font-size:12px;fill:var(--soft)}.grid{stroke:var(--grid);stroke-width:1}.band{fill:var(--band)}
+.ceiling{stroke:var(--rule);stroke-width:1.5;stroke-dasharray:7 4}.lidoff{fill:var(--lid)}.alarm{fill:var(--alarm)}
+.phase{stroke:var(--soft);stroke-width:1;stroke-dasharray:2 3}
+path{fill:none;stroke-width:1.6}.l1{stroke:var(--c1)}.l2{stroke:var(--c2);stroke-dasharray:6 3}.l3{stroke:var(--c3);
+stroke-dasharray:2 2}.l4{stroke:var(--c4);stroke-dasharray:9 3 2 3}.l5{stroke:var(--c5);stroke-dasharray:1 3}
+.l6{stroke:var(--c6)}table{border-collapse:collapse;width:100%;font-size:.92rem}th,td{text-align:left;padding:.35em .5em;
+border-bottom:1px solid var(--grid);vertical-align:top}td.v,th.v{text-align:right;font-variant-numeric:tabular-nums}
+.wide{overflow-x:auto}.note{color:var(--soft);font-size:.9rem}
+@media print{body{max-width:none;padding:0}h2{break-after:avoid}figure,table{break-inside:avoid}}
+"""
+
+
+@dataclass(frozen=True)
+class Report:
+    """What a report shows; parts that are None are left out."""
+
+    name: str
+    series: Series
+    config: Config
+    facts: Facts
+    alarms: tuple[Span, ...] = ()
+    again: Again | None = None
+    kettle: Learned | None = None
+    tuning: Tuning | None = None
+    residual: Floats | None = None
+    what_if: tuple[tuple[str, Outcome], ...] = ()
+    fuel: Belief | None = None
+    finish: Belief | None = None
+    started: datetime | None = None
+    remarks: tuple[str, ...] = field(default_factory=tuple)
+
+
+def html(r: Report) -> str:
+    """The page."""
+    parts = [_head(r), _summary(r), _curves(r), _when(r)]
+    parts += [_beliefs(r), _food(r), _learned(r), _tuned(r), _checked(r)]
+    made = datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC")
+    parts.append(
+        f'<p class="note">Made {made}. Temperatures in °C. A report is a look back, not a safety check: figures for '
+        "food defer to your local authority, and a core temperature counts only if the probe sat in the thickest "
+        "part.</p></body></html>"
+    )
+    return "\n".join(part for part in parts if part)
+
+
+def _head(r: Report) -> str:
+    title = f"Cook {r.name}"
+    began = f"<p>Started {r.started:%Y-%m-%d %H:%M} UTC.</p>" if r.started else ""
+    return (
+        '<!doctype html><html lang="en"><head><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width,initial-scale=1">'
+        f"<title>{escape(title)}</title><style>{_STYLE}</style></head><body><h1>{escape(title)}</h1>{began}"
+    )
+
+
+def _table(rows: Sequence[Sequence[str]], head: Sequence[str] = ()) -> str:
+    def cell(tag: str, i: int, text: str) -> str:
+        return f"<{tag}{' class=v' if i else ''}>{escape(text)}</{tag}>"
+
+    top = "<tr>" + "".join(cell("th", i, text) for i, text in enumerate(head)) + "</tr>" if head else ""
+    body = "".join(
+        "<tr>" + "".join(cell("td", i, text) for i, text in enumerate(row)) + "</tr>" for row in rows
+    )
+    return f'<div class="wide"><table>{top}{body}</table></div>'
+
+
+def number(value: float | None, form: str = ".1f", unit: str = "") -> str:
+    """A figure, or a dash where there is none."""
+    return "–" if value is None or not np.isfinite(value) else f"{value:{form}}{unit}"
+
+
+def _summary(r: Report) -> str:
+    f = r.facts
+    share = None if f.in_band_frac is None else 100.0 * f.in_band_frac
+    settled = None if f.settled_after_s is None else f.settled_after_s / 60.0
+    rows = [
+        ("Length", f"{clock(f.hours)} h"),
+        (f"In the band {r.config.low_c:g}–{r.config.high_c:g} °C after settling", number(share, ".0f", " %")),
+        ("Mean error after settling", number(f.mean_abs_c, ".2f", " °C")),
+        ("Settled after", number(settled, ".0f", " min")),
+        ("Highest, lowest after settling", f"{number(f.peak_c)} / {number(f.lowest_c)} °C"),
+        ("Lid lifts", str(len(f.lid_lifts))),
+        ("Alarms", str(len(r.alarms))),
+        ("Lower vent moved in all", number(f.travel, ".1f", " strokes")),
+    ]
+    remarks = "".join(f'<p class="note">{escape(text)}</p>' for text in r.remarks)
+    return _table(rows) + remarks
+
+
+def _marks(r: Report) -> list[Mark]:
+    marks = [Mark(s.from_s / 3600, "lid off", "lidoff", s.until_s / 3600) for s in r.facts.lid_lifts]
+    marks += [Mark(s.from_s / 3600, s.label, "alarm", s.until_s / 3600) for s in r.alarms]
+    marks += [Mark(s.from_s / 3600, s.label, "phase") for s in r.facts.phases if s.label]
+    return marks
+
+
+def _curves(r: Report) -> str:
+    s = r.series
+    hours = s.time_s / 3600.0
+    lines = [Line("pit", "l1", s.pit_c), Line("set point", "l5", s.set_point_c, steps=True)]
+    if np.isfinite(s.food_c).any():
+        lines.append(Line("core", "l2", s.food_c))
+    if np.isfinite(s.dome_c).any():
+        lines.append(Line("dome", "l3", s.dome_c))
+    if np.isfinite(s.ambient_c).any():
+        lines.append(Line("outside", "l4", s.ambient_c))
+    out = "<h2>Temperatures</h2>" + chart(
+        hours, lines, unit="°C", title="Temperatures over the cook", low=0.0, band=(r.config.low_c, r.config.high_c),
+        ceiling=121.0, marks=_marks(r),
+    )  # fmt: skip
+    out += '<p class="note">Green: the band. Dashed rule: the ceiling, 121 °C. Violet bars: lid off. Red bars: alarms.</p>'
+    out += "<h2>Vents</h2>" + chart(
+        hours,
+        [Line("lower vent", "l1", 100 * s.lower, steps=True), Line("upper vent", "l2", 100 * s.upper, steps=True)],
+        unit="%", title="Openings of the vents", height=190, low=0.0, high=100.0, marks=_marks(r),
+    )  # fmt: skip
+    for name, outcome in r.what_if:
+        out += f"<h2>What if: {escape(name)}</h2>" + chart(
+            hours,
+            [Line("pit as it was", "l1", s.pit_c), Line("pit as it would have been", "l6", outcome.pit_c)],
+            unit="°C", title=f"Pit with {name}", band=(r.config.low_c, r.config.high_c),
+        )  # fmt: skip
+        out += chart(
+            hours,
+            [Line("lower vent as it was", "l1", 100 * s.lower, steps=True),
+             Line("as it would have been", "l6", 100 * outcome.lower, steps=True)],
+            unit="%", title=f"Lower vent with {name}", height=150,
+        )  # fmt: skip
+    return out
+
+
+def _when(r: Report) -> str:
+    rows = [
+        (s.label, clock(s.from_s / 3600), f"{(s.until_s - s.from_s) / 60:.0f} min")
+        for s in r.facts.phases
+        if s.label
+    ]
+    rows = rows if len(rows) <= 40 else [*rows[:39], ("…", "", "")]
+    out = "<h2>Phases</h2>" + _table(rows, ("phase", "from", "for")) if rows else ""
+    if r.alarms:
+        rows = [
+            (s.label, clock(s.from_s / 3600), f"{(s.until_s - s.from_s) / 60:.1f} min") for s in r.alarms[:60]
+        ]
+        out += "<h2>Alarms</h2>" + _table(rows, ("alarm", "from", "for"))
+    if r.facts.lid_lifts:
+        rows = [
+            ("lid off", clock(s.from_s / 3600), f"{s.until_s - s.from_s:.0f} s")
+            for s in r.facts.lid_lifts[:60]
+        ]
+        out += "<h2>Lid lifts</h2>" + _table(rows, ("", "at", "for"))
+    return out
+
+
+def _beliefs(r: Report) -> str:
+    out = ""
+    for title, belief, ended in (
+        ("Fuel: minutes left, as believed at the time", r.fuel, "the fire did not run out in this cook"),
+        ("Finish: minutes to 63 °C in the core, as believed at the time", r.finish, "63 °C was not reached"),
+    ):
+        if belief is None:
+            continue
+        lines = [
+            Line("believed", "l1", belief.middle_min), Line("low", "l3", belief.low_min), Line("high", "l3", belief.high_min),
+        ]  # fmt: skip
+        if belief.happened_min is not None:
+            lines.append(Line("what happened", "l6", belief.happened_min))
+        out += f"<h2>{title}</h2>" + chart(belief.hours, lines, unit="min", title=title, height=190, low=0.0)
+        cover = belief.coverage_frac
+        told = (
+            f"What came lay inside the interval {100 * cover:.0f} % of the time."
+            if cover is not None
+            else f"No check: {ended}."
+        )
+        out += f'<p class="note">{told}</p>'
+    return out
+
+
+def _food(r: Report) -> str:
+    f = r.facts.food
+    if f is None:
+        return "<h2>Food</h2><p>No food probe in this record.</p>"
+    rows = [
+        ("Highest core", number(f.peak_c, ".1f", " °C")),
+        ("Longest unbroken time at 63 °C or more (rule: 30 min)", number(f.over_63_min, ".0f", " min")),
+        ("Longest unbroken time at 71 °C or more (home rule: 30 min)", number(f.over_71_min, ".0f", " min")),
+        (
+            "Lethality, minutes at 70 °C, z 7.5 K (Listeria 6D: 2.0 min)",
+            number(f.lethality_min, ".1f", " min"),
+        ),
+        ("Time between 5 and 57 °C in this record", number(f.danger_min, ".0f", " min")),
+    ]
+    return (
+        "<h2>Food</h2>"
+        + _table(rows)
+        + '<p class="note">Sources: docs/food.md. Heat alone does not make smoked fish '
+        "keep: salt and cold do.</p>"
+    )
+
+
+def _learned(r: Report) -> str:
+    if r.kettle is None:
+        return ""
+    fit = r.kettle.fit
+    rows = [
+        ("gain k, K per unit of ln(draught)", number(fit.model.k), f"{fit.k.low:.1f} – {fit.k.high:.1f}"),
+        ("lag, s", number(fit.model.tau_s, ".0f"), f"{fit.tau_s.low:.0f} – {fit.tau_s.high:.0f}"),
+        ("dead time, s", number(fit.model.theta_s, ".0f"), f"{fit.theta_s.low:.0f} – {fit.theta_s.high:.0f}"),
+        ("k / lag, K/s", number(fit.model.slope_per_s, ".4f"), f"{fit.slope.low:.4f} – {fit.slope.high:.4f}"),
+    ]
+    out = "<h2>This kettle</h2>" + _table(rows, ("", "best", "90 % interval"))
+    tests = [
+        ("residual is white (Ljung–Box)", fit.white_p),
+        ("residual is independent of the vents", fit.cross_p),
+    ]
+    out += _table(
+        [
+            (name, number(p, ".3f"), "passed" if p >= 0.01 else "failed: trust the model less")
+            for name, p in tests
+        ],
+        ("test", "p", ""),
+    )
+    if r.kettle.still:
+        out += f"<p>{escape(r.kettle.still)}.</p>"
+    if r.residual is not None:
+        hours = np.arange(len(r.residual)) / max(len(r.residual) - 1, 1) * r.facts.hours
+        out += chart(
+            hours,
+            [Line("pit less what the model says", "l4", r.residual)],
+            unit="K",
+            title="Residual",
+            height=150,
+        )
+    return out
+
+
+def _tuned(r: Report) -> str:
+    if r.tuning is None:
+        return ""
+    t = r.tuning
+    return f"<h2>Gains</h2><p>{escape(t.why)}.</p>" + _table(
+        tuning_rows(t), ("", "kp", "ki", "kd", "Ms", "mean error", "highest", "strokes/h")
+    )
+
+
+def tuning_rows(t: Tuning) -> list[tuple[str, ...]]:
+    """Before, after and the published rules."""
+    return [
+        (
+            c.name, f"{c.loop.kp:.3g}", f"{c.loop.ki:.3g}", f"{c.loop.kd:.3g}", number(c.ms, ".2f"),
+            f"{c.score.mean_abs_c:.2f} °C", f"{c.score.peak_c:.0f} °C", f"{c.score.travel_per_h:.2f}",
+        )
+        for c in (t.before, t.after, *t.others)
+    ]  # fmt: skip
+
+
+def _checked(r: Report) -> str:
+    if r.again is None:
+        return ""
+    a = r.again
+    if a.same:
+        return f"<h2>Replay</h2><p>All {a.steps} decisions are the recorded ones, bit for bit.</p>"
+    rows = [(str(d.n), d.field, f"{d.recorded}", f"{d.now}") for d in a.differences]
+    why = "; ".join(a.reasons) or "same version and settings: this is a defect, keep the record"
+    return f"<h2>Replay</h2><p>{a.parted_steps} of {a.steps} decisions differ ({escape(why)}).</p>" + _table(
+        rows, ("step", "field", "recorded", "now")
+    )
+
+
+def png(r: Report, path: Path) -> None:
+    """The curves as a picture. Raises OSError."""
+    import matplotlib
+
+    matplotlib.use("Agg")
+    from matplotlib.figure import Figure
+
+    s, hours = r.series, r.series.time_s / 3600.0
+    figure = Figure(figsize=(11, 7), layout="constrained")
+    above, below = figure.subplots(2, 1, sharex=True, height_ratios=(3, 1.3))
+    above.axhspan(r.config.low_c, r.config.high_c, color="#2b7a4b", alpha=0.14, lw=0, label="band")
+    above.axhline(121.0, color="#8a1c1c", ls=(0, (6, 3)), lw=1.2, label="ceiling 121 °C")
+    above.plot(hours, s.pit_c, color="#0b4a8f", lw=1.1, label="pit")
+    above.plot(hours, s.set_point_c, color="#555", lw=1, ls=":", label="set point")
+    if np.isfinite(s.food_c).any():
+        above.plot(hours, s.food_c, color="#a2440b", lw=1.5, ls="--", label="core")
+    for name, outcome in r.what_if:
+        above.plot(hours, outcome.pit_c, color="#8f0b3d", lw=1.0, label=f"what if: {name}")
+        below.step(
+            hours, 100 * outcome.lower, color="#8f0b3d", lw=0.9, where="post", label=f"what if: {name}"
+        )
+    for span in r.facts.lid_lifts:
+        above.axvspan(span.from_s / 3600, span.until_s / 3600, color="#7a4fb0", alpha=0.25, lw=0)
+    above.set_ylabel("temperature, °C")
+    above.set_title(f"Cook {r.name}")
+    above.legend(loc="lower right", fontsize=9, ncols=2)
+    below.step(hours, 100 * s.lower, color="#0b4a8f", lw=1.1, where="post", label="lower vent")
+    below.step(hours, 100 * s.upper, color="#777", lw=1, ls="--", where="post", label="upper vent")
+    below.set_ylabel("opening, %")
+    below.set_xlabel("time, h")
+    below.legend(loc="upper right", fontsize=9)
+    figure.savefig(path, dpi=120)

@@ -1,0 +1,143 @@
+"""A cook as columns: what identification, what-if, tuning and reports work on.
+
+One row a step; times in s from the first row, temperatures in °C, openings 0..1. v is the logarithm of the
+draught with its leaks (core/air.py), the unit the loop works in.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coalminder.core.config import SplitConfig
+from coalminder.journal import Step
+from coalminder.replay.fopdt import Floats
+from coalminder.values import Phase, Reading, Sample
+
+LID_SETTLES_S = 300.0  # after a lid lift the pit answers to the lid, not to the vents
+_LOOP_PHASES = frozenset((Phase.SETTLING.value, Phase.TENDING.value, Phase.EASING.value))
+
+
+@dataclass(frozen=True)
+class Series:
+    """Columns of equal length (n,). NaN where nothing was read; phase "" where nothing is known of it."""
+
+    time_s: Floats
+    pit_c: Floats
+    lower: Floats
+    upper: Floats
+    set_point_c: Floats
+    phase: NDArray[np.str_]
+    lid_off: NDArray[np.bool_]
+    ambient_c: Floats
+    food_c: Floats
+    dome_c: Floats
+
+    def __len__(self) -> int:
+        return len(self.time_s)
+
+    @property
+    def step_s(self) -> float:
+        """The usual time between rows."""
+        return float(np.median(np.diff(self.time_s))) if len(self) > 1 else 1.0
+
+    def v(self, split: SplitConfig | None = None) -> Floats:
+        """ln(draught), leaks included."""
+        return log_draught(self.lower, (SplitConfig() if split is None else split).leak_opening)
+
+    def part(self, keep: NDArray[np.bool_] | NDArray[np.intp] | slice) -> Series:
+        """Some of the rows."""
+        return Series(**{name: getattr(self, name)[keep] for name in self.__dataclass_fields__})
+
+
+def log_draught(lower: Floats, leak_opening: float) -> Floats:
+    """V of openings of the lower vent, the one that meters: core.air.level for arrays."""
+    return np.asarray(np.log((lower + leak_opening) / (1.0 + leak_opening)))
+
+
+def from_steps(steps: Iterable[Step]) -> Series:
+    """The columns of recorded steps."""
+    rows = []
+    for step in steps:
+        seen, done = step.inputs, step.decision
+        rows.append(
+            (
+                step.now_s, _value(seen.pit), done.lower, done.upper, done.set_point_c, done.lid_off,
+                _value(seen.ambient), _value(seen.foods[0][1]) if seen.foods else math.nan, _value(seen.dome),
+                done.phase.value,
+            )
+        )  # fmt: skip
+    if not rows:
+        raise ValueError("no steps")
+    columns = list(zip(*rows, strict=True))
+    number = [np.array(column, dtype=float) for column in columns[:9]]
+    time_s, pit_c, lower, upper, set_point_c, lid, ambient_c, food_c, dome_c = number
+    # Control time starts again after a restart of the machine: put the runs behind each other.
+    back = np.flatnonzero(np.diff(time_s) < 0.0)
+    for i in back:
+        time_s[i + 1 :] += time_s[i] + 1.0 - time_s[i + 1]
+    return Series(
+        time_s - time_s[0], pit_c, lower, upper, set_point_c, np.array(columns[9]), lid > 0.5, ambient_c, food_c, dome_c,
+    )  # fmt: skip
+
+
+def _value(sample: Sample | None) -> float:
+    return sample.temp_c if isinstance(sample, Reading) else math.nan
+
+
+def even(series: Series, step_s: float = 1.0) -> Series:
+    """The same at even times: readings by straight lines, settings held; gaps over 60 s stay empty."""
+    time_s = np.arange(0.0, series.time_s[-1] + 0.5 * step_s, step_s)
+    held = np.clip(np.searchsorted(series.time_s, time_s + 1e-9, side="right") - 1, 0, len(series) - 1)
+    apart = np.diff(series.time_s, append=series.time_s[-1])
+    lost = apart[held] > max(60.0, 3.0 * series.step_s)
+
+    def line(column: Floats) -> Floats:
+        good = np.isfinite(column)
+        if not good.any():
+            return np.full(len(time_s), math.nan)
+        out = np.interp(time_s, series.time_s[good], column[good])
+        gap = np.diff(series.time_s[good], append=math.inf)
+        place = np.clip(np.searchsorted(series.time_s[good], time_s + 1e-9, side="right") - 1, 0, None)
+        out[(gap[place] > max(60.0, 3.0 * series.step_s)) & (time_s > series.time_s[good][place])] = math.nan
+        return out
+
+    pit_c = line(series.pit_c)
+    pit_c[lost] = math.nan
+    return replace(
+        series.part(held),
+        time_s=time_s,
+        pit_c=pit_c,
+        ambient_c=line(series.ambient_c),
+        food_c=line(series.food_c),
+        dome_c=line(series.dome_c),
+    )
+
+
+def usable(series: Series, skip_s: float = 600.0) -> NDArray[np.bool_]:
+    """Rows from which the vents' effect can be learned.
+
+    The loop has held the vents for `skip_s` (before that the bed is still growing), the lid is on and has
+    been for LID_SETTLES_S, and there is a reading. Where no phase is known, all rows after `skip_s`.
+    """
+    step_s = series.step_s
+    good = np.isfinite(series.pit_c) & ~series.lid_off
+    known = bool(np.any(series.phase != ""))
+    in_loop = np.isin(series.phase, list(_LOOP_PHASES)) if known else np.ones(len(series), dtype=bool)
+    fire = in_loop | series.lid_off | (series.phase == Phase.LID_OFF.value)
+    good &= _for_long(fire, round(skip_s / step_s)) & in_loop
+    return good & _for_long(~series.lid_off, round(LID_SETTLES_S / step_s))
+
+
+def _for_long(true: NDArray[np.bool_], rows: int) -> NDArray[np.bool_]:
+    """True where `true` has held for the last `rows` rows; the start of the record counts as held for lids."""
+    if rows <= 0:
+        return true
+    index = np.arange(len(true))
+    last_false = np.maximum.accumulate(np.where(true, -1, index))
+    since = np.where(last_false < 0, index + 1, index - last_false)
+    return np.asarray(true & (since > rows))

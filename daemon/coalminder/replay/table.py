@@ -1,0 +1,198 @@
+"""Records as tables: CSV and Parquet in and out. docs/records.md lists the columns."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from coalminder.errors import UserError
+from coalminder.journal import Step
+from coalminder.replay.fopdt import Floats
+from coalminder.replay.series import Series, from_steps
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A documented column; `also` are headings that other loggers use for the same thing."""
+
+    name: str
+    unit: str
+    meaning: str
+    low: float
+    high: float
+    also: tuple[str, ...] = ()
+    needed: bool = False
+
+
+COLUMNS: tuple[Column, ...] = (
+    Column("time_s", "s", "seconds since any start, rising; or a UTC time", -1e12, 1e12, ("time", "utc", "utc_s", "timestamp", "elapsed_s", "seconds"), True),
+    Column("pit_c", "°C", "pit temperature; empty where there was no reading", -60.0, 800.0, ("pit", "pit_temp", "grate_c"), True),
+    Column("lower", "0..1", "opening of the lower vent, linear in flow", 0.0, 1.0, ("vent", "vent_opening", "opening", "lower_vent"), True),
+    Column("upper", "0..1", "opening of the upper vent; left out: fixed", 0.0, 1.0, ("upper_vent",)),
+    Column("set_point_c", "°C", "set point", -60.0, 800.0, ("set_point", "target_c")),
+    Column("phase", "", "phase of the cook, a word of docs/control.md", 0.0, 0.0),
+    Column("lid_off", "0 or 1", "the lid is off", 0.0, 1.0, ("lid", "lid_open")),
+    Column("ambient_c", "°C", "air outside", -60.0, 60.0, ("ambient",)),
+    Column("food_c", "°C", "core of the food", -60.0, 300.0, ("food", "core_c", "core")),
+    Column("dome_c", "°C", "dome", -60.0, 800.0, ("dome",)),
+)  # fmt: skip
+_PERCENT = ("lower", "upper")
+
+
+def read_table(path: Path) -> Series:
+    """Read a CSV (comma, semicolon or tab) or Parquet file. Raises UserError naming column, row and range."""
+    if not path.is_file():
+        raise UserError(f"record '{path}': there is no such file; give a .cook, .csv or .parquet file")
+    try:
+        if path.suffix.lower() in (".parquet", ".pq"):
+            frame = pl.read_parquet(path)
+        else:
+            frame = pl.read_csv(
+                path, separator=_separator(path), comment_prefix="#", infer_schema_length=10_000,
+                null_values=["", "nan", "NaN", "NA", "null", "None", "-"],
+            )  # fmt: skip
+    except (pl.exceptions.PolarsError, OSError, UnicodeDecodeError) as error:
+        first = str(error).splitlines()[0]
+        raise UserError(f"record '{path}': cannot be read as a table: {first}; see docs/records.md") from None
+    return from_frame(frame, str(path))
+
+
+def _separator(path: Path) -> str:
+    with path.open("rb") as file:
+        line = next((raw for raw in file if not raw.startswith(b"#")), b"").decode("utf-8", "replace")
+    return max(",;\t", key=line.count)
+
+
+def from_frame(frame: pl.DataFrame, name: str) -> Series:
+    """The columns of a data frame, checked."""
+    headings = {heading.strip().lower(): heading for heading in frame.columns}
+    found: dict[str, str] = {}
+    for column in COLUMNS:
+        heading = next((headings[word] for word in (column.name, *column.also) if word in headings), None)
+        if heading is not None:
+            found[column.name] = heading
+        elif column.needed:
+            words = ", ".join((column.name, *column.also))
+            raise UserError(
+                f"record '{name}': no column for {column.meaning}; accepted headings: {words}; "
+                f"the file has: {', '.join(frame.columns)[:200]}"
+            )
+    n = frame.height
+    if n < 2:
+        raise UserError(f"record '{name}': {n} rows; at least two are needed")
+    values = {
+        column.name: _numbers(frame.get_column(found[column.name]), column, name)
+        for column in COLUMNS
+        if column.name in found and column.name != "phase"
+    }
+    time_s = values["time_s"]
+    if not np.all(np.isfinite(time_s)):
+        raise UserError(
+            f"record '{name}', column {found['time_s']}: row {_row(~np.isfinite(time_s))} has no time"
+        )
+    back = np.diff(time_s) < 0.0
+    if back.any():
+        raise UserError(
+            f"record '{name}', column {found['time_s']}: time runs backwards at row {_row(back) + 1}; sort the rows"
+        )
+    keep = np.concatenate([[True], np.diff(time_s) > 0.0])  # of rows with one time, the first
+    phase = (
+        frame.get_column(found["phase"]).cast(pl.String).fill_null("").to_numpy().astype(str)
+        if "phase" in found
+        else np.full(n, "")
+    )
+    empty = np.full(n, math.nan)
+    lower = values["lower"]
+    whole = Series(
+        time_s - time_s[0],
+        values["pit_c"],
+        _held(lower),
+        _held(values.get("upper", np.ones(n))),
+        values.get("set_point_c", empty),
+        phase,
+        np.nan_to_num(values.get("lid_off", np.zeros(n))) > 0.5,
+        values.get("ambient_c", empty),
+        values.get("food_c", empty),
+        values.get("dome_c", empty),
+    )
+    return whole if keep.all() else whole.part(keep)
+
+
+def _numbers(column: pl.Series, what: Column, name: str) -> Floats:
+    if column.dtype.is_temporal():
+        return np.asarray(column.cast(pl.Datetime("us")).dt.timestamp("us").to_numpy() / 1e6, dtype=float)
+    if column.dtype == pl.String:
+        text = column
+        if what.name == "time_s":
+            moments = text.str.to_datetime(strict=False, time_zone="UTC")
+            if moments.null_count() == 0:
+                return np.asarray(moments.dt.timestamp("us").to_numpy() / 1e6, dtype=float)
+        column = text.str.replace(",", ".", literal=True).cast(pl.Float64, strict=False)
+        bad = column.is_null() & text.is_not_null()
+        if bad.any():
+            row = int(np.flatnonzero(bad.to_numpy())[0])
+            raise UserError(
+                f"record '{name}', column {what.name}: '{text[row]}' in row {row + 1} is not a number "
+                f"({what.unit or what.meaning}); leave the cell empty where nothing was read"
+            )
+    values = np.array(column.cast(pl.Float64).fill_null(math.nan).to_numpy(), dtype=float)
+    values[~np.isfinite(values)] = math.nan
+    if what.name in _PERCENT and np.nanmax(values, initial=0.0) > 1.0:
+        raise UserError(
+            f"record '{name}', column {what.name}: {np.nanmax(values):g} is outside 0 to 1 "
+            f"(0 shut, 1 open; divide a percentage by 100)"
+        )
+    outside = (values < what.low) | (values > what.high)
+    if outside.any():
+        row = _row(outside)
+        raise UserError(
+            f"record '{name}', column {what.name}: {values[row - 1]:g} in row {row} is outside "
+            f"{what.low:g} to {what.high:g} {what.unit}; convert the column, or leave the cell empty"
+        )
+    return values
+
+
+def _held(column: Floats) -> Floats:
+    """A setting holds until it is set again."""
+    good = np.isfinite(column)
+    if good.all():
+        return column
+    last = np.maximum.accumulate(np.where(good, np.arange(len(column)), -1))
+    out = np.where(last >= 0, column[np.clip(last, 0, None)], 0.0)
+    return np.asarray(out)
+
+
+def _row(bad: np.ndarray[Any, np.dtype[np.bool_]]) -> int:
+    """The first bad row, counted from 1 below the heading."""
+    return int(np.flatnonzero(bad)[0]) + 1
+
+
+def to_frame(series: Series) -> pl.DataFrame:
+    """The documented columns."""
+    data: dict[str, Any] = {column.name: getattr(series, column.name) for column in COLUMNS}
+    data["lid_off"] = series.lid_off.astype(np.int8)
+    return pl.DataFrame(data).with_columns(pl.col(pl.Float64).fill_nan(None))
+
+
+def write_table(series: Series, path: Path) -> None:
+    """Write CSV or Parquet, by the suffix. Floats in their shortest exact form."""
+    frame = to_frame(series)
+    try:
+        if path.suffix.lower() in (".parquet", ".pq"):
+            frame.write_parquet(path)
+        else:
+            frame.write_csv(path)
+    except OSError as error:
+        raise UserError(
+            f"'{path}': cannot be written: {error.strerror or error}; choose another place"
+        ) from None
+
+
+def steps_table(steps: list[Step]) -> Series:
+    """The columns of a record's steps."""
+    return from_steps(steps)

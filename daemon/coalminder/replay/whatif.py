@@ -1,0 +1,248 @@
+"""What if: the same cook with other gains, set points or vents.
+
+The record holds what the pit did under the vents of that day. The difference that other vents would have
+made is added to it: pit = recorded pit + G (v - recorded v), with the fitted model G. All that disturbed
+the cook (gusts, lid lifts, wood, noise) is in the recorded pit and so happens again; with unchanged
+settings nothing is added and the replay is the record itself. G is linear in v, the logarithm of draught
+and leaks, as the loop is.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from coalminder.codec import from_plain
+from coalminder.core import Config, State, initial, step
+from coalminder.core.air import level
+from coalminder.core.config import SplitConfig
+from coalminder.events import LidNotice, Light
+from coalminder.journal import Record, Step
+from coalminder.replay.fopdt import Floats, Fopdt, response
+from coalminder.replay.series import Series, even, from_steps
+from coalminder.values import Decision, Inputs, Phase, ProbeFault, ProbeFaultKind, Reading, Sample
+
+EXPERIMENT = "experiment:"  # begins the note that a step test or relay test leaves in its record
+MOST_SHIFT_C = 80.0
+
+
+@dataclass(frozen=True)
+class Cook:
+    """A recorded cook, ready to be run again: what the core saw each second and what the vents did.
+
+    u: (n,) recorded v, the input of the model; state: of the core before the first row. experiment: the
+    vents were moved for the sake of the record.
+    """
+
+    name: str
+    series: Series
+    inputs: tuple[Inputs, ...]
+    now_s: tuple[float, ...]
+    state: State
+    v_hold: float
+    experiment: bool = False
+
+    @property
+    def u(self) -> Floats:
+        """The input of the model."""
+        return self.series.v(self.state.config.split)
+
+
+def from_record(record: Record, name: str) -> Cook:
+    """The longest run of a record; raises ValueError when there is none with a state."""
+    steps = list(record.steps())
+    runs: dict[int, list[Step]] = {}
+    for item in steps:
+        runs.setdefault(item.run, []).append(item)
+    chosen = max(runs.values(), key=len) if runs else []
+    plain = record.state_before(chosen[0].n) if chosen else None
+    if plain is None:
+        raise ValueError("the record has no run with a state to start from")
+    state: State = from_plain(State, plain)
+    series = from_steps(chosen)
+    return Cook(
+        name, series, tuple(item.inputs for item in chosen), tuple(item.now_s for item in chosen), state,
+        hold_of(series, state.config.split), any(EXPERIMENT in text for _, text in record.notes()),
+    )  # fmt: skip
+
+
+def from_series(series: Series, name: str, config: Config) -> Cook:
+    """A cook from a table of any logger: pit and vents, once a second."""
+    s = even(series)
+    inputs = []
+    for i in range(len(s)):
+        events: tuple[object, ...] = (Light(),) if i == 0 else ()
+        if i and s.lid_off[i] != s.lid_off[i - 1]:
+            events = (LidNotice(lid_open=bool(s.lid_off[i])),)
+        inputs.append(Inputs(pit=_sample(s.pit_c[i]), ambient=_or_none(s.ambient_c[i]), events=events))
+    if np.isfinite(s.set_point_c).any():
+        config = replace(config, set_point_c=float(np.nanmedian(s.set_point_c)))
+    state = initial(config)
+    return Cook(name, s, tuple(inputs), tuple(float(t) for t in s.time_s), state, hold_of(s, config.split))
+
+
+def _sample(value: float) -> Sample:
+    if math.isfinite(value):
+        return Reading(float(value))
+    return ProbeFault(ProbeFaultKind.NOT_READY, "no reading in the record")
+
+
+def _or_none(value: float) -> Sample | None:
+    return Reading(float(value)) if math.isfinite(value) else None
+
+
+def hold_of(series: Series, split: SplitConfig) -> float:
+    """The v that held the pit: the median while tending, or of the second half where no phase is known."""
+    v = series.v(split)
+    tending = series.phase == Phase.TENDING.value
+    if tending.sum() < 300:
+        tending = series.time_s > 0.5 * series.time_s[-1]
+    return float(np.median(v[tending]))
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """A cook run again: pit (n,), vents, set points and phases as they would have been."""
+
+    pit_c: Floats
+    lower: Floats
+    upper: Floats
+    set_point_c: Floats
+    phase: tuple[str, ...]
+    lid_off: np.ndarray[tuple[int], np.dtype[np.bool_]]
+
+
+Change = Callable[[Config], Config]
+
+
+def run_again(
+    cook: Cook,
+    model: Fopdt,
+    config: Config | None = None,
+    added_c: Sequence[float] | Floats | None = None,
+) -> Outcome:
+    """The cook with `config` in place of its own; `model` is G.
+
+    added_c: a further change of the pit (n,), such as weather. Same arguments, same answer.
+    """
+    state = cook.state if config is None else _with(cook.state, config)
+    leak = state.config.split.leak_opening
+    recorded_u, series = cook.u, cook.series
+    n = len(cook.inputs)
+    pit, lower, upper, aim = np.empty(n), np.empty(n), np.empty(n), np.empty(n)
+    lid = np.zeros(n, dtype=np.bool_)
+    phases: list[str] = []
+    shift = 0.0
+    whole = round(model.theta_s)
+    pipe: deque[float] = deque([0.0] * (whole + 1), maxlen=whole + 1)
+    last_s = cook.now_s[0] - 1.0
+    for i, (seen, now_s) in enumerate(zip(cook.inputs, cook.now_s, strict=True)):
+        gap = now_s - last_s
+        last_s = now_s
+        keep = math.exp(-gap / model.tau_s)
+        shift = keep * shift + (1.0 - keep) * model.k * pipe[0]
+        shift = min(max(shift, -MOST_SHIFT_C), MOST_SHIFT_C)
+        extra = shift + (float(added_c[i]) if added_c is not None else 0.0)
+        state, decision = step(state, _warmer(seen, extra) if extra else seen, now_s)
+        pipe.append(_moved(decision, series, i, recorded_u, leak))
+        pit[i] = series.pit_c[i] + extra
+        lower[i], upper[i], aim[i] = decision.lower, decision.upper, decision.set_point_c
+        lid[i] = decision.lid_off
+        phases.append(decision.phase.value)
+    return Outcome(pit, lower, upper, aim, tuple(phases), lid)
+
+
+def hold_vent(cook: Cook, model: Fopdt, lower: float, added_c: Floats | None = None) -> Outcome:
+    """The cook with the lower vent left by hand at `lower` once the fire was lit; the loop has no say."""
+    leak, series = cook.state.config.split.leak_opening, cook.series
+    lit = series.phase != Phase.LIGHTING.value
+    moved = np.where(lit, level(lower, leak) - cook.u, 0.0)
+    pit = series.pit_c + np.clip(response(model, moved, series.step_s), -MOST_SHIFT_C, MOST_SHIFT_C)
+    if added_c is not None:
+        pit = pit + added_c
+    return Outcome(
+        pit, np.where(lit, lower, series.lower), series.upper, series.set_point_c, tuple(series.phase.tolist()),
+        series.lid_off,
+    )  # fmt: skip
+
+
+def outside(cook: Cook, model: Fopdt, by_k: float) -> Floats:
+    """What air outside that is warmer by `by_k` from the start adds to the pit, with the kettle's lag.
+
+    A kettle under the same draught holds the same rise over the air outside (to first order).
+    """
+    t = cook.series.time_s
+    return np.asarray(by_k * (1.0 - np.exp(-t / model.tau_s)))
+
+
+def _moved(decision: Decision, series: Series, i: int, recorded_u: Floats, leak: float) -> float:
+    if decision.lower == series.lower[i]:
+        return 0.0
+    return level(decision.lower, leak) - float(recorded_u[i])
+
+
+def _warmer(seen: Inputs, by_c: float) -> Inputs:
+    return replace(
+        seen, pit=_plus(seen.pit, by_c), pit_2=None if seen.pit_2 is None else _plus(seen.pit_2, by_c)
+    )
+
+
+def _plus(sample: Sample, by_c: float) -> Sample:
+    return replace(sample, temp_c=sample.temp_c + by_c) if isinstance(sample, Reading) else sample
+
+
+def _with(state: State, config: Config) -> State:
+    """The state under other settings: the set point too, when that is what differs."""
+    changed = config.set_point_c != state.config.set_point_c
+    if not changed:
+        return replace(state, config=config)
+    return replace(state, config=config, set_point_c=config.set_point_c, reference_c=config.set_point_c)
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """How well a cook went: over the rows in which the loop had the vents and the lid was on.
+
+    mean_abs_c: mean absolute error; peak_c: highest pit; in_band_frac: share in the band; travel: servo
+    strokes of the lower vent per hour (flow-linear strokes).
+    """
+
+    mean_abs_c: float
+    peak_c: float
+    in_band_frac: float
+    travel_per_h: float
+
+
+def score(cook: Cook, outcome: Outcome, config: Config) -> Score:
+    """Score an outcome over the rows that the record spent in the loop."""
+    rows = scored_rows(cook)
+    error = np.abs(outcome.pit_c - outcome.set_point_c)[rows]
+    pit = outcome.pit_c[rows]
+    good = np.isfinite(error)
+    hours = max(len(cook.inputs) * cook.series.step_s / 3600.0, 1e-9)
+    return Score(
+        float(np.mean(error[good])),
+        float(np.max(pit[good])),
+        float(np.mean((pit[good] >= config.low_c) & (pit[good] <= config.high_c))),
+        float(np.sum(np.abs(np.diff(outcome.lower)))) / hours,
+    )
+
+
+def scored_rows(cook: Cook) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    """Rows in which the loop's work shows: once settled, without lifted lids."""
+    series = cook.series
+    tending = series.phase == Phase.TENDING.value
+    if tending.sum() > 1200:
+        first = int(np.flatnonzero(tending)[0])
+        return np.asarray(
+            np.isin(series.phase, (Phase.TENDING.value, Phase.SETTLING.value))
+            & (np.arange(len(series)) >= first)
+        )
+    known = series.phase == Phase.SETTLING.value
+    if known.sum() > 600:
+        return np.asarray(known)
+    return np.asarray((series.time_s > 1800.0) & ~series.lid_off)
