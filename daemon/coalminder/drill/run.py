@@ -62,7 +62,7 @@ def run_drill(drill: Drill) -> Result:
                 began_s = None  # it must last: the delay counts from the last beginning
         alarm = _find(decision, drill.code)
         if alarm is not None and alarm.active:
-            raised_s, message = rig.now_s - 1.0 - start_s, f"{alarm.message} {alarm.remedy}"
+            raised_s, message = rig.now_s - 1.0 - start_s, f"{alarm.message}. {alarm.remedy}."
             others = [other.code for other in decision.alarms if other.code != drill.code]
             break
     faults: list[str] = []

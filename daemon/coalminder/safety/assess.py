@@ -24,6 +24,7 @@ _LATCHED_STATES = frozenset({AlarmState.LATCHED_UNACKNOWLEDGED, AlarmState.LATCH
 _ASIDE = frozenset({AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE})
 _THROTTLE = Action.THROTTLE.severity
 _SNUFF = Action.SNUFF.severity
+_JITTER_S = 0.25  # steps are a second apart, more or less: a delay of 5 s is five steps, not six
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +163,7 @@ def _judge(
     if held == record.active:
         return record if record.since_s is None else replace(record, since_s=None)
     since_s = now_s if record.since_s is None else record.since_s
-    if held and now_s - since_s >= fault.on_delay_s:
+    if held and now_s - since_s >= fault.on_delay_s - _JITTER_S:
         fresh = record.state is AlarmState.NORMAL or record.state in _ASIDE
         return replace(
             record,
@@ -173,7 +174,7 @@ def _judge(
             cleared_s=None,
             detail=fault.detail(view, e, limits) if fault.detail else "",
         )
-    if not held and now_s - since_s >= fault.off_delay_s:
+    if not held and now_s - since_s >= fault.off_delay_s - _JITTER_S:
         return replace(
             record,
             state=move(fault.latched, record.state, Signal.CLEAR),
