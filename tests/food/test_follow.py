@@ -204,6 +204,16 @@ def test_come_up_clock_warns_before_six_hours() -> None:
     assert {r.code: r.level for r in cook.view.reminders}["clock_come_up"] == "alarm"
 
 
+def test_a_core_that_stalls_below_71_is_told_before_six_hours() -> None:
+    cook = Cook()
+    cook_until(cook, 100)
+    cook.run(3.2 * 3600, 64.0)
+    levels = {r.code: r.level for r in cook.view.reminders}
+    assert levels["clock_reach"] == "warn"
+    cook.run(1.5 * 3600, 64.0)
+    assert {r.code: r.level for r in cook.view.reminders}["clock_reach"] == "alarm"
+
+
 def test_histamine_clock_counts_until_it_is_cooked_and_is_not_wiped() -> None:
     plan = replace(PLAN, scombroid=True, before=Exposure(2 * 3600.0, 0.0, False))
     cook = Cook(plan)
@@ -368,11 +378,11 @@ def test_a_second_of_following_is_cheap() -> None:
     state, best = FoodState(), math.inf
     events: list[object] = [FoodStep(step="loaded")]
     for part in range(3):
-        begin = time.perf_counter()
+        begin = time.process_time()
         for i in range(1800):
             now_s = 1800.0 * part + i
             core = (("core", Reading(heated(now_s / 60))),)
             state, _ = follow(state, PLAN, 93.0, core, events, now_s)
             events = []
-        best = min(best, (time.perf_counter() - begin) / 1800)
+        best = min(best, (time.process_time() - begin) / 1800)
     assert best < 120e-6

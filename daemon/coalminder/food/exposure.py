@@ -101,6 +101,13 @@ def come_up_clock(since_loading_s: float) -> Clock:
     return Clock("come_up", since_loading_s, COME_UP_S, "fsis-comeup", "core to 54 °C within 6 h of loading")
 
 
+def reach_clock(since_loading_s: float, core_c: float) -> Clock:
+    """From loading until the core is at the home rule's temperature."""
+    return Clock(
+        "reach", since_loading_s, COME_UP_S, "home-71", f"core to {core_c:.0f} °C within 6 h of loading"
+    )
+
+
 def cooling_clocks(since_57_s: float, core_c: float) -> tuple[Clock, ...]:
     """The two-stage cooling rule since the core fell below 57 °C; stages already met are left out."""
     clocks = []

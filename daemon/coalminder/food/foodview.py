@@ -13,6 +13,7 @@ from coalminder.food.exposure import (
     come_up_clock,
     cooling_clocks,
     raw_clock,
+    reach_clock,
     scombroid_clock,
     standing_clock,
 )
@@ -97,6 +98,9 @@ def _clocks(
     if stage == "cooking" and not state.hot_core and state.loaded_s is not None:
         clocks.append(raw_clock(state.raw))
         clocks.append(come_up_clock(now_s - state.loaded_s))
+    stalled = state.hot_core and state.held_s == 0.0 and not state.done
+    if stage == "cooking" and stalled and state.loaded_s is not None and plan.rule == "home-71":
+        clocks.append(reach_clock(now_s - state.loaded_s, plan.done_rule.core_c))
     if stage in ("resting", "chilled") and core_c is not None:
         if state.below_hot_s is not None:
             clocks.extend(cooling_clocks(now_s - state.below_hot_s, core_c))
@@ -110,6 +114,7 @@ def _clocks(
 _REMEDY = {
     "raw_warm": "cook it now, or throw it away once over",
     "come_up": "raise the set point; over the limit, throw it away",
+    "reach": "raise the set point, or finish it by other means",
     "histamine": "chill or cook now; over the limit, throw it away: heat does not remove histamine",
     "cool_21": "spread it out on a cold tray in the refrigerator; over the limit, eat now or throw it away",
     "cool_5": "colder refrigerator, smaller pieces; over the limit, throw it away",
