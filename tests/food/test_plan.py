@@ -127,6 +127,7 @@ def test_every_figure_has_a_source_with_a_grade() -> None:
         ({"humidity_frac": 0.97}, "overnight in the refrigerator"),
         ({"dry_c": 22.0}, "warm time"),
         ({"brine_frac": 0.03}, "stronger brine"),
+        ({"mass_kg": 4.0}, "batches"),
     ],
 )
 def test_what_is_wrong_is_said(change: dict[str, object], words: str) -> None:

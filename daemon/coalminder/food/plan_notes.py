@@ -5,10 +5,12 @@ Owns: the words and the choice of figures. Must not know: how they are shown.
 
 from __future__ import annotations
 
+import math
+
 from coalminder.food.brine import BrineRecipe, Salting, brine_warnings
 from coalminder.food.drying import Drying
 from coalminder.food.exposure import SCOMBROID_S, Exposure, add_time, raw_clock
-from coalminder.food.fire_lay import FIRE_CAUTIONS, FireLay
+from coalminder.food.fire_lay import FIRE_CAUTIONS, FireLay, free_grate_m2
 from coalminder.food.request import PlanRequest
 from coalminder.food.salt import wps_after_loss_pct
 from coalminder.food.sources import Figure
@@ -101,7 +103,20 @@ def warnings_of(
             "raise the set point (up to 105 °C) [estimate]."
         )
     lines.extend(fire.warnings)
+    lines.extend(_layout(request))
     return tuple(lines)
+
+
+def _layout(request: PlanRequest) -> list[str]:
+    """Whether it fits beside the coals."""
+    area_m2 = request.mass_kg / (1050.0 * request.thick_m)
+    free_m2 = free_grate_m2(request.kettle_cm)
+    if area_m2 <= free_m2:
+        return []
+    return [
+        f"It covers {100 * area_m2 / free_m2:.0f} % of the grate away from the coals: a second rack or "
+        f"{math.ceil(area_m2 / free_m2)} batches [practice]."
+    ]
 
 
 def figures_of(
