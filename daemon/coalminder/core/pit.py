@@ -45,7 +45,7 @@ def observe(state: PitState, config: PitConfig, temp_c: float | None, dt_s: floa
     """Take one reading (None: there was none; the filters stand still). dt_s > 0."""
     if temp_c is None:
         return replace(state, age_s=state.age_s + dt_s)
-    if state.fast_c is None or state.age_s > config.restart_after_s:
+    if state.fast_c is None or state.age_s + dt_s > config.restart_after_s:
         return PitState(temp_c, temp_c, temp_c, 0.0, 0.0, temp_c, state.variance_c2)
     gap_s = dt_s + state.age_s
     fast = state.fast_c + (temp_c - state.fast_c) * gap_s / (config.fast_s + gap_s)

@@ -1,0 +1,286 @@
+"""The small parts of the core, each by itself."""
+
+from __future__ import annotations
+
+import itertools
+import math
+import random
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from simple_pid import PID
+
+from coalminder.core import air, fire, lid, loop, oscillation, pit, reference, response
+from coalminder.core.air import AirState
+from coalminder.core.config import (
+    AirConfig,
+    FireConfig,
+    LidConfig,
+    LoopConfig,
+    OscillationConfig,
+    PitConfig,
+    ResponseConfig,
+    SplitConfig,
+)
+from coalminder.core.lid import LidState
+from coalminder.core.loop import LoopState
+from coalminder.core.oscillation import OscillationState
+from coalminder.core.pit import PitState
+from coalminder.core.response import ResponseState
+
+SPLIT = SplitConfig()
+finite = st.floats(-200.0, 400.0)
+
+
+# --- loop: against simple-pid itself, the reference library, where neither limit nor guard acts
+
+
+def test_loop_equals_simple_pid_away_from_its_limits() -> None:
+    config = LoopConfig(kp=0.03, ki=1e-4, kd=0.0, proportional_limit_v=10.0)
+    peer = PID(0.03, 1e-4, 0.0, setpoint=93.0, sample_time=None, starting_output=-3.0, time_fn=lambda: 0.0)
+    state = LoopState(-3.0)
+    for t in range(500):
+        measured = 93.0 + 5.0 * math.sin(t / 60.0)
+        state, terms = loop.run(state, config, 93.0, measured, 0.0, 1.0, -50.0, 50.0)
+        assert terms.output == pytest.approx(peer(measured, dt=1.0), abs=1e-12)
+
+
+@given(finite, finite, st.floats(-5.0, 5.0), st.floats(-9.0, 0.0), st.floats(0.1, 10.0))
+def test_loop_output_is_finite_and_inside_its_limits(
+    aim: float, pit_c: float, slope: float, start: float, dt: float
+) -> None:
+    state, terms = loop.run(LoopState(start), LoopConfig(), aim, pit_c, slope, dt, -4.0, 0.0)
+    assert -4.0 <= terms.output <= 0.0
+    assert -4.0 <= state.integral_v <= 0.0
+
+
+def test_hand_over_makes_the_next_output_equal_the_last() -> None:
+    config = LoopConfig(ki=0.0)
+    state = loop.hand_over(-2.5, config, 93.0, 90.0)
+    _, terms = loop.run(state, config, 93.0, 90.0, 0.0, 1.0, -9.0, 0.0)
+    assert terms.output == pytest.approx(-2.5)
+
+
+def test_scaled_gains_follow_simc_for_an_integrating_process() -> None:
+    # SIMC, integrating process (Skogestad 2003): Kc = 1/(k'(tc+theta)), tauI = 4(tc+theta). Twice the delay
+    # halves Kc and doubles tauI, so Ki = Kc/tauI falls to a quarter.
+    slow = loop.scaled(LoopConfig(kp=0.4, ki=0.004, kd=8.0), 0.5)
+    assert (slow.kp, slow.ki, slow.kd) == (0.2, 0.001, 4.0)
+
+
+# --- air
+
+
+@given(st.floats(0.0, 1.0))
+def test_level_and_opening_are_inverse(opening_frac: float) -> None:
+    v = air.level(opening_frac, SPLIT.leak_opening)
+    assert air.opening(v, SPLIT.leak_opening) == pytest.approx(opening_frac, abs=1e-9)
+
+
+def test_shares_rise_with_v_and_end_wide_open_and_shut() -> None:
+    levels = [air.shut_level(SPLIT) + 0.01 * i for i in range(600)]
+    shares = [air.share(min(v, 0.0), SPLIT) for v in levels]
+    for (low_a, up_a), (low_b, up_b) in itertools.pairwise(shares):
+        assert low_b >= low_a
+        assert up_b >= up_a
+    assert shares[0] == (0.0, 0.0)
+    assert shares[-1] == (pytest.approx(1.0), pytest.approx(1.0))
+
+
+def test_an_upper_vent_left_by_hand_is_never_moved() -> None:
+    config = SplitConfig(upper_fixed=0.3)
+    assert {air.share(v, config)[1] for v in (air.shut_level(config), -3.0, 0.0)} == {0.3}
+
+
+@given(st.floats(-6.0, 0.0), st.floats(-30.0, 60.0))
+def test_the_floor_lies_between_shut_and_what_holds(hold_v: float, over_c: float) -> None:
+    shut = air.shut_level(SPLIT)
+    floor = air.floor(AirState(hold_v, hold_v, shut), AirConfig(), shut, over_c)
+    assert shut - 1e-9 <= floor <= max(hold_v, shut)
+    if over_c >= AirConfig().shut_above_c:
+        assert floor == pytest.approx(shut)
+
+
+def test_the_servo_rests_inside_the_tube_and_goes_no_further_than_its_edge() -> None:
+    config = LoopConfig(deadband_v=0.1, rate_v_per_s=1.0)
+    assert air.spare(-3.0, -2.95, config, 1.0, at_limit=False) == -3.0
+    assert air.spare(-3.0, -2.7, config, 1.0, at_limit=False) == pytest.approx(-2.8)
+    assert air.spare(-3.0, -2.97, config, 1.0, at_limit=True) == -2.97
+
+
+def test_the_servo_never_turns_faster_than_its_rate() -> None:
+    config = LoopConfig(rate_v_per_s=0.2)
+    assert air.spare(-5.0, 0.0, config, 1.0, at_limit=True) == pytest.approx(-4.8)
+
+
+def test_a_pit_that_stays_too_hot_at_the_floor_teaches_a_lower_hold() -> None:
+    shut = air.shut_level(SPLIT)
+    state = AirState(-3.0, -4.0, -4.0)
+    hold = air.learn_hold(state, AirConfig(), shut, rise_c=95.0, wanted_rise_c=80.0, at_limit=True, dt_s=60.0)
+    assert hold < -3.0
+
+
+# --- pit filters
+
+
+def test_noise_of_a_white_signal_is_measured_within_fifteen_per_cent() -> None:
+    rng = random.Random(1)
+    state, config = PitState(), PitConfig()
+    for _ in range(1200):
+        state = pit.observe(state, config, 93.0 + rng.gauss(0.0, 0.8), 1.0)
+    assert state.noise_c == pytest.approx(0.8, rel=0.15)
+
+
+def test_a_lid_lift_does_not_pass_for_noise() -> None:
+    state, config = PitState(), PitConfig()
+    for t in range(400):
+        state = pit.observe(state, config, 93.0 - max(0.0, min(0.8 * (t - 300), 40.0)), 1.0)
+    assert state.noise_c < 0.3
+
+
+def test_slope_of_a_ramp_is_its_rate() -> None:
+    state, config = PitState(), PitConfig()
+    for t in range(600):
+        state = pit.observe(state, config, 20.0 + 0.1 * t, 1.0)
+    assert state.slope_c_per_s == pytest.approx(0.1, rel=1e-3)
+    # a first-order lag follows a ramp `tau` late (textbook)
+    assert state.smooth_c == pytest.approx(20.0 + 0.1 * (599 - pit.smooth_s(state, config)), abs=0.15)
+
+
+def test_filters_start_afresh_after_a_long_gap() -> None:
+    state = pit.observe(PitState(), PitConfig(), 90.0, 1.0)
+    state = pit.observe(state, PitConfig(), 40.0, 500.0)
+    assert (state.smooth_c, state.slope_c_per_s) == (40.0, 0.0)
+
+
+# --- lid
+
+
+def lid_course(temps: list[float], **more: object) -> list[LidState]:
+    seen, state, course = PitState(), LidState(), []
+    for t, temp_c in enumerate(temps):
+        seen = pit.observe(seen, PitConfig(), temp_c, 1.0)
+        state = lid.watch(state, LidConfig(), seen, None, None, float(t))
+        course.append(state)
+    return course
+
+
+def lifted(drop_c: float, rate: float, for_s: int) -> list[float]:
+    """A pit at 93 °C, a lid off for `for_s`, then back (common practice: 15-60 °C in 2 min)."""
+    fall = [93.0 - min(rate * t, drop_c) for t in range(for_s)]
+    rise = [fall[-1] + min(0.4 * t, drop_c) for t in range(200)]
+    return [93.0] * 300 + fall + rise
+
+
+@pytest.mark.parametrize("drop_c", [15.0, 30.0, 60.0])
+@pytest.mark.parametrize("rate", [0.3, 0.6, 1.2])
+def test_a_lifted_lid_is_recognised_and_its_return_too(drop_c: float, rate: float) -> None:
+    course = lid_course(lifted(drop_c, rate, 120))
+    assert any(state.off for state in course[300:345])
+    assert not course[-1].off
+    assert course[-1].lifts == 1
+
+
+@pytest.mark.parametrize("rate_c_per_min", [1.0, 3.0, 5.0])
+def test_a_pit_that_falls_as_fast_as_shut_vents_let_it_is_no_lid(rate_c_per_min: float) -> None:
+    course = lid_course([93.0] * 100 + [93.0 - rate_c_per_min / 60.0 * t for t in range(600)])
+    assert not any(state.off for state in course)
+
+
+def test_noise_alone_is_never_a_lid() -> None:
+    rng = random.Random(7)
+    assert not any(state.off for state in lid_course([93.0 + rng.gauss(0.0, 2.0) for _ in range(7200)]))
+
+
+def test_a_fall_that_closing_the_vents_explains_is_no_lid() -> None:
+    seen, state = PitState(), LidState()
+    for t in range(400):
+        seen = pit.observe(seen, PitConfig(), 93.0 - max(0.0, 0.2 * (t - 200)), 1.0)
+        state = lid.watch(state, LidConfig(), seen, None, None, float(t), closing_v=2.0)
+        assert not state.off
+
+
+def test_a_fall_that_never_comes_back_leaves_a_doubt() -> None:
+    course = lid_course([93.0] * 300 + [max(93.0 - 0.8 * t, 20.0) for t in range(900)])
+    assert course[-1].doubt
+    assert not course[-1].off
+
+
+def test_a_switch_is_believed_over_the_pit() -> None:
+    seen = pit.observe(PitState(), PitConfig(), 93.0, 1.0)
+    state = lid.watch(LidState(), LidConfig(), seen, True, None, 0.0)
+    assert state.off
+    assert not lid.watch(state, LidConfig(), seen, False, None, 5.0).off
+
+
+# --- response and oscillation
+
+
+@pytest.mark.parametrize(
+    ("lag_s", "gain"), [(None, 0.5), (30.0, 1.0), (55.0, 1.0), (110.0, 0.5), (999.0, 0.25)]
+)
+def test_gain_falls_as_the_inverse_of_the_lag(lag_s: float | None, gain: float) -> None:
+    assert response.gain(ResponseState(lag_s=lag_s), ResponseConfig()) == pytest.approx(gain)
+
+
+def test_lag_is_the_time_until_the_slope_has_halved() -> None:
+    state = response.start(ResponseState(), 0.2, 100.0)
+    for t in range(101, 300):
+        state = response.watch(state, ResponseConfig(), 0.2 if t < 180 else 0.05, float(t))
+    assert state.lag_s == 80.0
+
+
+def swing(amplitude_c: float, period_s: float, decay: float = 1.0, hours: float = 2.0) -> OscillationState:
+    state = OscillationState()
+    for t in range(int(hours * 3600)):
+        size = amplitude_c * decay ** (t / period_s)
+        error_c = size * math.sin(2 * math.pi * t / period_s)
+        state = oscillation.watch(state, OscillationConfig(), error_c, 0.1, float(t))
+    return state
+
+
+@pytest.mark.parametrize("period_s", [120.0, 300.0, 900.0])
+def test_a_steady_swing_calms_the_gains_down_to_their_floor(period_s: float) -> None:
+    assert swing(3.0, period_s).gain == pytest.approx(OscillationConfig().least_gain)
+
+
+def test_a_swing_that_dies_out_is_left_alone() -> None:
+    assert swing(6.0, 300.0, decay=0.3).gain == 1.0
+
+
+def test_a_small_ripple_is_left_alone() -> None:
+    assert swing(0.3, 300.0).gain == 1.0
+
+
+def test_gains_come_back_after_long_calm() -> None:
+    state = swing(3.0, 300.0)
+    for t in range(7200, 7200 + 8 * 3600):
+        state = oscillation.watch(state, OscillationConfig(), 0.05, 0.1, float(t))
+    assert state.gain == 1.0
+
+
+# --- reference and fire
+
+
+def test_reference_approaches_the_set_point_as_a_first_order_lag() -> None:
+    value = 50.0
+    for _ in range(240):
+        value = reference.approach(value, 93.0, 240.0, 1.0)
+    # after one lag 63.2 % of the way (textbook; the discrete form is 0.2 % off)
+    assert (value - 50.0) / 43.0 == pytest.approx(1.0 - math.exp(-1.0), abs=0.003)
+
+
+def test_steady_heat_is_the_loss_and_burns_its_share_of_charcoal() -> None:
+    config = FireConfig()
+    state = fire.FireState(fuel_kg=2.0)
+    for _ in range(7200):
+        state = fire.account(state, config, 93.0, 15.0, 0.0, 1.0)
+    assert state.heat_w == pytest.approx(config.loss_w_per_k * 78.0, rel=1e-3)
+    # common practice: 0.15 to 0.25 kg/h holds 80-105 °C; the nominal account lies near its low end
+    assert 0.08 <= (2.0 - state.fuel_kg) / 2.0 <= 0.25
+    told = fire.estimate(state)
+    assert told.fuel_left_low_min is not None
+    assert told.fuel_left_min is not None
+    assert told.fuel_left_high_min is not None
+    assert told.fuel_left_low_min < told.fuel_left_min < told.fuel_left_high_min

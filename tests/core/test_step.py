@@ -1,0 +1,223 @@
+"""The core as a whole: pure, bumpless, safe."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from core.harness import Bench
+
+from coalminder.core import Config, initial, step
+from coalminder.core.air import opening
+from coalminder.core.phases import FIRE_TENDED
+from coalminder.events import Ease, LidNotice, Light, Reset, SetPoint, Snuff, Tend
+from coalminder.grill import demo
+from coalminder.grill.scenario import apply, lid_open
+from coalminder.values import Inputs, Machine, Phase, ProbeFault, ProbeFaultKind, Reading
+from coalminder.vents.curve import DEFAULT_CURVE
+
+LOST = ProbeFault(ProbeFaultKind.OPEN, "pit: open circuit")
+
+
+def cook(seconds: int) -> list[object]:
+    scene = demo()
+    kettle = scene.kettle(3)
+    state = initial(Config())
+    decisions: list[object] = []
+    for second in range(seconds):
+        events = (Light(),) if second == 0 else ()
+        inputs = Inputs(pit=Reading(kettle.pit_c()), events=events)
+        state, decision = step(state, inputs, float(second))
+        apply(kettle, scene.disturbances, second, second + 1)
+        kettle.advance(
+            1.0, DEFAULT_CURVE.position(decision.lower), DEFAULT_CURVE.position(decision.upper),
+            lid_open(scene.disturbances, second),
+        )  # fmt: skip
+        decisions.append((state, decision))
+    return decisions
+
+
+def test_same_inputs_give_same_decisions_bit_for_bit() -> None:
+    assert cook(1500) == cook(1500)
+
+
+def test_step_leaves_its_arguments_alone() -> None:
+    state = initial(Config())
+    inputs = Inputs(pit=Reading(20.0), events=(Light(),))
+    before = (repr(state), repr(inputs))
+    step(state, inputs, 0.0)
+    assert (repr(state), repr(inputs)) == before
+
+
+def test_cold_grill_keeps_its_vents_shut() -> None:
+    decision = Bench().run(15.0, 30)
+    assert decision.phase is Phase.COLD
+    assert (decision.lower, decision.upper) == (0.0, 0.0)
+
+
+def test_lighting_opens_wide_and_ends_before_the_set_point() -> None:
+    bench = Bench()
+    assert bench.step(20.0, Light()).lower == 1.0
+    bench.run(lambda t: 20.0 + 0.2 * t, 400)
+    first = next(d for d in bench.decisions if d.phase is Phase.SETTLING)
+    assert first.pit_c is not None
+    assert first.pit_c < 93.0 - 8.0
+
+
+def test_hand_over_from_lighting_to_the_loop_starts_at_what_holds() -> None:
+    bench = Bench()
+    bench.step(20.0, Light())
+    bench.run(lambda t: 20.0 + 0.05 * t, 1300)
+    first = next(d for d in bench.decisions if d.phase is Phase.SETTLING)
+    config = bench.config
+    assert abs(first.terms.p) < 0.03  # the reference starts where the pit is: no kick
+    assert opening(first.terms.i, config.split.leak_opening) == pytest.approx(
+        config.loop.hold_opening, rel=0.02
+    )
+
+
+def test_a_new_set_point_makes_no_step_in_the_vents() -> None:
+    bench = Bench()
+    before = bench.tending()
+    after = bench.step(93.0, SetPoint(temp_c=100.0))
+    assert after.set_point_c == 100.0
+    assert after.lower == pytest.approx(before.lower, rel=0.05)
+
+
+@pytest.mark.parametrize("bad", [math.nan, math.inf, -math.inf])
+def test_a_number_that_is_none_never_reaches_the_loop(bad: float) -> None:
+    bench = Bench()
+    bench.tending()
+    with pytest.raises(ValueError, match="ProbeFault"):
+        bench.step(bad)
+
+
+def test_the_integral_does_not_wind_up_while_the_vents_are_at_a_stop() -> None:
+    bench = Bench()
+    bench.tending()
+    bench.run(lambda t: max(93.0 - 0.05 * t, 70.0), 3600)  # too cold for an hour: the vents end wide open
+    assert bench.decisions[-1].lower == pytest.approx(1.0)
+    assert bench.state.loop.integral_v <= 0.0
+    bench.run(lambda t: min(70.0 + 0.2 * t, 97.0), 200)  # back: down within a minute, no long unwinding
+    assert bench.decisions[-1].lower < 0.3
+
+
+def test_the_integral_stands_still_while_the_lid_is_off() -> None:
+    bench = Bench()
+    bench.tending()
+    bench.step(93.0, LidNotice(lid_open=True))
+    before = bench.state.loop.integral_v
+    bench.run(lambda t: max(93.0 - 0.5 * t, 50.0), 100)
+    assert bench.decisions[-1].phase is Phase.LID_OFF
+    assert bench.state.loop.integral_v == before
+
+
+def test_an_overshoot_never_starves_the_fire_below_its_floor_at_once() -> None:
+    bench = Bench()
+    bench.tending()
+    hold = bench.decisions[-1].lower
+    decision = bench.run(99.0, 60)
+    assert 0.0 < decision.lower < hold
+
+
+def test_vents_shut_when_the_pit_nears_its_ceiling() -> None:
+    bench = Bench()
+    bench.tending()
+    decision = bench.run(lambda t: min(93.0 + 0.2 * t, 119.0), 200)
+    assert decision.lower == 0.0
+
+
+def test_vent_goes_to_its_floor_then_shut_when_the_pit_probe_is_lost() -> None:
+    bench = Bench()
+    before = bench.tending()
+    for _ in range(8):
+        decision = bench.step(LOST)
+    assert not decision.probe_ok
+    assert decision.lower <= before.lower
+    for _ in range(30):
+        decision = bench.step(LOST)
+    assert decision.phase is Phase.CUT_OFF
+    assert (decision.lower, decision.upper) == (0.0, 0.0)
+    bench.run(93.0, 60)  # the probe is back: still shut, until a person resets
+    assert bench.decisions[-1].phase is Phase.CUT_OFF
+    assert bench.decisions[-1].lower == 0.0
+
+
+def test_reset_ends_a_cut_off_only_once_its_cause_is_gone() -> None:
+    bench = Bench()
+    bench.tending()
+    for _ in range(40):
+        bench.step(LOST)
+    refused = bench.step(LOST, Reset(event_id="r1"))
+    assert [o.accepted for o in refused.outcomes if o.event_id == "r1"] == [False]
+    bench.run(93.0, 30)
+    accepted = bench.step(93.0, Reset(event_id="r2"))
+    assert [o.accepted for o in accepted.outcomes if o.event_id == "r2"] == [True]
+    assert bench.run(93.0, 3).phase is Phase.SNUFFING
+    assert bench.decisions[-1].lower == 0.0  # opening again takes a second word
+    assert bench.step(93.0, Light(event_id="l")).outcomes[0].accepted
+
+
+def test_the_second_pit_probe_stands_in_for_a_lost_one() -> None:
+    bench = Bench()
+    bench.tending()
+    for _ in range(120):
+        decision = bench.step(LOST, pit_2=Reading(93.0))
+    assert decision.phase in FIRE_TENDED
+    assert decision.probe_ok
+
+
+def test_snuff_is_obeyed_in_every_phase_and_shuts_both_vents() -> None:
+    for prepare in (lambda b: b.step(20.0), lambda b: b.step(20.0, Light()), lambda b: b.tending()):
+        bench = Bench()
+        prepare(bench)
+        decision = bench.step(90.0, Snuff(event_id="s"))
+        assert decision.phase is Phase.SNUFFING
+        assert (decision.lower, decision.upper) == (0.0, 0.0)
+        assert decision.outcomes[0].accepted
+
+
+def test_snuffing_becomes_out_when_the_pit_has_cooled() -> None:
+    bench = Bench()
+    bench.tending()
+    bench.step(93.0, Snuff())
+    bench.run(lambda t: max(93.0 - 0.05 * t, 25.0), 2200)
+    assert bench.decisions[-1].phase is Phase.OUT
+
+
+def test_easing_lets_the_pit_fall_to_keep_warm_and_tend_brings_it_back() -> None:
+    bench = Bench()
+    bench.tending()
+    eased = bench.step(93.0, Ease(event_id="e"))
+    assert (eased.phase, eased.set_point_c) == (Phase.EASING, bench.config.keep_warm_c)
+    back = bench.step(70.0, Tend(event_id="t"))
+    assert (back.phase, back.set_point_c) == (Phase.SETTLING, 93.0)
+
+
+@pytest.mark.parametrize(("wanted_c", "taken"), [(54.9, False), (55.0, True), (110.0, True), (110.1, False)])
+def test_set_points_outside_the_configured_range_are_refused_with_it(wanted_c: float, taken: bool) -> None:
+    bench = Bench()
+    bench.tending()
+    (outcome,) = bench.step(93.0, SetPoint(event_id="x", temp_c=wanted_c)).outcomes
+    assert outcome.accepted is taken
+    if not taken:
+        assert "55 to 110 °C" in outcome.reason
+
+
+def test_a_late_step_throttles_and_an_endless_one_cuts_off() -> None:
+    bench = Bench()
+    before = bench.tending()
+    late = bench.step(93.0, machine=Machine(late_s=6.0))
+    assert "loop_late" in [a.code for a in late.alarms]
+    assert late.lower <= before.lower
+    for _ in range(20):
+        decision = bench.step(93.0, machine=Machine(late_s=6.0), dt_s=7.0)
+    assert decision.phase is Phase.CUT_OFF
+
+
+def test_time_that_runs_backwards_is_refused() -> None:
+    bench = Bench()
+    bench.step(20.0)
+    bench.now_s = -5.0
+    with pytest.raises(ValueError, match="backwards"):
+        bench.step(20.0)
