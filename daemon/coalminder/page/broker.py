@@ -1,0 +1,131 @@
+"""The page's one connection to the broker: topics in, commands out, each command waits for its reply.
+
+The network thread fills the board; `look` and `ask` are called from the web server's event loop. There is
+no other way from the page to the grill: nothing here can reach a probe or a vent.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import secrets
+import threading
+import time
+import uuid
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any, Literal, TypeVar
+
+import paho.mqtt.client as paho
+from pydantic import ValidationError
+
+from coalminder.messages.connection import Connection
+from coalminder.messages.options import LinkOptions
+from coalminder.messages.payloads import COMMANDS, ReplyMessage
+from coalminder.messages.topics import Topics
+from coalminder.page.board import Board
+from coalminder.page.history import History
+from coalminder.page.view import Link
+
+REPLY_WITHIN_S = 6.0
+MAX_WAITING = 64
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What became of a command. result: accepted, refused, unsent (it never left), silent (no reply)."""
+
+    result: Literal["accepted", "refused", "unsent", "silent"]
+    reason: str = ""
+
+
+class Wire:
+    """Start it, look at the board, ask for things."""
+
+    def __init__(self, options: LinkOptions, *, points: int = 720) -> None:
+        self._topics = Topics(options.grill)
+        self._board = Board(self._topics, History(points))
+        self._lock = threading.Lock()
+        self._waiting: dict[str, tuple[asyncio.AbstractEventLoop, asyncio.Future[ReplyMessage]]] = {}
+        self._lost_since_s: float | None = time.monotonic()
+        self.on_news: Callable[[], None] = lambda: None
+        """Called from the network thread after each message."""
+        self._connection = Connection(
+            options.named(f"coalminder-page-{secrets.token_hex(4)}"),
+            will=None,
+            on_up=lambda: self._connection.subscribe(self._board.filters()),
+            on_message=self._arrived,
+            on_sent=lambda _number: None,
+        )
+
+    def start(self) -> None:
+        """Begin to dial."""
+        self._connection.start()
+
+    def stop(self) -> None:
+        """Disconnect."""
+        self._connection.stop(2.0)
+
+    def link(self) -> Link:
+        """How it stands with the broker now."""
+        now_s = time.monotonic()
+        if self._connection.connected:
+            self._lost_since_s = None
+            return Link(connected=True)
+        if self._lost_since_s is None:
+            self._lost_since_s = now_s
+        return Link(connected=False, trouble=self._connection.trouble, lost_s=now_s - self._lost_since_s)
+
+    def look(self, reader: Callable[[Board], T]) -> T:
+        """What `reader` makes of the board; no message comes in meanwhile."""
+        with self._lock:
+            return reader(self._board)
+
+    async def ask(self, kind: str, fields: Mapping[str, Any], client: str) -> Answer:
+        """Send a command with a fresh id and the time of now; wait for the daemon's reply."""
+        model = COMMANDS.get(kind)
+        if model is None:
+            return Answer("refused", "there is no such command")
+        command_id = str(uuid.uuid4())
+        body: dict[str, Any] = {**fields, "id": command_id, "client": client[:64]}
+        loop = asyncio.get_running_loop()
+        reply: asyncio.Future[ReplyMessage] = loop.create_future()
+        with self._lock:
+            # The lock keeps commands in the order of their issue times: the daemon refuses others.
+            body["issued_utc"] = datetime.now(UTC)
+            try:
+                payload = model.model_validate(body).model_dump_json()
+            except ValidationError as error:
+                first = error.errors(include_url=False, include_context=False, include_input=False)[0]
+                return Answer("refused", f"{'.'.join(str(part) for part in first['loc'])}: {first['msg']}")
+            if len(self._waiting) >= MAX_WAITING and kind != "snuff":
+                return Answer("unsent", "too many commands wait for an answer")
+            self._waiting[command_id] = (loop, reply)
+            sent = self._connection.publish(self._topics.command(kind), payload, qos=1)
+        try:
+            if sent is None:
+                return Answer("unsent", f"the broker is away ({self._connection.trouble})")
+            answer = await asyncio.wait_for(reply, REPLY_WITHIN_S)
+        except TimeoutError:
+            return Answer("silent", "the daemon did not answer; it may not have got it")
+        finally:
+            with self._lock:
+                self._waiting.pop(command_id, None)
+        return Answer("accepted" if answer.accepted else "refused", answer.reason)
+
+    def _arrived(self, message: paho.MQTTMessage) -> None:
+        with self._lock:
+            reply = self._board.take(
+                message.topic, bytes(message.payload), retained=message.retain, mono_s=time.monotonic()
+            )
+            waiting = self._waiting.pop(reply.id, None) if reply is not None else None
+        if waiting is not None and reply is not None:
+            loop, future = waiting
+            loop.call_soon_threadsafe(_settle, future, reply)
+        self.on_news()
+
+
+def _settle(future: asyncio.Future[ReplyMessage], reply: ReplyMessage) -> None:
+    if not future.done():
+        future.set_result(reply)

@@ -1,0 +1,107 @@
+"""Pushes what the page shows to every phone that looks: one view made for all, at most twice a second."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import time
+from collections.abc import AsyncIterator, Callable
+from typing import Any
+
+from coalminder.page.board import Board
+from coalminder.page.broker import Wire
+from coalminder.page.view import Shown, view
+
+LEAST_S = 0.5  # between two views
+MOST_S = 2.0  # without news: the phone sees that the page lives, and how old the state is
+MAX_STREAMS = 24
+
+Event = dict[str, str]
+
+
+class Feed:
+    """Makes views while `run` runs; `stream` gives them to one phone."""
+
+    def __init__(self, wire: Wire, shown: Shown) -> None:
+        self._wire, self._shown = wire, shown
+        self._news = asyncio.Event()
+        self._fresh = asyncio.Condition()
+        self._now = ""
+        self._serial = 0
+        self._generation = -1
+        self._streams: dict[int, bool] = {}
+        self._next_stream = 0
+
+    async def run(self) -> None:
+        """Make a view whenever there is news, until cancelled."""
+        loop = asyncio.get_running_loop()
+
+        def news() -> None:
+            loop.call_soon_threadsafe(self._news.set)
+
+        self._wire.on_news = news
+        while True:
+            await self._make()
+            await asyncio.sleep(LEAST_S)
+            try:
+                await asyncio.wait_for(self._news.wait(), MOST_S - LEAST_S)
+            except TimeoutError:
+                pass
+
+    def history(self) -> str:
+        """All of the plot as JSON, with the generation that it is of."""
+
+        def read(board: Board) -> dict[str, Any]:
+            history = board.history
+            return {
+                "generation": history.generation,
+                "width_s": history.width_s,
+                "columns": history.columns(),
+            }
+
+        return json.dumps(self._wire.look(read), separators=(",", ":"))
+
+    async def stream(self, holds: Callable[[], bool]) -> AsyncIterator[Event]:
+        """Events for one phone: `history` at first and when it changed as a whole, `now` at each view.
+
+        Ends when `holds()` is no longer true (logged out), or when too many others came later.
+        """
+        number = self._next_stream = self._next_stream + 1
+        self._streams[number] = True
+        while len(self._streams) > MAX_STREAMS:
+            del self._streams[next(iter(self._streams))]
+        seen, generation = -1, -1
+        try:
+            while True:
+                async with self._fresh:
+                    while self._serial == seen:
+                        await self._fresh.wait()
+                    seen, body, wanted = self._serial, self._now, self._generation
+                if number not in self._streams:
+                    return
+                if not holds():
+                    yield {"event": "bye", "data": "login"}
+                    return
+                if wanted != generation:
+                    generation = wanted
+                    yield {"event": "history", "data": self.history()}
+                yield {"event": "now", "data": body}
+        finally:
+            self._streams.pop(number, None)
+
+    async def _make(self) -> None:
+        self._news.clear()
+        link = self._wire.link()
+        utc_s, mono_s = time.time(), time.monotonic()
+
+        def read(board: Board) -> tuple[dict[str, Any], int]:
+            document = view(board, link, self._shown, utc_s, mono_s)
+            document["point"] = board.history.newest()
+            return document, board.history.generation
+
+        document, generation = self._wire.look(read)
+        async with self._fresh:
+            self._now = json.dumps(document, separators=(",", ":"))
+            self._generation = generation
+            self._serial += 1
+            self._fresh.notify_all()

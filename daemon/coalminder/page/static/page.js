@@ -1,0 +1,305 @@
+// Puts what the page program says into the page, and sends what the cook asks. Words come from the program;
+// nothing here decides anything. Texts only ever become text nodes.
+"use strict";
+
+const $ = (id) => document.getElementById(id);
+const csrf = document.querySelector('meta[name="csrf"]').content;
+const SILENT_S = 8; // the program speaks every 2 s; after so long without a word it is not reached
+const plot = new CookPlot($("plot"), $("key"), $("plot-summary"), $("figures"));
+let doc = null, heard = null, source = null, opened = clockNow(), told = null, editing = false;
+
+// Steady time that also counts while the phone sleeps.
+function clockNow() { return { steady: performance.now(), wall: Date.now() }; }
+function since(then) { return Math.max(performance.now() - then.steady, Date.now() - then.wall, 0) / 1000; }
+
+// --- the stream ---------------------------------------------------------------------------------
+
+function open() {
+  if (source) source.close();
+  opened = clockNow();
+  source = new EventSource("/events");
+  source.addEventListener("history", (event) => plot.history(JSON.parse(event.data).columns));
+  source.addEventListener("now", (event) => { doc = JSON.parse(event.data); heard = clockNow(); render(); });
+  source.addEventListener("bye", () => { source.close(); location.assign("/login"); });
+  source.addEventListener("error", () => { if (source.readyState === EventSource.CLOSED) whyClosed(); });
+}
+
+async function whyClosed() {
+  try {
+    const answer = await fetch("/", { redirect: "manual", cache: "no-store" });
+    if (answer.type === "opaqueredirect") location.assign("/login");
+  } catch { /* not reached: the watch tries again */ }
+}
+
+function watch() {
+  const quiet = heard ? Math.min(since(heard), since(opened)) : since(opened);
+  if (quiet > SILENT_S) open();
+  renderTrust();
+}
+
+// --- rendering ----------------------------------------------------------------------------------
+
+const MARKS = { live: "●", old: "◌", offline: "✕", no_broker: "✕", nothing: "…", unreached: "✕" };
+const SHAPES = {
+  inside: "M2 6h20M2 18h20M12 8.5a3.5 3.5 0 1 0 .01 0z", over: "M12 3 22 20H2z", under: "M12 21 2 4h20z",
+  none: "M4 4 20 20M20 4 4 20",
+};
+
+function ago(seconds) {
+  if (seconds < 90) return `${Math.round(seconds)} s ago`;
+  if (seconds < 5400) return `${Math.round(seconds / 60)} min ago`;
+  return `${(seconds / 3600).toFixed(1)} h ago`;
+}
+
+function renderTrust() {
+  let kind = "nothing", text = "Waiting for the page's program.", age = null;
+  if (doc) {
+    const silent = since(heard);
+    ({ kind, text } = doc.trust);
+    if (doc.trust.age_s !== null) age = doc.trust.age_s + silent;
+    if (silent > SILENT_S) { kind = "unreached"; text = "The page's program is not reached: network away? Trying again."; }
+    else if (kind === "live" && age > doc.trust.old_after_s) { kind = "old"; text = "The daemon has gone silent. Go and look."; }
+  } else if (since(opened) > SILENT_S) { kind = "unreached"; text = "The page's program is not reached. Trying again."; }
+  document.body.dataset.trust = kind;
+  put($("trust-mark"), MARKS[kind]);
+  put($("trust-text"), kind === "live" ? "Live" : (age === null ? text : `Old. ${text}`));
+  put($("age"), age === null ? "" : (kind === "live" ? `Last word ${ago(age)}` : `Last word ${ago(age)}. What follows was so then.`));
+  put($("trust-notes"), doc ? doc.trust.notes.join(" ") : "");
+  $("pit-old").hidden = kind === "live" || age === null;
+  const title = doc && doc.phase ? `${kind === "live" ? "" : "old: "}${figure(doc.pit)} ${doc.phase.word}` : "";
+  const asking = doc ? doc.alarms.filter((alarm) => alarm.asks).length : 0;
+  const name = doc ? doc.grill : "";
+  const whole = `${asking ? `(${asking}) ` : ""}${title}${title ? " – " : ""}${name}`;
+  if (whole && document.title !== whole) document.title = whole;
+}
+
+function figure(pit) { return pit && pit.figure !== null ? `${pit.figure.toFixed(0)} ${doc.unit.temp}` : "–"; }
+
+function render() {
+  renderTrust();
+  renderAlarms();
+  if (!doc.phase) return;
+  put($("phase-word"), `${doc.phase.word}.`);
+  put($("phase-text"), doc.phase.text);
+  put($("pit-figure"), doc.pit.figure === null ? "not known" : `${doc.pit.figure.toFixed(1)}\u00a0${doc.unit.temp}`);
+  put($("pit-text"), doc.pit.text);
+  $("pit-shape").setAttribute("d", SHAPES[doc.pit.shape]);
+  plot.unit = doc.unit;
+  plot.band = doc.band;
+  plot.point(doc.point);
+  sync($("next-list"), doc.next, (item) => item.text, () => document.createElement("li"), (li, item) => {
+    put(li, item.text);
+    if (li.className !== item.level) li.className = item.level;
+  });
+  renderFacts();
+  renderSetPoint();
+  sync($("asks"), doc.asks, (ask) => ask.label, makeAsk, () => {});
+}
+
+// Keep elements of items that stay (and with them the focus); make, order and drop the others.
+function sync(list, items, key, make, update) {
+  const old = new Map([...list.children].map((child) => [child.dataset.key, child]));
+  items.forEach((item, i) => {
+    const name = String(key(item));
+    let child = old.get(name);
+    if (child) old.delete(name); else { child = make(item); child.dataset.key = name; }
+    update(child, item);
+    if (list.children[i] !== child) list.insertBefore(child, list.children[i] ?? null);
+  });
+  for (const child of old.values()) {
+    const focused = child.contains(document.activeElement);
+    child.remove();
+    if (focused) (list.closest("section") ?? document.body).focus({ preventScroll: true });
+  }
+}
+
+const PRIORITY = { high: "▲ High", medium: "◆ Medium", low: "▬ Low" };
+
+function renderAlarms() {
+  const asking = doc.alarms.filter((alarm) => alarm.asks);
+  put($("alarms-title"), doc.alarms.length ? `Alarms: ${doc.alarms.length}` : "Alarms: none");
+  sync($("alarm-list"), doc.alarms, (alarm) => alarm.code, makeAlarm, (li, alarm) => {
+    li.className = alarm.asks ? "asks" : "";
+    put(li.children[0], `${PRIORITY[alarm.priority]}${alarm.first_out ? ", came first" : ""}. ${alarm.title}`);
+    put(li.children[1], alarm.remedy ? `${alarm.remedy}.` : "");
+    put(li.children[2], `Since ${clock(alarm.since_s)}, ${alarm.state}`);
+    const button = li.querySelector("button");
+    if (button.hidden === alarm.can_acknowledge) button.hidden = !alarm.can_acknowledge;
+    button.setAttribute("aria-label", `Acknowledge: ${alarm.title}`);
+  });
+  const now = new Map(asking.map((alarm) => [`${alarm.code} ${alarm.state}`, alarm]));
+  const fresh = [...now].filter(([key]) => !told || !told.has(key)).map(([, alarm]) => alarm);
+  told = new Set(now.keys());
+  if (fresh.length) put($("shout"), fresh.map((alarm) => `Alarm, ${alarm.priority}: ${alarm.title}. ${alarm.remedy}`).join(" "));
+  else if (!asking.length) put($("shout"), "");
+}
+
+function makeAlarm(alarm) {
+  const li = document.createElement("li");
+  for (const name of ["title", "remedy", "state"]) {
+    const p = document.createElement("p");
+    p.className = name;
+    li.append(p);
+  }
+  const button = document.createElement("button");
+  button.type = "button";
+  button.textContent = "Acknowledge";
+  button.addEventListener("click", () => send("acknowledge", { code: alarm.code }, "Acknowledge"));
+  li.append(button);
+  return li;
+}
+
+function renderFacts() {
+  const rows = doc.temps.map((row) => [row.name, row.text, row.note]);
+  if (doc.finish) {
+    let text = doc.finish.text, note = doc.finish.note ?? "";
+    if (doc.finish.at_s) text += `, at ${clock(doc.finish.at_s)}`;
+    if (doc.finish.low_s) note = `9 times in 10: between ${clock(doc.finish.low_s)} and ${clock(doc.finish.high_s)}${note ? `; ${note}` : ""}`;
+    rows.push(["Food is done", text, note]);
+  }
+  const [fuel, spread] = doc.fuel.split("; ");
+  rows.push(["Charcoal lasts", fuel, spread ?? ""]);
+  for (const vent of doc.vents) rows.push([vent.name, vent.text, ""]);
+  for (const trouble of doc.machine) rows.push(["The machine", trouble, ""]);
+  sync($("facts"), rows, (row) => row[0] + (row[0] === "The machine" ? row[1] : ""), () => {
+    const div = document.createElement("div"), dd = document.createElement("dd"), note = document.createElement("span");
+    note.className = "note";
+    dd.append(document.createElement("span"), note);
+    div.append(document.createElement("dt"), dd);
+    return div;
+  }, (div, [name, text, note]) => {
+    put(div.children[0], name);
+    put(div.children[1].children[0], text);
+    put(div.children[1].children[1], note);
+  });
+}
+
+function renderSetPoint() {
+  put($("set-unit"), doc.unit.temp);
+  put($("set-range"), `Now ${doc.set_point.now} ${doc.unit.temp}. From ${doc.set_point.least} to ${doc.set_point.most} ${doc.unit.temp}.`);
+  if (!editing) $("set-input").value = String(doc.set_point.now);
+}
+
+function makeAsk(ask) {
+  const li = document.createElement("li"), button = document.createElement("button");
+  button.type = "button";
+  button.className = "quiet";
+  button.textContent = ask.label + (ask.confirm || ask.amount ? "…" : "");
+  button.addEventListener("click", async () => {
+    const fields = { ...ask.fields };
+    if (ask.confirm || ask.amount) {
+      const answer = await confirm({ title: `${ask.label}?`, text: ask.confirm, yes: ask.label, amount: ask.amount, option: ask.option });
+      if (!answer) return;
+      if (ask.amount) fields.mass = answer.amount;
+      if (ask.option) fields.lit = answer.tick;
+    }
+    send(ask.kind, fields, ask.label);
+  });
+  li.append(button);
+  return li;
+}
+
+// --- asking -------------------------------------------------------------------------------------
+
+function number(text) { const v = Number(text.trim().replace(",", ".")); return text.trim() && Number.isFinite(v) ? v : null; }
+
+// A question before something is done. Resolves to null (go back) or {amount, tick}.
+function confirm({ title, text, yes, amount = null, option = "", end = false }) {
+  const dialog = $("confirm");
+  put($("confirm-title"), title);
+  put($("confirm-text"), text);
+  put($("confirm-yes"), yes);
+  put($("confirm-trouble"), "");
+  $("confirm-yes").className = end ? "snuff" : "";
+  $("confirm-amount").hidden = !amount;
+  $("confirm-option").hidden = !option;
+  $("confirm-tick").checked = false;
+  put($("confirm-tick-label"), option);
+  if (amount) { put($("confirm-label"), amount.label); $("confirm-number").value = String(amount.default); }
+  return new Promise((resolve) => {
+    const done = (answer) => { dialog.close(); dialog.oncancel = $("confirm-form").onsubmit = $("confirm-no").onclick = null; resolve(answer); };
+    dialog.oncancel = () => done(null);
+    $("confirm-no").onclick = () => done(null);
+    $("confirm-form").onsubmit = (event) => {
+      event.preventDefault();
+      const value = amount ? number($("confirm-number").value) : null;
+      if (amount && (value === null || value < amount.least || value > amount.most)) {
+        put($("confirm-trouble"), `A number from ${amount.least} to ${amount.most}.`);
+        $("confirm-number").focus();
+        return;
+      }
+      done({ amount: value, tick: $("confirm-tick").checked });
+    };
+    dialog.showModal();
+    $("confirm-no").focus();
+  });
+}
+
+const RESULTS = { accepted: "accepted", refused: "refused", unsent: "not sent", silent: "no answer" };
+
+async function send(kind, fields, label) {
+  put($("reply"), `${label}: asking…`);
+  let text;
+  try {
+    const answer = await fetch(kind === "logout" ? "/logout" : `/command/${kind}`, {
+      method: "POST", headers: { "Content-Type": "application/json", "X-CSRF": csrf }, body: JSON.stringify(fields),
+    });
+    if (answer.status === 401) { location.assign("/login"); return; }
+    const { result, reason } = await answer.json();
+    text = `${label}: ${RESULTS[result] ?? result}${reason ? ` – ${reason}` : ""}`;
+    if (result !== "accepted" && kind === "snuff") text += ". Shut both vents by hand.";
+  } catch {
+    text = `${label}: not sent – the page's program is not reached.${kind === "snuff" ? " Shut both vents by hand." : ""}`;
+  }
+  put($("reply"), text);
+}
+
+$("snuff").addEventListener("click", async () => {
+  const answer = await confirm({
+    title: "Snuff the fire?", yes: "Snuff", end: true,
+    text: "Both vents shut and the fire goes out. It takes long to bring back. Leave the lid on: the coals stay hot for an hour or more.",
+  });
+  if (answer) send("snuff", {}, "Snuff");
+});
+$("attend").addEventListener("click", () => send("acknowledge", {}, "Looked"));
+$("logout").addEventListener("click", async () => { await send("logout", {}, "Log out"); location.assign("/login"); });
+$("logout").hidden = document.querySelector('meta[name="login"]').content === "no";
+
+$("set-input").addEventListener("input", () => { editing = true; });
+function nudge(by) {
+  editing = true;
+  const value = number($("set-input").value) ?? (doc && doc.set_point ? doc.set_point.now : 93);
+  $("set-input").value = String(Math.round(value) + by);
+}
+$("set-less").addEventListener("click", () => nudge(-1));
+$("set-more").addEventListener("click", () => nudge(1));
+$("set-form").addEventListener("submit", async (event) => {
+  event.preventDefault();
+  const value = number($("set-input").value), limits = doc && doc.set_point;
+  if (!limits || value === null || value < limits.least || value > limits.most) {
+    put($("set-trouble"), limits ? `A number from ${limits.least} to ${limits.most}.` : "Nothing heard of the grill yet.");
+    $("set-input").focus();
+    return;
+  }
+  put($("set-trouble"), "");
+  await send("set_point", { temp: value }, `Set point ${value} ${doc.unit.temp}`);
+  editing = false;
+});
+
+for (const radio of document.querySelectorAll('input[name="reach"]')) {
+  radio.addEventListener("change", () => { plot.reach_s = Number(radio.value); plot.draw(); });
+}
+$("figures").closest("details").addEventListener("toggle", () => plot.describe());
+
+$("theme").value = document.documentElement.dataset.theme ?? "";
+$("theme").addEventListener("change", () => {
+  const chosen = $("theme").value;
+  if (chosen) document.documentElement.dataset.theme = chosen; else delete document.documentElement.dataset.theme;
+  try { localStorage.setItem("theme", chosen); } catch { /* storage is forbidden: until the page is left */ }
+  plot.redraw();
+});
+
+document.addEventListener("visibilitychange", () => { if (!document.hidden && heard && since(heard) > 4) open(); });
+addEventListener("online", () => open());
+setInterval(watch, 1000);
+open();

@@ -1,0 +1,53 @@
+"""Units at the edge: °C and kg inside, on the page also °F and lb. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+LB_KG = 0.45359237  # exact, international avoirdupois pound (agreement of 1959)
+
+
+@dataclass(frozen=True, slots=True)
+class Units:
+    """Shown = scale * °C + offset."""
+
+    temp: str = "°C"
+    scale: float = 1.0
+    offset: float = 0.0
+    mass: str = "kg"
+    mass_kg: float = 1.0
+
+    def shown(self, temp_c: float) -> float:
+        """From °C to the unit on the page."""
+        return self.scale * temp_c + self.offset
+
+    def celsius(self, shown: float) -> float:
+        """From the unit on the page to °C."""
+        return (shown - self.offset) / self.scale
+
+    def text(self, temp_c: float | None, digits: int = 0) -> str:
+        """'93 °C' with a space that does not break, or 'not known'."""
+        return (
+            "not known" if temp_c is None else f"{self.shown(temp_c):.{digits}f}\N{NO-BREAK SPACE}{self.temp}"
+        )
+
+
+METRIC = Units()
+US = Units("°F", 1.8, 32.0, "lb", LB_KG)
+
+
+def units(name: str) -> Units:
+    """'metric' or 'us'."""
+    return US if name == "us" else METRIC
+
+
+def span(minutes: float) -> str:
+    """A length of time for a person: '45 min', '3 h 10 min'. To 5 min from an hour on."""
+    if minutes > 1440:
+        return "more than a day"
+    if minutes < 60:
+        text = f"{max(minutes, 0):.0f} min"
+    else:
+        hours, rest = divmod(5 * round(minutes / 5), 60)
+        text = f"{hours} h {rest} min" if rest else f"{hours} h"
+    return text.replace(" ", "\N{NO-BREAK SPACE}")

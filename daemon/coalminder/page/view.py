@@ -1,0 +1,285 @@
+"""What the page shows, as one JSON document: words and figures are made here. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from coalminder.core.advice import TEXTS as ADVICE
+from coalminder.messages.payloads import AlarmMessage, FoodTemperature, StateMessage
+from coalminder.page.board import Board, FoodPart
+from coalminder.page.units import METRIC, Units, span
+from coalminder.page.words import (
+    ALARM_STATES,
+    HIDDEN_ALARMS,
+    NEXT,
+    PHASES,
+    PROBE_FAULTS,
+    TO_ACKNOWLEDGE,
+    asks,
+    plain,
+)
+from coalminder.values import AlarmState
+
+Trust = Literal["live", "old", "offline", "no_broker", "nothing"]
+FOOD_OLD_S = 300.0  # while it cooks the daemon tells of the food at least once in a minute
+CLOCK_APART_S = 5.0
+_RANK = {"high": 0, "medium": 1, "low": 2}
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """How the page stands with the broker. lost_s: for how long there has been none."""
+
+    connected: bool
+    trouble: str = ""
+    lost_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """How to show it. Set point limits in °C."""
+
+    units: Units = METRIC
+    old_after_s: float = 15.0
+    set_point_min_c: float = 55.0
+    set_point_max_c: float = 110.0
+
+
+def view(board: Board, link: Link, shown: Shown, utc_s: float, mono_s: float) -> dict[str, Any]:
+    """The document for the browser. `utc_s`: wall clock, `mono_s`: the clock of `Board.take`."""
+    state, unit = board.state, shown.units
+    age_s = board.age_s(utc_s, mono_s)
+    out: dict[str, Any] = {
+        "grill": board.topics.grill,
+        "trust": _trust(board, link, shown, age_s, utc_s),
+        "alarms": [_alarm(alarm) for alarm in _ordered(board)],
+        "unit": {"temp": unit.temp, "scale": unit.scale, "offset": unit.offset, "mass": unit.mass},
+    }
+    if state is None:
+        return out | {"phase": None}
+    food = board.food if _fresh_food(board, mono_s) else None
+    out |= {
+        "phase": _phase(state, unit),
+        "pit": _pit(state, unit),
+        "temps": _temps(state, food, unit),
+        "vents": _vents(state),
+        "fuel": _fuel(state),
+        "finish": _finish(state, food, board.food is not None),
+        "next": _next(state, food),
+        "band": {
+            "low": unit.shown(state.band.low_c),
+            "high": unit.shown(state.band.high_c),
+            "ceiling": unit.shown(state.band.ceiling_c),
+        },
+        "set_point": {
+            "now": round(unit.shown(state.set_point_c), 1),
+            "least": round(unit.shown(shown.set_point_min_c)),
+            "most": round(unit.shown(shown.set_point_max_c)),
+        },
+        "asks": [
+            {
+                "kind": ask.kind,
+                "label": ask.label,
+                "fields": dict(ask.fields),
+                "confirm": ask.confirm,
+                "option": ask.option,
+                "amount": _amount(ask.amount, unit),
+            }
+            for ask in asks(state.phase, lid_off=state.lid_off, food_stage=food.stage if food else "")
+        ],
+        "machine": [plain(name) for name in state.machine],
+    }
+    return out
+
+
+def _trust(board: Board, link: Link, shown: Shown, age_s: float | None, utc_s: float) -> dict[str, Any]:
+    kind: Trust
+    if not link.connected:
+        kind, text = "no_broker", f"The broker is away ({link.trouble or 'not reached'})."
+    elif board.state is None or age_s is None:
+        kind, text = "nothing", f"No daemon of a grill named '{board.topics.grill}' has been heard yet."
+    elif board.availability == "offline":
+        kind, text = "offline", "The daemon is offline: nobody tends the fire. Go and look."
+    elif age_s > shown.old_after_s:
+        kind, text = "old", "The daemon has gone silent. Go and look."
+    else:
+        kind, text = "live", ""
+    notes = []
+    if board.state is not None:
+        ahead_s = board.state.utc.timestamp() - utc_s
+        if ahead_s > CLOCK_APART_S + (0.0 if age_s is None else age_s):
+            notes.append(f"The grill's clock is {span(ahead_s / 60)} ahead of the page's.")
+    if board.unread:
+        notes.append("Some messages could not be read: is the daemon of another version?")
+    return {
+        "kind": kind,
+        "text": text,
+        "age_s": None if age_s is None else round(age_s, 1),
+        "old_after_s": shown.old_after_s,
+        "notes": notes,
+    }
+
+
+def _phase(state: StateMessage, unit: Units) -> dict[str, str]:
+    word, text = PHASES.get(state.phase, (plain(state.phase), ""))
+    return {
+        "code": state.phase,
+        "word": word,
+        "text": text.format(set_point=unit.text(state.set_point_c)),
+    }
+
+
+def _pit(state: StateMessage, unit: Units) -> dict[str, Any]:
+    """The pit in a figure, and its place in the band in words and a shape."""
+    band, pit = state.band, state.pit_c
+    between = f"{unit.shown(band.low_c):.0f} to {unit.text(band.high_c)}"
+    if pit is None:
+        return {"figure": None, "shape": "none", "text": "No pit temperature: no probe can be trusted."}
+    if pit > band.ceiling_c:
+        shape, text = "over", f"over the ceiling of {unit.text(band.ceiling_c)}"
+    elif pit > band.high_c:
+        shape, text = "over", f"over the band ({between})"
+    elif pit < band.low_c:
+        shape, text = "under", f"under the band ({between})"
+    else:
+        shape, text = "inside", f"in the band ({between})"
+    doubt = "" if state.probe_ok else ". The last reading was not used"
+    return {"figure": round(unit.shown(pit), 1), "shape": shape, "text": text + doubt}
+
+
+def _temps(state: StateMessage, food: FoodPart | None, unit: Units) -> list[dict[str, str]]:
+    rows = [_food_row(item, unit) for item in state.foods]
+    if food is not None and food.core_c is not None and not food.core_measured:
+        low, high = food.core_low_c, food.core_high_c
+        text = unit.text(food.core_c)
+        if low is not None and high is not None:
+            text = f"{unit.shown(low):.0f} to {unit.text(high)}"
+        rows.append({"name": "Core, estimated", "text": text, "note": "9 times in 10"})
+    for name, value in (
+        ("Dome", state.dome_c),
+        ("Second pit probe", state.pit_2_c),
+        ("Air", state.ambient_c),
+    ):
+        if value is not None:
+            rows.append({"name": name, "text": unit.text(value, 1), "note": ""})
+    return rows
+
+
+def _food_row(item: FoodTemperature, unit: Units) -> dict[str, str]:
+    name = "Food" if item.name == "food" else f"Food: {item.name}"
+    if item.temp_c is not None:
+        return {"name": name, "text": unit.text(item.temp_c, 1), "note": ""}
+    fault = item.fault or ""
+    return {"name": name, "text": "not known", "note": PROBE_FAULTS.get(fault, plain(fault))}
+
+
+def _vents(state: StateMessage) -> list[dict[str, Any]]:
+    return [
+        {
+            "name": name,
+            "frac": frac,
+            "text": "shut" if frac < 0.0005 else f"{100 * frac:.{1 if frac < 0.0995 else 0}f} % open",
+        }
+        for name, frac in (("Lower vent", state.lower_frac), ("Upper vent", state.upper_frac))
+    ]
+
+
+def _fuel(state: StateMessage) -> str:
+    fire = state.fire
+    if fire.fuel_left_min is None:
+        return "not known yet"
+    text = f"about {span(fire.fuel_left_min)}"
+    if fire.fuel_left_low_min is not None and fire.fuel_left_high_min is not None:
+        text += f"; 9 times in 10: {span(fire.fuel_left_low_min)} to {span(fire.fuel_left_high_min)}"
+    return text
+
+
+def _finish(state: StateMessage, food: FoodPart | None, followed: bool) -> dict[str, Any] | None:
+    """When the food is done; None when no food is followed. Times as UTC: the phone knows its zone."""
+    if food is None:
+        return {"text": "not known: the estimate is old"} if followed else None
+    if food.done:
+        return {"text": "done", "note": food.reason}
+    if food.finish_min is None:
+        return {"text": "not known" if food.stage == "cooking" else "not cooking", "note": food.finish_note}
+    now_s = state.utc.timestamp()
+    out: dict[str, Any] = {
+        "text": f"in about {span(food.finish_min)}",
+        "at_s": now_s + 60 * food.finish_min,
+        "note": food.finish_note,
+    }
+    if food.finish_low_min is not None and food.finish_high_min is not None:
+        out["low_s"], out["high_s"] = now_s + 60 * food.finish_low_min, now_s + 60 * food.finish_high_min
+    return out
+
+
+def _next(state: StateMessage, food: FoodPart | None) -> list[dict[str, str]]:
+    """What to do next, the most pressing first. level: alarm, warn or note."""
+    items: list[dict[str, str]] = []
+    if food is not None:
+        items += [
+            {"level": r.level if r.level in ("alarm", "warn") else "note", "text": r.text}
+            for r in food.reminders
+        ]
+        items.sort(key=lambda item: ("alarm", "warn", "note").index(item["level"]))
+    items += [{"level": "note", "text": ADVICE.get(code, plain(code))} for code in state.advice]
+    if food is not None and food.next_step is not None:
+        step = food.next_step
+        due = ""
+        if food.next_due_s is not None and food.at_s is not None:
+            minutes = (food.next_due_s - food.at_s) / 60
+            due = " (now)" if minutes <= 0.5 else f" (in {span(minutes)})"
+        text = f"{step.title}{due}" + (f": {step.text}" if step.text else "")
+        if not any(step.text and step.text in item["text"] for item in items):
+            items.append({"level": "note", "text": text})
+    if not items and state.phase in NEXT:
+        items.append({"level": "note", "text": NEXT[state.phase]})
+    return items[:12]
+
+
+def _ordered(board: Board) -> list[AlarmMessage]:
+    shown = [a for a in board.alarms.values() if a.state not in HIDDEN_ALARMS]
+    return sorted(
+        shown,
+        key=lambda a: (
+            a.state not in TO_ACKNOWLEDGE,
+            not a.active,
+            _RANK[a.priority],
+            a.raised_utc or a.utc,
+        ),
+    )
+
+
+def _alarm(alarm: AlarmMessage) -> dict[str, Any]:
+    since = alarm.raised_utc or alarm.utc
+    return {
+        "code": alarm.code,
+        "title": alarm.message or plain(alarm.code),
+        "remedy": alarm.remedy,
+        "state": ALARM_STATES.get(AlarmState(alarm.state), alarm.state)
+        if alarm.state in set(AlarmState)
+        else plain(alarm.state),
+        "priority": alarm.priority,
+        "first_out": alarm.first_out,
+        "since_s": since.timestamp(),
+        "can_acknowledge": alarm.state in TO_ACKNOWLEDGE,
+        "asks": alarm.state in TO_ACKNOWLEDGE and alarm.active,
+    }
+
+
+def _fresh_food(board: Board, mono_s: float) -> bool:
+    return board.food_heard_s is not None and mono_s - board.food_heard_s <= FOOD_OLD_S
+
+
+def _amount(amount: tuple[str, float, float, float] | None, unit: Units) -> dict[str, Any] | None:
+    if amount is None:
+        return None
+    label, least, most, default = amount
+    in_unit = [round(value / unit.mass_kg, 3) for value in (least, most, default)]
+    return {
+        "label": f"{label}, {unit.mass}",
+        "least": in_unit[0],
+        "most": in_unit[1],
+        "default": in_unit[2],
+    }

@@ -1,0 +1,140 @@
+"""What phases, alarm states and commands are called on the page, and which command is offered when. Pure.
+
+Only words of the trade and of ISA-18.2; the daemon judges every command again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from coalminder.core.phases import TRANSITIONS, Move, Refused
+from coalminder.values import AlarmState, Phase
+
+P = Phase
+
+# phase -> (word, what it means). {set_point} is filled in.
+PHASES: dict[str, tuple[str, str]] = {
+    P.COLD: ("Cold", "No fire is known of. The vents are shut."),
+    P.LIGHTING: ("Lighting", "The coals are coming up. The vents are wide open."),
+    P.SETTLING: ("Settling", "The pit is on its way to {set_point}."),
+    P.TENDING: ("Tending", "The pit is held at {set_point}."),
+    P.LID_OFF: ("Lid off", "The vents wait until the lid is back on."),
+    P.EASING: ("Easing", "The pit falls to keep the food warm."),
+    P.SNUFFING: (
+        "Snuffing",
+        "The vents are shut and the fire goes out. The coals stay hot for an hour or more: leave the lid on.",
+    ),
+    P.OUT: ("Out", "The fire is out. Ashes can stay hot for a day."),
+    P.CUT_OFF: ("Cut off", "A fault shut the vents. The coals stay hot: leave the lid on."),
+}
+
+# phase -> what to do when nothing else is asked for
+NEXT: dict[str, str] = {
+    P.COLD: "Outdoors only: charcoal makes carbon monoxide. When the coals are lit, say so below.",
+    P.LIGHTING: "Stay at the grill until the pit settles.",
+    P.SETTLING: "Leave the lid on. More air now means too much heat later.",
+    P.TENDING: "Nothing to do now. Look at the grill at least once an hour, then acknowledge.",
+    P.LID_OFF: "Put the lid back on soon: with the lid off the fire grows.",
+    P.EASING: "Keep hot food above 57 °C, or cool it quickly.",
+    P.SNUFFING: "Leave the lid on and keep children away.",
+    P.OUT: "Empty the ashes only when they are cold, into metal.",
+    P.CUT_OFF: "Go to the grill. Find the cause, then reset.",
+}
+
+ALARM_STATES: dict[str, str] = {
+    AlarmState.UNACKNOWLEDGED: "not acknowledged",
+    AlarmState.ACKNOWLEDGED: "acknowledged",
+    AlarmState.RETURNED_UNACKNOWLEDGED: "over, not acknowledged",
+    AlarmState.LATCHED_UNACKNOWLEDGED: "latched, not acknowledged",
+    AlarmState.LATCHED_ACKNOWLEDGED: "latched, acknowledged",
+    AlarmState.SHELVED: "shelved",
+}
+HIDDEN_ALARMS = frozenset({AlarmState.NORMAL, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE})
+TO_ACKNOWLEDGE = frozenset(
+    {AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED}
+)
+
+PROBE_FAULTS: dict[str, str] = {
+    "open": "probe open: plug or cable",
+    "short": "probe shorted",
+    "stale": "no fresh reading",
+    "bus": "probe not reached",
+    "timeout": "probe does not answer",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """One button. `confirm`: what to ask before sending, "" sends at once.
+
+    amount: (label, least, most, default) of a mass that goes with it, in kg. option: label of a tick that
+    goes with it as `lit`. move: the move of the phase table that it asks for.
+    """
+
+    kind: str
+    label: str
+    fields: Mapping[str, Any] = field(default_factory=dict)
+    confirm: str = ""
+    amount: tuple[str, float, float, float] | None = None
+    option: str = ""
+    move: Move | None = None
+
+
+_ASKS: tuple[Ask, ...] = (
+    Ask(
+        "light", "Coals are lit", move=Move.LIGHT,
+        confirm="The vents open wide. Say this only at the grill, with the coals lit, outdoors.",
+    ),
+    Ask("tend", "Tend again", move=Move.TEND),
+    Ask("ease", "Ease (keep warm)", move=Move.EASE, confirm="The pit falls to keep the food warm."),
+    Ask(
+        "reset", "Reset", move=Move.RESET,
+        confirm="Reset only when you have looked at the grill and the cause is gone.",
+    ),
+    Ask("wood", "Wood added", amount=("Wood laid on the coals", 0.01, 0.5, 0.08)),
+    Ask(
+        "charcoal", "Charcoal added", amount=("Charcoal laid on the bed", 0.05, 4.0, 0.5),
+        option="It was lit",
+    ),
+)  # fmt: skip
+_LID_OFF = Ask("lid", "Lid comes off", {"lid_open": True})
+_LID_ON = Ask("lid", "Lid is back on", {"lid_open": False})
+_FIRE = frozenset({P.LIGHTING, P.SETTLING, P.TENDING, P.LID_OFF, P.EASING})
+_FOOD: dict[str, tuple[Ask, ...]] = {
+    "waiting": (Ask("food", "Food is on the grill", {"step": "loaded"}),),
+    "cooking": (
+        Ask("food", "Food was turned round", {"step": "rotated"}),
+        Ask("food", "Food is off the grill", {"step": "off"}, confirm="Is all the food off the grill?"),
+    ),
+    "resting": (Ask("food", "Food is in the refrigerator", {"step": "chilled"}),),
+}
+
+
+def asks(phase: str, *, lid_off: bool, food_stage: str) -> tuple[Ask, ...]:
+    """The buttons that make sense now, by the core's own table of moves. "" : no food is followed."""
+    if phase not in PHASES:
+        return ()
+    now = Phase(phase)
+    out = [
+        ask
+        for ask in _ASKS
+        if (ask.move is None and now in _FIRE) or (ask.move is not None and _offered(now, ask.move))
+    ]
+    if lid_off:
+        out.insert(0, _LID_ON)
+    elif now in _FIRE:
+        out.insert(0, _LID_OFF)
+    return (*out, *_FOOD.get(food_stage, ()))
+
+
+def _offered(phase: Phase, move: Move) -> bool:
+    """Whether the table takes this move somewhere else from here."""
+    cell = TRANSITIONS[phase][move]
+    return cell is not None and not isinstance(cell, Refused)
+
+
+def plain(code: str) -> str:
+    """A code for a person who has no better words for it: 'pit_probe_lost' -> 'Pit probe lost'."""
+    return code.replace("_", " ").strip().capitalize()
