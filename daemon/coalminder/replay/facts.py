@@ -151,6 +151,13 @@ class Belief:
     happened_min: Floats | None
 
     @property
+    def top_min(self) -> float:
+        """A top for a chart: early guesses are wild and would squeeze the rest."""
+        shown = [self.middle_min] if self.happened_min is None else [self.middle_min, self.happened_min]
+        values = np.concatenate([column[np.isfinite(column)] for column in shown])
+        return 1.5 * float(np.percentile(values, 80)) + 1.0 if len(values) else 1.0
+
+    @property
     def coverage_frac(self) -> float | None:
         """Share of the moments whose interval held what came."""
         if self.happened_min is None:

@@ -28,7 +28,7 @@ _STYLE = """
 color:var(--ink);background:var(--paper)}h1{font-size:1.4rem;line-height:1.2}h2{font-size:1.1rem;margin-top:2em}
 figure{margin:0 0 1em}svg{width:100%;height:auto;display:block}figcaption{display:flex;flex-wrap:wrap;gap:.2em 1.2em;
 font-size:.85rem;color:var(--soft)}figcaption svg{display:inline;width:28px;height:8px}
-svg .n{font-size:12px;fill:var(--soft)}.grid{stroke:var(--grid);stroke-width:1}.band{fill:var(--band)}
+svg .n{font-size:14px;fill:var(--soft)}.grid{stroke:var(--grid);stroke-width:1}.band{fill:var(--band)}
 .ceiling{stroke:var(--rule);stroke-width:1.5;stroke-dasharray:7 4}.lidoff{fill:var(--lid)}.alarm{fill:var(--alarm)}
 .phase{stroke:var(--soft);stroke-width:1;stroke-dasharray:2 3}
 path{fill:none;stroke-width:1.6}.l1{stroke:var(--c1)}.l2{stroke:var(--c2);stroke-dasharray:6 3}.l3{stroke:var(--c3);
@@ -194,7 +194,10 @@ def _beliefs(r: Report) -> str:
         ]  # fmt: skip
         if belief.happened_min is not None:
             lines.append(Line("what happened", "l6", belief.happened_min))
-        out += f"<h2>{title}</h2>" + chart(belief.hours, lines, unit="min", title=title, height=190, low=0.0)
+        top = belief.top_min
+        out += f"<h2>{title}</h2>" + chart(
+            belief.hours, lines, unit="min", title=title, height=190, low=0.0, high=top
+        )
         cover = belief.coverage_frac
         told = (
             f"What came lay inside the interval {100 * cover:.0f} % of the time."

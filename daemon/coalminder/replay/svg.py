@@ -15,7 +15,7 @@ import numpy as np
 
 from coalminder.replay.fopdt import Floats
 
-WIDTH, LEFT, RIGHT, TOP, BOTTOM = 720, 46, 8, 10, 26
+WIDTH, LEFT, RIGHT, TOP, BOTTOM = 560, 46, 8, 12, 28
 MOST_POINTS = 700
 
 
