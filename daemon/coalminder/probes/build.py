@@ -81,9 +81,10 @@ def thermistor_curve(name: str, block: Thermistor) -> SteinhartHart:
 
 def _probe(name: str, block: ProbeBlock, calibration: Calibration, buses: Buses, seed: int) -> Probe:
     found = calibration.probes.get(name, ProbeCorrection())
-    correction = Correction(found.gain, found.offset_c + block.offset_c)
+    # The calibration was made with the configured offset in force: it comes on top.
+    correction = Correction(found.gain, found.offset_c + found.gain * block.offset_c)
     if isinstance(block, Simulated):
-        return SimulatedProbe(name, block.temp_c, block.noise_c, seed)
+        return SimulatedProbe(name, correction.gain * block.temp_c + correction.offset_c, block.noise_c, seed)
     if isinstance(block, Topic):
         return TopicProbe(
             name,

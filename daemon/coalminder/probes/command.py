@@ -24,7 +24,7 @@ from coalminder.settings.calibration import Calibration, load_calibration
 from coalminder.settings.load import DEFAULT_PATH, Settings, load_settings
 from coalminder.settings.vents import Servo, VentsSettings
 from coalminder.values import Sample
-from coalminder.vents.build import build_vents
+from coalminder.vents.build import build_vent
 from coalminder.vents.servo import ServoVent
 
 STROKE = (0.0, 0.25, 0.5, 0.75, 1.0, 0.5, 0.0)  # plate positions
@@ -137,7 +137,7 @@ def try_vents(settings: VentsSettings, calibration: Calibration, ask: Ask) -> li
     for name, block in settings.by_name().items():
         driver = getattr(block, "driver", "?")
         try:
-            vent = build_vents(_only(settings, name), calibration)["lower"]
+            vent = build_vent(name, block, calibration.vents.get(name))
         except OSError as error:
             rows.append((name, driver, "fault", str(error)))
             continue
@@ -169,11 +169,6 @@ def _try_vent(vent: ServoVent, name: str, block: Servo, ask: Ask) -> tuple[str, 
         "stroke",
         f"set its stops: coalminder calibrate stops --vent {name}; no move at all: check supply and wires",
     )
-
-
-def _only(settings: VentsSettings, name: str) -> VentsSettings:
-    """The settings with the vent `name` alone, as the lower one: a broken vent must not hide the other."""
-    return VentsSettings(lower=getattr(settings, name), upper=None)
 
 
 def _needed(settings: Settings) -> set[str]:

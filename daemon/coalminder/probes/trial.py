@@ -22,7 +22,7 @@ REMEDIES: dict[ProbeFaultKind, str] = {
     ProbeFaultKind.IMPLAUSIBLE_RATE: "loose contact: wiggle the plug and watch; not beside the servo's cable",
     ProbeFaultKind.STUCK: "restart the board; if it stays stuck, change the converter",
     ProbeFaultKind.STALE: "is the gateway on and in reach? does it publish often enough for max_age_s?",
-    ProbeFaultKind.CHECKSUM: "shorten the cable; pull-up of 4.7 kΩ, 2.2 kΩ for long ones; three wires, not two",
+    ProbeFaultKind.CHECKSUM: "shorten the cable; pull-up of 4.7 kΩ, 2.2 kΩ for long ones; three wires",
     ProbeFaultKind.NOT_READY: "the chip restarts: a better supply, and a capacitor of 100 nF beside it",
     ProbeFaultKind.BUS: "is the bus enabled in config.txt? check the wires in docs/wiring.md, one by one",
     ProbeFaultKind.TIMEOUT: "the bus hangs: unplug the probes one by one, then restart the board",

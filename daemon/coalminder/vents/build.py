@@ -18,8 +18,7 @@ def build_vents(settings: VentsSettings, calibration: Calibration = NOTHING) -> 
     vents: dict[str, ServoVent] = {}
     try:
         for name, block in settings.by_name().items():
-            correction = calibration.vents.get(name, VentCorrection())
-            vents[name] = _vent(name, block, correction)
+            vents[name] = build_vent(name, block, calibration.vents.get(name))
     except BaseException:
         for vent in vents.values():
             vent.close()
@@ -27,7 +26,9 @@ def build_vents(settings: VentsSettings, calibration: Calibration = NOTHING) -> 
     return vents
 
 
-def _vent(name: str, block: Servo, correction: VentCorrection) -> ServoVent:
+def build_vent(name: str, block: Servo, found: VentCorrection | None = None) -> ServoVent:
+    """One vent of a block, corrected by what calibration `found`. SettingsError, OSError as above."""
+    correction = found or VentCorrection()
     points = correction.curve or block.curve
     try:
         curve = FlowCurve(points) if points else DEFAULT_CURVE

@@ -1,0 +1,1 @@
+"""Calibration: probes in ice and boiling water, thermistors, vent stops, flow curves from a cook."""

@@ -1,0 +1,258 @@
+"""`coalminder calibrate`: correct probes, find vent stops, learn the flow curve. Writes one file."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import sys
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+
+from coalminder.calibrate import flow, points, stops, water
+from coalminder.errors import UserError
+from coalminder.probes.build import thermistor_curve
+from coalminder.probes.command import refuse_while_tending, try_probes
+from coalminder.probes.thermistor import SteinhartHart
+from coalminder.settings.calibration import (
+    NOTHING,
+    Calibration,
+    Entry,
+    ProbeCorrection,
+    VentCorrection,
+    load_calibration,
+    save_calibration,
+)
+from coalminder.settings.load import DEFAULT_PATH, Settings, load_settings
+from coalminder.settings.probes import I2cThermistor, SpiThermistor, Thermistor
+from coalminder.values import Phase, Reading
+from coalminder.vents.build import build_vent
+from coalminder.vents.curve import DEFAULT_CURVE, FlowCurve
+
+Ask = Callable[[str], str]
+Say = Callable[[str], None]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of `calibrate`."""
+    parser.add_argument(
+        "--config", type=Path, default=DEFAULT_PATH, metavar="FILE", help=f"default {DEFAULT_PATH}"
+    )
+    what = parser.add_subparsers(dest="what", metavar="WHAT", required=True)
+    ice = what.add_parser("ice", help="a probe in crushed ice and a little water, stirred")
+    boil = what.add_parser("boil", help="a probe in boiling water, not touching the pot")
+    boil.add_argument("--altitude-m", type=float, metavar="M", help="height above the sea")
+    boil.add_argument(
+        "--sea-level-hpa", type=float, default=water.SEA_LEVEL_HPA, metavar="P", help="of the weather report"
+    )
+    boil.add_argument("--pressure-hpa", type=float, metavar="P", help="pressure of a barometer where you are")
+    ntc = what.add_parser("thermistor", help="three baths beside a thermometer that you trust")
+    ntc.add_argument("--true-c", type=float, action="append", required=True, metavar="C", help="thrice")
+    for bath in (ice, boil, ntc):
+        bath.add_argument("--probe", required=True, metavar="NAME")
+        bath.add_argument("--seconds", type=float, default=30.0, metavar="S", help="default 30")
+    ends = what.add_parser("stops", help="where the plate is just shut and just open, by hand and eye")
+    ends.add_argument("--vent", choices=("lower", "upper"), required=True)
+    learned = what.add_parser("flow", help="the flow curve of the lower vent, from a recorded cook")
+    learned.add_argument("--cook", type=Path, required=True, metavar="FILE", help="a record of the journal")
+    what.add_parser("show", help="all calibrations so far")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Do one calibration and write it down; 0 when it was written."""
+    settings = load_settings(args.config)
+    calibration = load_calibration(settings.calibration_file)
+    if args.what == "show":
+        show(calibration, _say)
+        return 0
+    job = {"ice": _ice, "boil": _boil, "thermistor": _thermistor, "stops": _stops, "flow": _flow}[args.what]
+    changed = job(args, settings, calibration)
+    save_calibration(settings.calibration_file, changed)
+    entry = changed.log[-1]
+    _say(f"{entry.how}")
+    for key in {**entry.before, **entry.after}:
+        _say(f"  {key}: {entry.before.get(key, '-')} -> {entry.after.get(key, '-')}")
+    _say(f"written to {settings.calibration_file}; restart the service to use it")
+    return 0
+
+
+def show(calibration: Calibration, say: Say) -> None:
+    """One line for every calibration made."""
+    for entry in calibration.log:
+        changes = (f"{key} {entry.before.get(key, '-')} -> {value}" for key, value in entry.after.items())
+        say(f"{entry.made_at}  {entry.how}: {', '.join(changes)}")
+    if not calibration.log:
+        say("nothing was calibrated yet")
+
+
+def logged(calibration: Calibration, how: str, fit: points.Fit | None = None, **figures: object) -> Entry:
+    """The entry of the log for a calibration made now."""
+    before = fit.before if fit else figures.get("before", {})
+    after = fit.after if fit else figures.get("after", {})
+    made_at = datetime.now(UTC).isoformat(timespec="seconds")
+    return Entry.model_validate({"made_at": made_at, "how": how, "before": before, "after": after})
+
+
+def with_probe(calibration: Calibration, name: str, fit: points.Fit, how: str) -> Calibration:
+    """The calibration with a new correction of one probe."""
+    return calibration.model_copy(
+        update={
+            "probes": {**calibration.probes, name: fit.correction},
+            "log": (*calibration.log, logged(calibration, how, fit)),
+        }
+    )
+
+
+def shown_c(settings: Settings, calibration: Calibration, name: str, seconds: float) -> float:
+    """What the probe shows without its correction, mean over `seconds`, °C. UserError if not steady."""
+    if settings.probes is None or name not in settings.probes:
+        known = ", ".join(settings.probes or {}) or "none"
+        raise UserError(f"there is no probe '{name}' in the configuration (there are: {known})")
+    if not 3.0 <= seconds <= 600.0:
+        raise UserError(f"--seconds {seconds:g}: 3 to 600")
+    found = calibration.probes.get(name)
+    curve_only = (
+        Calibration(probes={name: ProbeCorrection(thermistor=found.thermistor)}) if found else NOTHING
+    )
+    alone = settings.model_copy(update={"probes": {name: settings.probes[name]}})
+    (trial,) = asyncio.run(try_probes(alone, curve_only, seconds))
+    if trial.mean_c is None or trial.faults:
+        raise UserError(f"probe '{name}': {trial.detail or trial.verdict}; {trial.remedy or 'see check'}")
+    noise_c, drift = trial.noise_c or 0.0, abs(trial.drift_c_per_min or 0.0)
+    if noise_c > points.STEADY_C or (drift > points.DRIFT_C_PER_MIN and drift * seconds / 60.0 > 0.1):
+        raise UserError(
+            f"'{name}' is not steady (noise {noise_c:.2f} °C, drift {drift:.1f} °C/min): stir, then again"
+        )
+    return trial.mean_c
+
+
+def _ice(args: argparse.Namespace, settings: Settings, calibration: Calibration) -> Calibration:
+    shown = shown_c(settings, calibration, args.probe, args.seconds)
+    fit = points.at_ice(shown, calibration.probes.get(args.probe, ProbeCorrection()))
+    return with_probe(calibration, args.probe, fit, f"probe '{args.probe}' in ice, shows {shown:.2f} °C")
+
+
+def _boil(args: argparse.Namespace, settings: Settings, calibration: Calibration) -> Calibration:
+    if (args.altitude_m is None) == (args.pressure_hpa is None):
+        raise UserError("give either --altitude-m (and --sea-level-hpa) or --pressure-hpa")
+    at_hpa = args.pressure_hpa
+    if at_hpa is None:
+        at_hpa = water.pressure_hpa(args.altitude_m, args.sea_level_hpa)
+    true_c = water.boiling_point_c(at_hpa)
+    shown = shown_c(settings, calibration, args.probe, args.seconds)
+    fit = points.at_boil(shown, true_c, calibration.probes.get(args.probe, ProbeCorrection()))
+    bath = f"water boiling at {true_c:.2f} °C ({at_hpa:.0f} hPa)"
+    how = f"probe '{args.probe}' in {bath}, shows {shown:.2f} °C"
+    return with_probe(calibration, args.probe, fit, how)
+
+
+def _thermistor(args: argparse.Namespace, settings: Settings, calibration: Calibration) -> Calibration:
+    return fit_thermistor(args.true_c, args.probe, args.seconds, settings, calibration, _ask)
+
+
+def fit_thermistor(
+    true_c: list[float], name: str, seconds: float, settings: Settings, calibration: Calibration, ask: Ask
+) -> Calibration:
+    """Read a thermistor in three baths, one after the other, and fit its curve."""
+    if len(true_c) != 3:
+        raise UserError(f"--true-c was given {len(true_c)} times; three baths are needed")
+    block = (settings.probes or {}).get(name)
+    if not isinstance(block, SpiThermistor | I2cThermistor):
+        raise UserError(f"probe '{name}' is no thermistor; use 'calibrate ice' and 'calibrate boil'")
+    curve = configured_curve(name, block.thermistor, calibration)
+    measured = []
+    for bath_c in true_c:
+        ask(f"put '{name}' into the bath of {bath_c:g} °C, stir, wait a minute, then press Enter ")
+        # The converter measures ohms; what it shows goes back to ohms through the curve in force.
+        shown = shown_c(settings, calibration, name, seconds) - block.offset_c
+        measured.append((bath_c, curve.resistance_ohm(shown)))
+    fit = points.thermistor(measured, curve, calibration.probes.get(name, ProbeCorrection()))
+    return with_probe(calibration, name, fit, f"thermistor '{name}' in three baths")
+
+
+def configured_curve(name: str, block: Thermistor, calibration: Calibration) -> SteinhartHart:
+    """The curve in force: the calibrated one, else the configured one."""
+    found = calibration.probes.get(name)
+    return SteinhartHart(*found.thermistor) if found and found.thermistor else thermistor_curve(name, block)
+
+
+def _stops(args: argparse.Namespace, settings: Settings, calibration: Calibration) -> Calibration:
+    refuse_while_tending()
+    return fit_stops(args.vent, settings, calibration, _ask, _say)
+
+
+def fit_stops(name: str, settings: Settings, calibration: Calibration, ask: Ask, say: Say) -> Calibration:
+    """Let the person find the stops of a vent."""
+    block = settings.vents.by_name().get(name) if settings.vents else None
+    if block is None:
+        raise UserError(f"there is no [vents.{name}] in the configuration")
+    whole = block.model_copy(update={"stop_shut": 0.0, "stop_open": 1.0})
+    try:
+        vent = build_vent(name, whole)
+    except OSError as error:
+        raise UserError(f"[vents.{name}]: {error}") from error
+    try:
+        found = stops.find_stops(vent, ask, say)
+    except OSError as error:
+        raise UserError(f"[vents.{name}]: {error}; check its wires and its supply") from error
+    finally:
+        vent.close()
+    earlier = calibration.vents.get(name, VentCorrection())
+    correction = stops.with_stops(found, earlier)
+    before = {
+        "stop_shut": block.stop_shut if earlier.stop_shut is None else earlier.stop_shut,
+        "stop_open": block.stop_open if earlier.stop_open is None else earlier.stop_open,
+    }
+    after = {"stop_shut": correction.stop_shut, "stop_open": correction.stop_open}
+    return _with_vent(calibration, name, correction, f"stops of the {name} vent", before, after)
+
+
+def _flow(args: argparse.Namespace, settings: Settings, calibration: Calibration) -> Calibration:
+    from coalminder.journal import read
+
+    earlier = calibration.vents.get("lower", VentCorrection())
+    block = settings.vents.lower if settings.vents else None
+    configured = earlier.curve or (block.curve if block else None)
+    old = FlowCurve(configured) if configured else DEFAULT_CURVE
+    with read(args.cook) as record:
+        moments = []
+        for step in record.steps():
+            done, seen = step.decision, step.inputs
+            ambient_c = seen.ambient.temp_c if isinstance(seen.ambient, Reading) else settings.grill.ambient
+            steady = done.pit_c is not None and done.probe_ok and not done.lid_off
+            steady = steady and done.phase in (Phase.SETTLING, Phase.TENDING, Phase.EASING)
+            moments.append(flow.Moment(step.now_s, done.lower, done.pit_c or 0.0, ambient_c, steady))
+    learned = flow.learn(moments, old)
+    correction = earlier.model_copy(update={"curve": learned.curve.points})
+    at = (learned.lowest_position, learned.highest_position)
+    before = {f"flow_at_{position:.3f}": round(old.opening(position), 4) for position in at}
+    after: dict[str, float | str] = {f"flow_at_{p:.3f}": round(learned.curve.opening(p), 4) for p in at}
+    after |= {
+        "stretches": learned.windows,
+        "scatter": round(learned.scatter, 3),
+        "bend": round(learned.bend, 3),
+    }
+    how = f"flow curve from {args.cook.name}"
+    return _with_vent(calibration, "lower", correction, how, before, after)
+
+
+def _with_vent(
+    calibration: Calibration, name: str, correction: VentCorrection, how: str, before: object, after: object
+) -> Calibration:
+    return calibration.model_copy(
+        update={
+            "vents": {**calibration.vents, name: correction},
+            "log": (*calibration.log, logged(calibration, how, before=before, after=after)),
+        }
+    )
+
+
+def _ask(question: str) -> str:
+    try:
+        return input(question)
+    except EOFError:
+        return ""
+
+
+def _say(line: str) -> None:
+    sys.stdout.write(line + "\n")
