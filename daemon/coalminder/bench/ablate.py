@@ -16,6 +16,8 @@ VARIANTS: dict[str, Variant] = {
     "no_floor": lambda c: replace(c, air=replace(c.air, floor_frac=1e-3)),
     "no_sparing": lambda c: replace(c, loop=replace(c.loop, deadband_v=0.0)),
     "no_derivative": lambda c: replace(c, loop=replace(c.loop, kd=0.0)),
+    "no_adaption": lambda c: replace(c, response=replace(c.response, adapt=False)),
+    "no_swing_guard": lambda c: replace(c, oscillation=replace(c.oscillation, guard=False)),
     "no_reference": lambda c: replace(c, loop=replace(c.loop, recovery_s=1.0)),
 }
 

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import json
 import multiprocessing
-import os
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
 from pathlib import Path
 
 from coalminder.bench import oracle
 from coalminder.bench.metrics import Score
-from coalminder.bench.runner import warm_up
+from coalminder.bench.runner import leave_interrupts, warm_up
 from coalminder.errors import UserError
 
 #: (scenario, seed, controllers to start from besides the usual ones)
@@ -66,7 +65,8 @@ def solve_all(tasks: Sequence[Task], processes: int, *, progress: Callable[[int,
             done += 1
             progress(done, len(tasks))
         return done
-    with ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("fork")) as pool:
+    context = multiprocessing.get_context("fork")
+    with ProcessPoolExecutor(processes, mp_context=context, initializer=leave_interrupts) as pool:
         pending = {pool.submit(_solve, *task): task for task in tasks}
         try:
             while pending:
@@ -82,7 +82,6 @@ def solve_all(tasks: Sequence[Task], processes: int, *, progress: Callable[[int,
 
 
 def _solve(name: str, seed: int, extra: tuple[str, ...], passes: int = oracle.PASSES) -> oracle.Answer:
-    os.environ.setdefault("OMP_NUM_THREADS", "1")
     return oracle.solve(name, seed, extra or oracle.STARTS, passes=passes)
 
 

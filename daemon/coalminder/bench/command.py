@@ -79,6 +79,7 @@ def run(args: argparse.Namespace) -> int:
     results = _with_bar(lambda tell: run_all(names, tending, seeds, args.processes, keep=keep, progress=tell))
     results = _in_order(results + known, names, wanted)
     print(report.markdown(report.lines(results)))
+    print(report.verdict_markdown(report.verdicts(results)))
     print(f"{len(results)} cooks in {time.perf_counter() - began:.0f} s; model and scenarios {model_hash()}")
     if args.out is not None:
         for path in report.write(args.out, results):

@@ -54,6 +54,7 @@ def draw(runs: list[Run], path: Path, seed: int = 0) -> None:
         label = f"{item.controller} ({item.score.mae_c:.2f} K)"
         top.plot(at, pit, color=colour, ls=dash, lw=width, label=label)
         bottom.plot(at, [100.0 * max(v, 1e-4) for v in lower], color=colour, ls=dash, lw=width)
+    top.margins(x=0.0)
     top.set_ylabel("pit, °C")
     top.set_ylim(min(60.0, float(aim.min()) - 25.0), 130.0)
     top.set_title(f"{SCENARIOS[name].title}: seed {seed} (in brackets the mean absolute error in the window)")

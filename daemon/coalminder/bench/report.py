@@ -9,6 +9,9 @@ from pathlib import Path
 from statistics import median
 from typing import Any
 
+from coalminder.bench.controllers import PEERS
+from coalminder.bench.metrics import CEILING_C
+from coalminder.bench.oracle import beaten_by
 from coalminder.bench.runner import Run
 from coalminder.bench.scenarios import SCENARIOS, model_hash
 
@@ -104,11 +107,94 @@ def markdown(table: Iterable[Line]) -> str:
     return "\n".join(parts).strip() + "\n"
 
 
-def as_json(table: Iterable[Line], runs: Iterable[Run]) -> dict[str, Any]:
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """Ours in one scenario against the oracle and the best peer; ratios of medians.
+
+    band_kept: at least 95 % in the band where the oracle has 97 %, else 0.97 x the oracle's share.
+    ceiling_kept: no seed over 121 °C in which the oracle stays under. mae_ratio: ours / oracle.
+    excess_ratio: (ours - oracle) / (best peer - oracle). travel_ratio: servo travel, ours / SIMC.
+    """
+
+    scenario: str
+    band_kept: bool
+    ceiling_kept: bool
+    mae_ratio: float
+    best_peer: str
+    excess_ratio: float
+    travel_ratio: float
+    died: int
+    oracle_beaten: int
+
+
+def verdicts(runs: Iterable[Run], who: str = "ours") -> list[Verdict]:
+    """One for each scenario in which `who`, the oracle and a peer were run."""
+    listed = list(runs)
+    table = {(x.scenario, x.controller): x for x in lines(listed)}
+    at = {item.key: item.score for item in listed}
+    made = []
+    for scenario in dict.fromkeys(item.scenario for item in listed):
+        mine, best = table.get((scenario, who)), table.get((scenario, ORACLE))
+        peers = [table[scenario, p] for p in PEERS if (scenario, p) in table]
+        if mine is None or best is None or not peers:
+            continue
+        peer = min(peers, key=lambda x: x.mae_c)
+        simc = table.get((scenario, "simc"))
+        seeds = [seed for name, seed, c in at if name == scenario and c == ORACLE]
+        enough = 0.95 if best.in_band_frac >= 0.97 else 0.97 * best.in_band_frac
+        made.append(
+            Verdict(
+                scenario=scenario,
+                band_kept=mine.in_band_frac >= enough,
+                ceiling_kept=all(
+                    at[scenario, seed, who].peak_c <= max(CEILING_C, at[scenario, seed, ORACLE].peak_c)
+                    for seed in seeds
+                    if (scenario, seed, who) in at
+                ),
+                mae_ratio=mine.mae_c / best.mae_c,
+                best_peer=peer.controller,
+                excess_ratio=(mine.mae_c - best.mae_c) / max(peer.mae_c - best.mae_c, 1e-9),
+                travel_ratio=mine.travel / simc.travel if simc is not None else float("nan"),
+                died=mine.died,
+                oracle_beaten=sum(
+                    beaten_by(at[scenario, seed, ORACLE], score)
+                    for (name, seed, c), score in at.items()
+                    if name == scenario and c != ORACLE and seed in seeds
+                ),
+            )
+        )
+    return made
+
+
+def verdict_markdown(found: Iterable[Verdict]) -> str:
+    """The verdicts as one table; "" when there are none."""
+    rows = [
+        f"| {v.scenario} | {_yes(v.band_kept)} | {_yes(v.ceiling_kept)} | {v.mae_ratio:.2f} | {v.best_peer} "
+        f"| {v.excess_ratio:.2f} | {v.travel_ratio:.2f} | {v.died} | {v.oracle_beaten} |"
+        for v in found
+    ]
+    if not rows:
+        return ""
+    head = [
+        "### Ours against the oracle and the best peer",
+        "",
+        "| scenario | band kept | ceiling kept | MAE / oracle | best peer | excess / best peer's "
+        "| travel / simc | fires out | oracle beaten |",
+        "|---|---|---|---|---|---|---|---|---|",
+    ]
+    return "\n".join([*head, *rows]) + "\n"
+
+
+def _yes(value: bool) -> str:
+    return "yes" if value else "NO"
+
+
+def as_json(table: Iterable[Line], runs: list[Run]) -> dict[str, Any]:
     """All figures, and each run's own score."""
     return {
         "model_hash": model_hash(),
         "lines": [asdict(line) for line in table],
+        "verdicts": [asdict(v) for v in verdicts(runs)],
         "runs": [
             {"scenario": r.scenario, "seed": r.seed, "controller": r.controller, **asdict(r.score)}
             for r in runs
@@ -123,7 +209,7 @@ def write(folder: Path, runs: list[Run]) -> list[Path]:
     folder.mkdir(parents=True, exist_ok=True)
     table = lines(runs)
     paths = [folder / "table.md", folder / "table.json"]
-    paths[0].write_text(markdown(table), encoding="utf-8")
+    paths[0].write_text(markdown(table) + "\n" + verdict_markdown(verdicts(runs)), encoding="utf-8")
     paths[1].write_text(json.dumps(as_json(table, runs), indent=1) + "\n", encoding="utf-8")
     for name in dict.fromkeys(item.scenario for item in runs):
         path = folder / f"{name}.png"

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import multiprocessing
+import signal
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from dataclasses import asdict, dataclass
@@ -141,7 +142,7 @@ def _carry_out(tasks: list[tuple[str, int, list[str]]], processes: int) -> Itera
         return
     warm_up()  # compile before forking: once, not once a process
     context = multiprocessing.get_context("fork")
-    with ProcessPoolExecutor(processes, mp_context=context) as pool:
+    with ProcessPoolExecutor(processes, mp_context=context, initializer=leave_interrupts) as pool:
         pending: set[Future[list[Run]]] = {pool.submit(_task, *task) for task in tasks}
         try:
             while pending:
@@ -152,6 +153,11 @@ def _carry_out(tasks: list[tuple[str, int, list[str]]], processes: int) -> Itera
             for future in pending:
                 future.cancel()
             raise
+
+
+def leave_interrupts() -> None:
+    """In a worker: an interrupt is the parent's to handle; the cook in hand is finished."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def warm_up() -> None:
