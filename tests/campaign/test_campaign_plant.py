@@ -1,0 +1,81 @@
+"""Every row of the fault table provoked on the simulated kettle under the real core."""
+
+from __future__ import annotations
+
+import pytest
+
+from coalminder.cli import main
+from coalminder.drill.campaign import count_false_cut_offs
+from coalminder.drill.normal import cook, plan
+from coalminder.drill.rig import Rig
+from coalminder.drill.run import GRACE_S, run_drill
+from coalminder.drill.table import Drill, burning, drills
+from coalminder.safety.faults import BY_CODE
+from coalminder.values import Phase, ProbeFault, ProbeFaultKind
+
+DRILLS = drills()
+
+
+@pytest.mark.parametrize("drill", DRILLS, ids=[f"{d.code}: {d.what}" for d in DRILLS])
+def test_fault_is_told_in_time_and_acted_on(drill: Drill) -> None:
+    result = run_drill(drill)
+    assert result.faults == ()
+    assert result.took_s is not None
+    assert result.took_s <= result.allowed_s + GRACE_S
+
+
+def test_every_row_has_a_drill() -> None:
+    assert {drill.code for drill in DRILLS} == set(BY_CODE)
+
+
+def test_a_drill_without_its_fault_tells_nothing() -> None:
+    """The cook that the drills break is quiet by itself."""
+    rig = burning()
+    for _ in range(1800):
+        decision = rig.step()
+    assert decision.alarms == ()
+    assert decision.phase is Phase.TENDING
+
+
+def test_a_broken_cut_off_would_fail_its_drill() -> None:
+    """The judge can say no: a fault that is told of late, or never put in, is a failure."""
+    never = Drill("pit_probe_lost", "nothing is put in", lambda rig, s: None, burning, give_up_s=60.0)
+    assert run_drill(never).faults == ("never told",)
+
+    def late(rig: Rig, s: float) -> None:
+        if s > 100.0:
+            rig.pit = lambda _: ProbeFault(ProbeFaultKind.OPEN)
+
+    assert run_drill(Drill("pit_probe_lost", "put in late", late, burning)).faults == ("told after 121 s",)
+
+
+def test_normal_cooks_have_no_false_cut_off() -> None:
+    """The short form; docs/fault-campaign.md has the count over 1 000 h."""
+    tally = count_false_cut_offs(30.0, jobs=2)
+    assert tally.false_cut_offs == []
+    assert tally.hours >= 30.0
+    assert tally.lid_lifts > 10
+    assert tally.pieces_of_wood > 3
+
+
+def test_normal_cooks_are_the_same_every_time() -> None:
+    first, second = cook(3), cook(3)
+    assert first == second
+    assert plan(3).lids == plan(3).lids != plan(4).lids
+
+
+def test_drill_command_tells_what_happened(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["drill", "pit_probe_lost"]) == 0
+    told = capsys.readouterr().out
+    assert "told in time and acted on" in told
+    assert "shut, latched" in told
+    assert main(["drill"]) == 0
+    listed = capsys.readouterr().out
+    assert all(f"{code} " in listed for code in BY_CODE)
+
+
+def test_drill_command_explains_a_mistake(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["drill", "no_such_fault"]) == 2
+    assert "no_such_fault" in capsys.readouterr().err
+    assert main(["drill", "--normal-hours", "-1"]) == 2
+    assert main(["drill", "--write-safety", "/no/such/folder/x.md"]) == 2
