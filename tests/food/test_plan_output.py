@@ -188,6 +188,13 @@ def test_command_writes_the_daemons_plan_the_page_and_the_calendar(
         (["--json", "/no/such/folder/plan.json"], "cannot write"),
         (["--humidity", "nan"], "10 to 98 %"),
         (["unicorn"], "choose from"),
+        (["--pieces", "x"], "not a number"),
+        (["--pieces", "2.5"], "whole number"),
+        (["--pieces", "nan"], "whole number"),
+        (["--smoke", "inf"], "0 to 240 min"),
+        (["--brine", "strong"], "not a number"),
+        (["--salt-spoons", "-3"], "0.1 to 1000"),
+        (["--salt-spoons", "3", "--grain", "gravel"], "accepted table"),
     ],
 )
 def test_nonsense_on_the_command_line_is_one_line_and_exit_2(

@@ -7,6 +7,7 @@ come from timeline.build_plan.
 from __future__ import annotations
 
 import argparse
+import math
 import os
 import sys
 from dataclasses import replace
@@ -14,6 +15,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from coalminder.errors import UserError
+from coalminder.food.checks import in_range
 from coalminder.food.doneness import DONE_RULES
 from coalminder.food.kitchen import SALT_G_PER_TABLESPOON, Kitchen, read_quantity, salt_from_spoons_kg
 from coalminder.food.render_html import html_page
@@ -36,20 +38,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="when to eat: HH:MM (next possible) or YYYY-MM-DD HH:MM",
     )
     add("--weight", default=None, metavar="KG", help="all pieces together; default 1.6 kg")
-    add("--pieces", type=int, default=4, help="number of pieces; default 4")
+    add("--pieces", default="4", help="number of pieces; default 4")
     add("--thickness", default=None, metavar="MM", help="thickest piece; default: usual for the food")
     add("--skin", action=argparse.BooleanOptionalAction, default=None, help="skin on one side")
     add("--frozen", action="store_true", help="it is frozen now: plan the thawing")
     add("--once-frozen", action="store_true", help="it was frozen before (for the histamine limits)")
-    add("--salt", type=float, default=None, metavar="PERCENT", help="water-phase salt wanted after smoking")
+    add("--salt", default=None, metavar="PERCENT", help="water-phase salt wanted after smoking")
     add(
         "--brine",
-        type=float,
         default=None,
         metavar="PERCENT",
         help="salt in the brine by weight; default: planned",
     )
-    add("--sugar", type=float, default=3.0, metavar="PERCENT", help="sugar in the brine by weight; default 3")
+    add("--sugar", default="3.0", metavar="PERCENT", help="sugar in the brine by weight; default 3")
     add(
         "--equilibrium",
         action="store_true",
@@ -59,12 +60,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--brine-reused", action="store_true", help="the brine was used before")
     add(
         "--salt-spoons",
-        type=float,
         default=None,
         metavar="N",
         help="what N level tablespoons of salt weigh, and leave",
     )
-    add("--grain", choices=sorted(SALT_G_PER_TABLESPOON), default="table", help="grain of that salt")
+    add("--grain", default="table", metavar="|".join(SALT_G_PER_TABLESPOON), help="grain of that salt")
     add("--texture", default="moist", metavar="|".join(TEXTURES), help="default moist")
     add(
         "--rule",
@@ -75,7 +75,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--set-point", default="93 C", metavar="TEMP", help="pit; default 93 °C")
     add("--kettle", default="57 cm", metavar="WIDTH", help="kettle width; default 57 cm")
     add("--outside", default="15 C", metavar="TEMP", help="air outside; default 15 °C")
-    add("--humidity", type=float, default=65.0, metavar="PERCENT", help="relative humidity; default 65")
+    add("--humidity", default="65.0", metavar="PERCENT", help="relative humidity; default 65")
     add("--wind", default="3 m/s", metavar="SPEED", help="wind; default 3 m/s")
     add("--rain", action="store_true", help="it rains")
     add("--dry-at", default=None, metavar="TEMP", help="air for drying; default: outside, 2 to 12 °C")
@@ -85,11 +85,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="SPEED",
         help="air speed at drying; default 1 m/s (a small fan)",
     )
-    add(
-        "--wood-moisture", type=float, default=18.0, metavar="PERCENT", help="of the smoking wood; default 18"
-    )
+    add("--wood-moisture", default="18.0", metavar="PERCENT", help="of the smoking wood; default 18")
     add("--soaked", action="store_true", help="the wood was soaked")
-    add("--smoke", type=float, default=90.0, metavar="MIN", help="minutes of smoke; default 90")
+    add("--smoke", default="90.0", metavar="MIN", help="minutes of smoke; default 90")
     add("--fridge", default="3 C", metavar="TEMP", help="your refrigerator; default 3 °C")
     add("--units", default="metric", metavar="metric|us", help="units of bare numbers and of the output")
     add("--sources", action="store_true", help="source and grade of every figure")
@@ -108,9 +106,10 @@ def run(args: argparse.Namespace) -> int:
             print(f"{row.code:<15} {row.name} ({row.kind.replace('_', ' ')}, {row.form}{marks})")
         return 0
     if args.salt_spoons is not None:
-        low, high = salt_from_spoons_kg(args.salt_spoons, args.grain)
+        spoons = in_range("tablespoons", _number(args.salt_spoons, "tablespoons"), 0.1, 1000.0)
+        low, high = salt_from_spoons_kg(spoons, args.grain)
         print(
-            f"{args.salt_spoons:g} level tablespoons of {args.grain.replace('_', ' ')} salt weigh "
+            f"{spoons:g} level tablespoons of {args.grain.replace('_', ' ')} salt weigh "
             f"{1000 * low:.0f} to {1000 * high:.0f} g: weigh it, grains differ by two to one."
         )
         return 0
@@ -124,6 +123,21 @@ def run(args: argparse.Namespace) -> int:
         if path:
             _write(path, text)
     return 0
+
+
+def _number(text: str, what: str) -> float:
+    """A bare number; a per cent or minute sign is allowed. Range and NaN are checked by the request."""
+    try:
+        return float(text.strip().removesuffix("%").removesuffix("min").strip().replace(",", "."))
+    except ValueError:
+        raise UserError(f"{what} '{text}' is not a number; write for example 3") from None
+
+
+def _whole(text: str, what: str) -> int:
+    value = _number(text, what)
+    if not math.isfinite(value) or value != int(value):
+        raise UserError(f"{what} '{text}' is not a whole number; write for example 4")
+    return int(value)
 
 
 def request_of(args: argparse.Namespace, serve_at: datetime) -> PlanRequest:
@@ -141,14 +155,14 @@ def request_of(args: argparse.Namespace, serve_at: datetime) -> PlanRequest:
     return replace(
         usual,
         mass_kg=usual.mass_kg if weight is None else weight,
-        pieces=args.pieces,
+        pieces=_whole(args.pieces, "pieces"),
         thickness_m=quantity(args.thickness, "length", "thickness"),
         skin_on=args.skin,
         frozen=args.frozen,
         frozen_before=args.once_frozen,
-        salt_wps_pct=args.salt,
-        brine_frac=None if args.brine is None else args.brine / 100.0,
-        sugar_frac=args.sugar / 100.0,
+        salt_wps_pct=None if args.salt is None else _number(args.salt, "salt target"),
+        brine_frac=None if args.brine is None else _number(args.brine, "salt in brine") / 100.0,
+        sugar_frac=_number(args.sugar, "sugar in brine") / 100.0,
         equilibrium=args.equilibrium,
         brine_c=needed(args.brine_at, "temperature", "brine temperature"),
         brine_reused=args.brine_reused,
@@ -157,14 +171,14 @@ def request_of(args: argparse.Namespace, serve_at: datetime) -> PlanRequest:
         set_point_c=needed(args.set_point, "temperature", "set point"),
         kettle_cm=100.0 * needed(args.kettle, "length", "kettle"),
         ambient_c=needed(args.outside, "temperature", "outdoor temperature"),
-        humidity_frac=args.humidity / 100.0,
+        humidity_frac=_number(args.humidity, "relative humidity") / 100.0,
         wind_m_s=needed(args.wind, "speed", "wind"),
         rain=args.rain,
         dry_c=quantity(args.dry_at, "temperature", "drying air"),
         dry_speed_m_s=needed(args.dry_wind, "speed", "air speed at drying"),
-        wood_moisture_frac=args.wood_moisture / 100.0,
+        wood_moisture_frac=_number(args.wood_moisture, "wood moisture") / 100.0,
         wood_soaked=args.soaked,
-        smoke_min=args.smoke,
+        smoke_min=_number(args.smoke, "smoke"),
         fridge_c=needed(args.fridge, "temperature", "refrigerator"),
     )
 
