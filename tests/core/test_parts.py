@@ -103,15 +103,16 @@ def test_the_floor_lies_between_shut_and_what_holds(hold_v: float, over_c: float
 
 
 def test_the_servo_rests_inside_the_tube_and_goes_no_further_than_its_edge() -> None:
-    config = LoopConfig(deadband_v=0.1, rate_v_per_s=1.0)
+    config = LoopConfig(deadband_v=0.1, open_v_per_s=1.0)
     assert air.spare(-3.0, -2.95, config, 1.0, at_limit=False) == -3.0
     assert air.spare(-3.0, -2.7, config, 1.0, at_limit=False) == pytest.approx(-2.8)
     assert air.spare(-3.0, -2.97, config, 1.0, at_limit=True) == -2.97
 
 
-def test_the_servo_never_turns_faster_than_its_rate() -> None:
-    config = LoopConfig(rate_v_per_s=0.2)
-    assert air.spare(-5.0, 0.0, config, 1.0, at_limit=True) == pytest.approx(-4.8)
+def test_the_servo_opens_slowly_and_shuts_quickly_and_never_faster_than_its_rates() -> None:
+    config = LoopConfig(shut_v_per_s=0.2, open_v_per_s=0.02)
+    assert air.spare(-4.0, 0.0, config, 1.0, at_limit=True) == pytest.approx(-3.98)
+    assert air.spare(-1.0, -4.0, config, 1.0, at_limit=True) == pytest.approx(-1.2)
 
 
 def test_a_pit_that_stays_too_hot_at_the_floor_teaches_a_lower_hold() -> None:
@@ -269,6 +270,17 @@ def test_reference_approaches_the_set_point_as_a_first_order_lag() -> None:
         value = reference.approach(value, 93.0, 240.0, 1.0)
     # after one lag 63.2 % of the way (textbook; the discrete form is 0.2 % off)
     assert (value - 50.0) / 43.0 == pytest.approx(1.0 - math.exp(-1.0), abs=0.003)
+
+
+@pytest.mark.parametrize(("at", "pit_c", "goal"), [(60.0, 85.0, 93.0), (93.0, 70.0, 65.0)])
+def test_a_pit_ahead_of_the_reference_pulls_it_along(at: float, pit_c: float, goal: float) -> None:
+    assert reference.pulled_along(at, pit_c, goal) == pit_c
+
+
+@given(finite, finite, finite)
+def test_the_reference_is_never_pulled_past_the_set_point(at: float, pit_c: float, goal: float) -> None:
+    value = reference.pulled_along(at, pit_c, goal)
+    assert min(at, goal) - 1e-9 <= value <= max(at, goal) + 1e-9
 
 
 def test_steady_heat_is_the_loss_and_burns_its_share_of_charcoal() -> None:

@@ -73,15 +73,15 @@ def spare(
 
     A tube of +- deadband around what is wanted: the play operator, which has the least travel of all
     signals inside the tube. At a limit the vents go all the way. noise_v: what the probe's noise alone
-    makes of the output; the tube is that much wider. No faster than the rate.
+    makes of the output; the tube is that much wider. It shuts quickly and opens slowly: a dip may be
+    a lid, and fire answers in minutes.
     """
     tube_v = 0.0 if at_limit else loop.deadband_v + noise_v
     target_v = min(max(applied_v, wanted_v - tube_v), wanted_v + tube_v)
     change = target_v - applied_v
     if abs(change) < loop.least_move_v and not at_limit:
         return applied_v
-    most = loop.rate_v_per_s * dt_s
-    return applied_v + min(max(change, -most), most)
+    return applied_v + min(max(change, -loop.shut_v_per_s * dt_s), loop.open_v_per_s * dt_s)
 
 
 def opening(v: float, leak_opening: float) -> float:

@@ -38,7 +38,8 @@ class LoopConfig:
     ki: float = 1.0e-3
     kd: float = 18.0
     proportional_limit_v: float = 1.5
-    rate_v_per_s: float = 0.2
+    shut_v_per_s: float = 0.2
+    open_v_per_s: float = 0.02
     deadband_v: float = 0.04
     least_move_v: float = 0.01
     noise_deadband: float = 1.0
@@ -102,7 +103,11 @@ class LidConfig:
     doubt_ends_c: float = 20.0
     doubt_opening_v: float = 0.7
     blind_s: float = 60.0
-    floor_for_s: float = 240.0
+    keep_s: float = 90.0
+    floor_until_s: float = 240.0
+    recovery_s: float = 300.0
+    recovered_c: float = 3.0
+    recovery_slope_c_per_s: float = 0.02
 
 
 @dataclass(frozen=True, slots=True)

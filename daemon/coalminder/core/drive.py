@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 from coalminder.core import air, fire, loop, oscillation, phases, pit, reference, response
@@ -35,8 +36,10 @@ def drive(state: State, dt_s: float, now_s: float, throttle: bool, ambient_c: fl
         target_v = min(floor_v, state.air.applied_v) if throttle else state.air.applied_v
         return _toward(state, target_v, floor_v, dt_s)
     if vents is Vents.HOLD:
-        feeding = not throttle and now_s - state.lid.since_s >= config.lid.floor_for_s
-        return _toward(state, max(state.air.hold_v, floor_v) if feeding else floor_v, floor_v, dt_s)
+        off_s = now_s - state.lid.since_s
+        low = throttle or config.lid.keep_s <= off_s < config.lid.floor_until_s
+        held_v = min(max(state.loop.integral_v, floor_v), air.OPEN_V)
+        return _toward(state, floor_v if low else held_v, floor_v, dt_s)
     high_v = air.OPEN_V
     if throttle:
         high_v = floor_v
@@ -50,6 +53,11 @@ def _by_loop(
 ) -> tuple[State, Terms]:
     seen, config = state.pit, state.config
     aim_c = reference.approach(state.reference_c, state.set_point_c, config.loop.recovery_s, dt_s)
+    recovering = _recovering(state, now_s)
+    if recovering:
+        aim_c = reference.pulled_along(aim_c, seen.smooth_c, state.set_point_c)
+    most = config.lid.recovery_slope_c_per_s if recovering else math.inf
+    slope_c_per_s = min(max(seen.slope_c_per_s, -most), most)
     heard = response.watch(state.response, config.response, seen.slope_c_per_s, now_s)
     error_c = aim_c - seen.smooth_c
     swinging = oscillation.watch(state.oscillation, config.oscillation, error_c, seen.noise_c, now_s)
@@ -59,11 +67,11 @@ def _by_loop(
         gains,
         aim_c,
         seen.smooth_c,
-        seen.slope_c_per_s,
+        slope_c_per_s,
         dt_s,
         low_v,
         high_v,
-        hold=dt_s > _GAP_S,
+        hold=dt_s > _GAP_S or recovering,
     )
     at_limit = terms.output in (low_v, high_v)
     noise_v = loop.noise_v(gains, seen.noise_c, pit.smooth_s(seen, config.pit))
@@ -71,7 +79,7 @@ def _by_loop(
     state = _apply(state, applied_v, low_v, dt_s)
     rise_c = fire.held_rise_c(config.fire, seen.smooth_c, ambient_c, seen.slope_c_per_s)
     hold_v = state.air.hold_v
-    if high_v == air.OPEN_V:
+    if high_v == air.OPEN_V and not recovering:
         hold_v = air.learn_hold(
             state.air, config.air, shut_v, rise_c, state.set_point_c - ambient_c, at_limit, dt_s
         )
@@ -84,6 +92,16 @@ def _by_loop(
         air=replace(state.air, hold_v=hold_v),
     )
     return state, terms
+
+
+def _recovering(state: State, now_s: float) -> bool:
+    """The lid has just come back: the pit's own quick return is no sign of too much fire."""
+    back_s = state.lid.back_s
+    return (
+        back_s is not None
+        and now_s - back_s < state.config.lid.recovery_s
+        and state.pit.smooth_c < state.set_point_c - state.config.lid.recovered_c
+    )
 
 
 def _gain(config: Config, heard: ResponseState, swinging: OscillationState) -> float:
