@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import math
 import time
 from dataclasses import replace
 
 import pytest
 
+from coalminder import codec
 from coalminder.events import FoodStep, SetPoint, WoodAdded
 from coalminder.food import conduction
 from coalminder.food.composition import Thermal
@@ -386,3 +388,11 @@ def test_a_second_of_following_is_cheap() -> None:
             events = []
         best = min(best, (time.process_time() - begin) / 1800)
     assert best < 120e-6
+
+
+def test_state_and_plan_survive_being_written_down_exactly() -> None:
+    cook = Cook(replace(PLAN, steps=STEPS, scombroid=True))
+    cook_until(cook, 40)
+    again = codec.from_plain(FoodState, json.loads(json.dumps(codec.to_plain(cook.state))))
+    assert again == cook.state
+    assert codec.from_plain(FoodPlan, json.loads(json.dumps(codec.to_plain(cook.plan)))) == cook.plan
