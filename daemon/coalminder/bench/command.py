@@ -17,10 +17,11 @@ import coalminder
 from coalminder.bench import campaign, report
 from coalminder.bench.ablate import variants
 from coalminder.bench.controllers import CONTROLLERS, PEERS, Factory
+from coalminder.bench.digest import model_hash
 from coalminder.bench.oracle import oracle_runs
 from coalminder.bench.runner import Keep, Results
 from coalminder.bench.runner import run as run_all
-from coalminder.bench.scenarios import SCENARIOS, SEEDS, model_hash
+from coalminder.bench.scenarios import SCENARIOS, SEEDS
 from coalminder.errors import UserError
 
 ORACLE = report.ORACLE

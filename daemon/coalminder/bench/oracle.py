@@ -19,10 +19,11 @@ import numpy as np
 
 from coalminder.bench import search
 from coalminder.bench.controllers import CONTROLLERS
+from coalminder.bench.digest import model_hash
 from coalminder.bench.metrics import CEILING_C, Score
 from coalminder.bench.plant import Exogenous, Floats, Plant, foresee
 from coalminder.bench.runner import Course, Run, as_run, judge, tend
-from coalminder.bench.scenarios import Cook, cook, model_hash
+from coalminder.bench.scenarios import Cook, cook
 from coalminder.errors import UserError
 
 DATA = Path(__file__).parent / "data"

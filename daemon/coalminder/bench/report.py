@@ -10,10 +10,11 @@ from statistics import median
 from typing import Any
 
 from coalminder.bench.controllers import PEERS
+from coalminder.bench.digest import model_hash
 from coalminder.bench.metrics import CEILING_C
 from coalminder.bench.oracle import beaten_by
 from coalminder.bench.runner import Run
-from coalminder.bench.scenarios import SCENARIOS, model_hash
+from coalminder.bench.scenarios import SCENARIOS
 
 ORACLE = "oracle"
 

@@ -7,28 +7,13 @@ estimates; docs/bench.md lists them), wide enough that no controller can know it
 
 from __future__ import annotations
 
-import ast
-import hashlib
-import inspect
 import random
-import sys
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from functools import cache
 from types import MappingProxyType
 from typing import Any
 
-from coalminder.bench import metrics
-from coalminder.grill import (
-    Scenario,
-    Weather,
-    actuators,
-    equations,
-    parameters,
-    ranges,
-    scenario,
-    weather,
-)
+from coalminder.grill import Scenario, Weather, ranges
 from coalminder.grill.ranges import Ranges, between, times
 from coalminder.grill.scenario import Disturbance, Food, LidLift, SetPointChange, Wood
 
@@ -200,23 +185,3 @@ def cook(name: str, seed: int) -> Cook:
         **fuel,
     )
     return Cook(name, seed, made, row.dome_probe)
-
-
-@cache
-def model_hash() -> str:
-    """Sixteen hex digits of the code of the model, the scenarios and the score: results belong to it.
-
-    Comments, docstrings and layout do not count.
-    """
-    kettle_module = sys.modules["coalminder.grill.kettle"]  # its package has a function of that name
-    here = sys.modules[__name__]
-    digest = hashlib.sha256()
-    for module in (equations, actuators, parameters, ranges, weather, scenario, kettle_module, metrics, here):
-        tree = ast.parse(inspect.getsource(module))
-        for node in ast.walk(tree):
-            body: Any = getattr(node, "body", None)
-            first = body[0] if isinstance(body, list) and body else None
-            if isinstance(first, ast.Expr) and isinstance(first.value, ast.Constant):
-                body.pop(0)  # a docstring
-        digest.update(ast.dump(tree).encode())
-    return digest.hexdigest()[:16]
