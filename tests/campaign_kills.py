@@ -47,9 +47,10 @@ class Kills:
         """One line."""
         return (
             f"{self.kills} kills, {self.while_latched} of them with a latched fault: "
-            f"{len(self.lost_alarms)} of {self.alarms_before} alarms lost, at most {self.worst_loss_s:.1f} s of "
-            f"readings lost, vents opened while latched {self.opened_while_latched} times, "
-            f"{len(self.not_resumed)} times not resumed, first step at most {self.worst_start_s:.1f} s after the start"
+            f"{len(self.lost_alarms)} of {self.alarms_before} alarms lost, at most {self.worst_loss_s:.1f} s "
+            f"of readings lost, vents opened while latched {self.opened_while_latched} times, "
+            f"{len(self.not_resumed)} times not resumed, first step at most {self.worst_start_s:.1f} s "
+            "after the start"
         )
 
 

@@ -7,6 +7,7 @@ them all, some at a time; tests/campaign asks the same of every run of the tests
 from __future__ import annotations
 
 import contextlib
+import itertools
 import json
 import os
 import random
@@ -100,7 +101,7 @@ def vents_shut_in_time(service: Service, since_s: float) -> tuple[bool, float]:
 def longest_gap_s(service: Service, since_s: float, until_s: float) -> float:
     """Longest time between two steps."""
     times = [v.at_s for v in service.trace() if since_s - 2.0 <= v.at_s <= until_s]
-    return max((b - a for a, b in zip(times, times[1:], strict=False)), default=float("inf"))
+    return max((b - a for a, b in itertools.pairwise(times)), default=float("inf"))
 
 
 # ---- the daemon itself
@@ -430,7 +431,7 @@ def journal_truncated(folder: Path, times: int = 6) -> list[Finding]:
             count, seen = len(service.trace()), len(alarms(watcher, "journal_corrupt"))
             went_on = service.log().count("going on with the cook")
             service.start()
-            wait_for(lambda: len(service.trace()) > count, 30.0, "a step after the restart")
+            wait_for(lambda have=count: len(service.trace()) > have, 30.0, "a step after the restart")
             first_s = service.trace()[count].at_s
             went_on = service.log().count("going on with the cook") - went_on
             resumed += went_on
@@ -536,7 +537,7 @@ def broker_frozen(folder: Path) -> list[Finding]:
         gap_s = longest_gap_s(service, frozen_s, time.monotonic())
         broker.thaw()
         alarm = wait_alarm(watcher, "broker_lost", 60.0)
-        # Silence is taken for a loss after one and a half keep-alives (MQTT 5, 3.1.2-22), then the limit runs.
+        # Silence is a loss after one and a half keep-alives (MQTT 5, 3.1.2-22); then the limit runs.
         took_s = _utc(alarm["raised_utc"]) - frozen_utc
         found = timed(
             "broker_lost", "the broker freezes (limit 30 s, keep-alive 5 s)", took_s, 30.0 + 15.0, alarm

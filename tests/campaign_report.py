@@ -4,6 +4,8 @@
 What is done is kept in FOLDER, so that a run broken off goes on; delete the folder to begin again.
 """
 
+# ruff: noqa: E501 - the page's lines are the page's
+
 from __future__ import annotations
 
 import argparse

@@ -36,7 +36,7 @@ class Vents:
 
 
 class Service:
-    """`coalminder tend` as a process of its own, on the campaign's kettle or on simulated probes and vents."""
+    """`coalminder tend` as a process, on the campaign's kettle or on simulated probes and vents."""
 
     def __init__(
         self,

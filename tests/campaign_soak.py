@@ -43,8 +43,8 @@ class Soak:
     def text(self) -> str:
         """One line."""
         return (
-            f"{self.hours} simulated hours, {self.steps} steps: memory {self.growth_mb:+.2f} MB after the first "
-            f"{WARM_UP_H} h (from {self.warm_mb:.1f} to {self.end_mb:.1f} MB), "
+            f"{self.hours} simulated hours, {self.steps} steps: memory {self.growth_mb:+.2f} MB "
+            f"after the first {WARM_UP_H} h (from {self.warm_mb:.1f} to {self.end_mb:.1f} MB), "
             f"journal {self.journal_mb_per_day:.1f} MB a day"
         )
 

@@ -40,8 +40,7 @@ def runaway(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
         return None
     if e.smooth_c <= limits.ceiling_c or not _shut_long(e, limits):
         return False
-    rise_c = e.rise(5)
-    return rise_c is not None and rise_c > (0.0 if on else limits.rise_cut_off_c)
+    return _rises(e, 0.0 if on else limits.rise_cut_off_c)
 
 
 def rising_with_vents_shut(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
@@ -50,8 +49,13 @@ def rising_with_vents_shut(view: View, e: Evidence, limits: Limits, on: bool) ->
         return None
     if e.smooth_c <= view.set_point_c + limits.rise_above_set_point_c or not _shut_long(e, limits):
         return False
-    rise_c = e.rise(5)
-    return rise_c is not None and rise_c > (0.0 if on else limits.rise_warn_c)
+    return _rises(e, 0.0 if on else limits.rise_warn_c)
+
+
+def _rises(e: Evidence, by_c: float) -> bool:
+    """Up by more than `by_c` in five minutes, and still going up: an overshoot past its top does not rise."""
+    rise_c, late_rise_c = e.rise(5), e.rise(1)
+    return rise_c is not None and late_rise_c is not None and rise_c > by_c and late_rise_c > 0.0
 
 
 def _shut_long(e: Evidence, limits: Limits) -> bool:
