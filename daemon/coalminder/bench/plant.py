@@ -66,15 +66,8 @@ def foresee(scenario: Scenario, seed: int) -> Exogenous:
     for item in sorted(scenario.disturbances, key=lambda d: d.at_s):
         if isinstance(item, SetPointChange):
             set_point[int(item.at_s) :] = item.temp_c
-    events = tuple(
-        sorted(
-            {
-                int(item.at_s)
-                for item in scenario.disturbances
-                if not isinstance(item, LidLift | SetPointChange)
-            }
-        )
-    )
+    laid = (d for d in scenario.disturbances if not isinstance(d, LidLift | SetPointChange))
+    events = tuple(sorted({int(item.at_s) for item in laid if item.at_s < seconds}))
     return Exogenous(seconds, sky, lid, noise, events, set_point)
 
 
