@@ -17,6 +17,7 @@ from typing import Any
 
 from brokers import Mosquitto, Watcher, wait_for
 
+import coalminder
 from coalminder.core import State
 from coalminder.journal import Refusal, Resume, resume
 
@@ -77,7 +78,8 @@ class Service:
         if not self._board:
             words += ["--simulate", "campaign_grill:grill", "--simulate-arg", f"folder={self.folder}"]
         env = {k: v for k, v in os.environ.items() if not k.startswith("COALMINDER_")}
-        env |= {"CAMPAIGN_CONTROL": str(self.control_path), "PYTHONPATH": str(TESTS)}
+        package = str(Path(coalminder.__file__).parents[1])  # the same code as runs here
+        env |= {"CAMPAIGN_CONTROL": str(self.control_path), "PYTHONPATH": f"{package}{os.pathsep}{TESTS}"}
         with self.log_path.open("ab") as log:
             self.process = subprocess.Popen(words, stdout=log, stderr=log, env=env, cwd=self.folder)
 

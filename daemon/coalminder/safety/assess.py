@@ -108,7 +108,7 @@ def assess(
         else:
             if not events and not raises_s:
                 return SafetyState(e), QUIET
-    found = {record.code: record for record in records}
+    found = {record.code: record for record in records if record.code in BY_CODE}  # an upgrade may drop rows
     raw: dict[str, bool | None] = {}
     new: list[Record] = []
     for fault in FAULTS:

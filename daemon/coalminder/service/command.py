@@ -21,6 +21,7 @@ from coalminder.service.assemble import Desk
 from coalminder.service.board import BoardHardware
 from coalminder.service.clock import Clock, RealClock, ScaledClock
 from coalminder.service.hardware import Hardware
+from coalminder.service.latched import keep_latched
 from coalminder.service.machine import count_restarts
 from coalminder.service.notify import Notifier
 from coalminder.service.tender import Tender
@@ -77,6 +78,8 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
     else:
         state, clock = initial(settings.core()), _clock(args, at_s=0.0)
         log.info("a new cook: %s", found.reason)
+        if not args.fresh:
+            state = keep_latched(state, directory, utc_s)
     plan = settings.plan().on_clock(utc_s, clock.now_s())
     state = replace(state, config=replace(settings.core(), plan=plan))
     notifier = Notifier()
