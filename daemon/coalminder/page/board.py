@@ -36,9 +36,9 @@ class Reminder(_Part):
 
 
 class FoodPart(_Part):
-    """What is read of `part/food`; all may be absent. The names are those of food/foodstate.py, FoodView."""
+    """What is read of `part/food`; all but the stage may be absent. Names as in FoodView."""
 
-    stage: str = ""
+    stage: str
     at_s: FiniteFloat | None = None
     core_c: FiniteFloat | None = None
     core_low_c: FiniteFloat | None = None

@@ -1,0 +1,227 @@
+"""What the page shows: words, figures, what may be asked."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pytest
+from page_messages import NOW, TOPICS, alarm, later, state, tell
+
+from coalminder.core.advice import TEXTS
+from coalminder.core.phases import TRANSITIONS, Refused
+from coalminder.messages.payloads import COMMANDS
+from coalminder.page.board import Board
+from coalminder.page.units import METRIC, US, span
+from coalminder.page.view import Link, Shown, view
+from coalminder.page.words import ALARM_STATES, HIDDEN_ALARMS, NEXT, PHASES, asks
+from coalminder.values import AlarmState, Phase
+
+UP = Link(connected=True)
+
+
+@pytest.fixture
+def board() -> Board:
+    return Board(TOPICS)
+
+
+def seen(
+    board: Board, *, link: Link = UP, shown: Shown | None = None, after_s: float = 0.0
+) -> dict[str, Any]:
+    document = view(board, link, shown or Shown(), NOW.timestamp() + after_s, after_s)
+    json.dumps(document, allow_nan=False)  # what goes to the browser
+    return document
+
+
+@pytest.mark.parametrize(
+    ("link", "availability", "after_s", "kind"),
+    [
+        (UP, b"online", 2.0, "live"),
+        (UP, b"online", 16.0, "old"),
+        (UP, b"offline", 2.0, "offline"),
+        (Link(connected=False, trouble="refused"), b"online", 2.0, "no_broker"),
+    ],
+    ids=["live", "silent", "will of a dead daemon", "broker away"],
+)
+def test_the_page_says_how_far_it_can_be_trusted(
+    board: Board, link: Link, availability: bytes, after_s: float, kind: str
+) -> None:
+    tell(board, state())
+    board.take(TOPICS.availability, availability, retained=True, mono_s=0.0)
+    trust = seen(board, link=link, after_s=after_s)["trust"]
+    assert trust["kind"] == kind
+    assert trust["age_s"] == after_s
+    assert bool(trust["text"]) == (kind != "live")
+
+
+def test_nothing_heard_names_the_grill_that_was_listened_for(board: Board) -> None:
+    document = seen(board)
+    assert document["trust"]["kind"] == "nothing"
+    assert "'kettle'" in document["trust"]["text"]
+    assert document["phase"] is None
+
+
+def test_clocks_that_differ_and_unreadable_messages_are_told(board: Board) -> None:
+    tell(board, state(utc=later(3600)))
+    board.take(TOPICS.alarm("x"), b"{", retained=False, mono_s=0.0)
+    assert len(seen(board)["trust"]["notes"]) == 2
+
+
+@pytest.mark.parametrize(
+    ("pit_c", "shape", "words"),
+    [
+        (92.4, "inside", "in the band"),
+        (80.0, "inside", "in the band"),
+        (79.9, "under", "under the band"),
+        (105.1, "over", "over the band"),
+        (121.1, "over", "over the ceiling"),
+        (None, "none", "No pit temperature"),
+    ],
+    ids=str,
+)
+def test_a_word_and_a_shape_stand_beside_the_pit(
+    board: Board, pit_c: float | None, shape: str, words: str
+) -> None:
+    tell(board, state(pit_c=pit_c))
+    pit = seen(board)["pit"]
+    assert pit["shape"] == shape
+    assert words in pit["text"]
+    assert pit["figure"] == pit_c
+
+
+def test_a_lost_food_probe_never_shows_a_number(board: Board) -> None:
+    tell(board, state(foods=[{"name": "thin", "temp_c": None, "fault": "open"}]))
+    row = seen(board)["temps"][0]
+    assert row["text"] == "not known"
+    assert "plug or cable" in row["note"]
+
+
+def test_fuel_is_told_with_its_interval(board: Board) -> None:
+    tell(board, state())
+    assert seen(board)["fuel"].replace("\N{NO-BREAK SPACE}", " ") == (
+        "about 3 h 10 min; 9 times in 10: 2 h 30 min to 3 h 50 min"
+    )
+    tell(board, state(fire={}))
+    assert seen(board)["fuel"] == "not known yet"
+
+
+def food(board: Board, **fields: Any) -> None:
+    body = {"stage": "cooking", "at_s": 0.0, "finish_min": 60, "finish_low_min": 50, "finish_high_min": 75}
+    board.take(TOPICS.part("food"), json.dumps(body | fields).encode(), retained=False, mono_s=0.0)
+
+
+def test_the_finish_is_told_with_its_interval(board: Board) -> None:
+    tell(board, state())
+    assert seen(board)["finish"] is None
+    food(board)
+    finish = seen(board)["finish"]
+    assert [finish[key] - NOW.timestamp() for key in ("low_s", "at_s", "high_s")] == [3000, 3600, 4500]
+
+
+def test_an_old_estimate_of_the_finish_is_not_shown(board: Board) -> None:
+    tell(board, state())
+    food(board)
+    assert "old" in seen(board, after_s=301.0)["finish"]["text"]
+
+
+def test_what_to_do_next_puts_the_most_pressing_first(board: Board) -> None:
+    tell(board, state(advice=["charcoal_low", "a_code_of_tomorrow"]))
+    reminders = [
+        {"code": "a", "text": "later", "level": "note"},
+        {"code": "b", "text": "now!", "level": "alarm"},
+        {"code": "c", "text": "soon", "level": "strange"},
+    ]
+    food(board, reminders=reminders, next_step={"title": "Turn", "text": "End for end"}, next_due_s=600.0)
+    items = seen(board)["next"]
+    assert items[0] == {"level": "alarm", "text": "now!"}
+    texts = [item["text"].replace("\N{NO-BREAK SPACE}", " ") for item in items]
+    assert texts[1:] == [
+        "later", "soon", TEXTS["charcoal_low"], "A code of tomorrow", "Turn (in 10 min): End for end",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("phase", list(Phase))
+def test_every_phase_has_words_and_something_to_do(board: Board, phase: Phase) -> None:
+    tell(board, state(phase=phase.value))
+    document = seen(board)
+    assert document["phase"]["word"] == PHASES[phase][0]
+    assert "{" not in document["phase"]["text"]
+    assert document["next"][0]["text"] == NEXT[phase]
+
+
+def test_a_phase_of_a_newer_daemon_is_shown_as_it_is(board: Board) -> None:
+    tell(board, state(phase="banking"))
+    assert seen(board)["phase"]["word"] == "Banking"
+    assert seen(board)["asks"] == []
+
+
+@pytest.mark.parametrize("phase", list(Phase))
+def test_no_button_asks_for_what_the_core_would_refuse(phase: Phase) -> None:
+    offered = asks(phase, lid_off=False, food_stage="cooking")
+    assert all(ask.kind in COMMANDS for ask in offered)
+    for ask in offered:
+        if ask.move is not None:
+            assert not isinstance(TRANSITIONS[phase][ask.move], Refused)
+    opens = {ask.kind for ask in offered} & {"light", "tend", "ease"}
+    assert not (phase is Phase.CUT_OFF and opens), "nothing opens a vent while a fault is latched"
+
+
+@pytest.mark.parametrize("stage", ["waiting", "cooking", "resting", "chilled", ""])
+def test_food_steps_fit_the_stage(stage: str) -> None:
+    steps = [a.fields["step"] for a in asks("tending", lid_off=False, food_stage=stage) if a.kind == "food"]
+    assert steps == {"waiting": ["loaded"], "cooking": ["rotated", "off"], "resting": ["chilled"]}.get(
+        stage, []
+    )
+
+
+@pytest.mark.parametrize("alarm_state", list(AlarmState))
+def test_every_alarm_state_has_its_word_or_is_not_shown(board: Board, alarm_state: AlarmState) -> None:
+    tell(board, alarm(state=alarm_state.value))
+    shown = seen(board)["alarms"]
+    assert bool(shown) == (alarm_state not in HIDDEN_ALARMS)
+    for item in shown:
+        assert item["state"] == ALARM_STATES[alarm_state]
+        assert item["can_acknowledge"] == ("unacknowledged" in alarm_state.value)
+
+
+def test_alarms_that_ask_come_first_then_by_priority(board: Board) -> None:
+    for code, fields in {
+        "seen": {"state": "acknowledged"}, "low": {"priority": "low"}, "high": {},
+        "over": {"state": "returned_unacknowledged", "active": False},
+    }.items():  # fmt: skip
+        tell(board, alarm(code, **fields))
+    assert [item["code"] for item in seen(board)["alarms"]] == ["high", "low", "over", "seen"]
+
+
+def test_us_units_only_at_the_edge(board: Board) -> None:
+    # 200 °F = 93.3 °C and 212 °F = 100 °C: NIST SP 811 (2008), B.8, t/°C = (t/°F - 32)/1.8
+    assert US.celsius(212.0) == pytest.approx(100.0)
+    assert US.shown(93.0) == pytest.approx(199.4)
+    tell(board, state())
+    document = seen(board, shown=Shown(units=US))
+    assert document["pit"]["figure"] == 198.3
+    assert document["band"] == {"low": 176.0, "high": 221.0, "ceiling": 249.8}
+    assert document["set_point"] == {"now": 199.4, "least": 131, "most": 230}
+    wood = next(ask for ask in document["asks"] if ask["kind"] == "wood")
+    assert wood["amount"]["most"] == pytest.approx(0.5 / 0.45359237, abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("minutes", "text"),
+    [
+        (-3, "0 min"),
+        (59.4, "59 min"),
+        (60, "1 h"),
+        (62, "1 h"),
+        (63, "1 h 5 min"),
+        (178, "3 h"),
+        (1500, "more than a day"),
+    ],
+)
+def test_lengths_of_time_for_people(minutes: float, text: str) -> None:
+    assert span(minutes).replace("\N{NO-BREAK SPACE}", " ") == text
+
+
+def test_metric_text_does_not_break_between_figure_and_unit() -> None:
+    assert METRIC.text(93.0) == "93\N{NO-BREAK SPACE}°C"
+    assert METRIC.text(None) == "not known"
