@@ -1,4 +1,4 @@
-"""Draws docs/drawings/wiring.svg and .png: `python docs/drawings/wiring.py`. Needs matplotlib (extra demo)."""
+"""Draws wiring.svg and .png: `python docs/drawings/wiring.py`. Needs matplotlib (extra demo)."""
 
 from __future__ import annotations
 

@@ -14,21 +14,19 @@ from typing import Any
 
 import pytest
 
-from coalminder.vents.curve import LINEAR_CURVE
 from coalminder.vents.kernel_pwm import KernelPwm, find_chip, open_kernel_pwm
 from coalminder.vents.pca9685 import Pca9685, counts, prescale
 from coalminder.vents.pin_pwm import PinPwm, fine_factory
-from coalminder.vents.servo import PulseOutput, ServoVent
+from coalminder.vents.servo import PulseOutput, Stroke
 
 SWEEP = [step / 2000 for step in range(2001)]
 
 
 def positions(output: PulseOutput, wire: Callable[[], object]) -> list[object]:
     """Distinct states of the wire over a sweep of the stroke 1.0..2.0 ms, in order."""
-    vent = ServoVent("lower", output, curve=LINEAR_CURVE, hold=True, sleep=lambda _: None)
     seen: list[object] = []
     for position in SWEEP:
-        vent.move_to_position(position)
+        output.set_pulse_us(Stroke().pulse_us(position))
         if not seen or seen[-1] != wire():
             seen.append(wire())
     return seen

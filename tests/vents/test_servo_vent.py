@@ -66,10 +66,12 @@ def test_power_goes_off_after_arrival_and_comes_back_to_move() -> None:
     assert bench.pulses.history[-1][0] - arrived >= 0.15
 
 
-def test_held_vent_keeps_its_pulses() -> None:
+def test_held_vent_keeps_its_pulses_unless_shut() -> None:
     bench = Bench(hold=True)
     bench.vent.move(0.2)
     assert bench.pulses.pulse_us == pytest.approx(1200.0)
+    bench.vent.move(0.0)
+    assert bench.pulses.pulse_us == 0.0  # shut needs no power
 
 
 def test_same_opening_again_stays_silent_until_it_is_time_to_reassert() -> None:

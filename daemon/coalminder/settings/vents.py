@@ -49,7 +49,7 @@ class Servo(BaseModel):
     )
     hold: bool = Field(
         default=False,
-        description="keep the servo powered at rest, for a vent that a spring pulls shut",
+        description="keep it powered at rest unless shut, for a vent that a spring shuts",
     )
     backlash: Annotated[FiniteFloat, Field(ge=0.0, le=0.2)] = Field(
         default=0.0, description="slack of the linkage, part of the stroke"

@@ -68,7 +68,8 @@ class ServoVent:
 
     safe_opening: where `make_safe` goes. stroke_s: time for the whole stroke; moves are ramped at this
     rate, so that neither the supply dips nor ash is stirred up. settle_s: time from the last pulse change
-    until the pulses stop. hold: keep the pulses on (for a vent that a spring pulls shut). backlash: slack
+    until the pulses stop. hold: keep the pulses on
+    unless shut (for a vent that a spring or weight pulls shut). backlash: slack
     of the linkage as a part of the stroke; closing moves then go beyond by that much and come back, so
     that every position is reached from the shut side. reassert_s: a vent asked to stay is pushed to
     its place again after this time. The first move of a new object, and any after a failure, cannot
@@ -160,7 +161,7 @@ class ServoVent:
                 start = beyond
             self._ramp(start, target)
         self._sleep(self._settle_s)
-        if not self._hold:
+        if not self._hold or target == 0.0:  # shut needs no power: the spring that asks for it pulls that way
             self._output.off()
 
     def _ramp(self, start: float, target: float) -> None:

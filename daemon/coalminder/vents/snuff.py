@@ -29,13 +29,12 @@ DEFAULT_CALIBRATION = Path("/var/lib/coalminder/calibration.json")
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What to send one vent: the pulse that shuts it, for how long, and whether to keep it on."""
+    """What to send one vent: the pulse that shuts it, and for how long."""
 
     name: str
     driver: str
     pulse_us: float
     travel_s: float
-    hold: bool
     block: Mapping[str, Any]
 
 
@@ -74,9 +73,8 @@ def shut(
         sleep(max(plan.travel_s for plan, _ in moving))
     for plan, output in moving:
         try:
-            if not plan.hold:
-                output.off()
-            say(f"{plan.name} vent: shut, power {'kept on' if plan.hold else 'off'}")
+            output.off()
+            say(f"{plan.name} vent: shut, power off")
         except OSError as error:
             failed += 1
             say(f"{plan.name} vent: power not cut: {error}")
@@ -152,7 +150,6 @@ def _plan(name: str, block: Mapping[str, Any], stops: Mapping[str, Any] | None) 
         str(block.get("driver", "?")),
         stroke.pulse_us(0.0),
         min(2.0, numbers["stroke_s"]) + min(2.0, numbers["settle_s"]),
-        block.get("hold") is True,
         block,
     )
 
