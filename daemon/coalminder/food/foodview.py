@@ -25,6 +25,7 @@ CORE_FRESH_S = 60.0
 
 
 def view_of(state: FoodState, plan: FoodPlan, now_s: float) -> FoodView:
+    """What a person may know at `now_s` of a food in `state` that follows `plan`."""
     stage = (
         "chilled" if state.chilled_s is not None
         else "resting" if state.off_s is not None

@@ -18,6 +18,7 @@ from coalminder.food.storage import PARASITE_NOTE, Cooling
 
 
 def cautions(request: PlanRequest) -> tuple[str, ...]:
+    """The trade's usual cautions for this food, local authority first."""
     lines = list(FIRE_CAUTIONS)
     lines.append(
         "Hot metal and coals: gloves, a level stand, nobody near who cannot look after themselves [practice]."
@@ -46,6 +47,7 @@ def warnings_of(
     cook_s: float,
     middle_s: float,
 ) -> tuple[str, ...]:
+    """What in this plan a cook should think about twice, a line each."""
     water_pct = 100.0 * request.species.composition.water_frac
     after_pct = wps_after_loss_pct(salted.mean_salt_pct, water_pct, request.loss_frac)
     lines = list(brine_warnings(request.brine_c, brine_s, after_pct, request.brine_reused))

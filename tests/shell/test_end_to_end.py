@@ -1,0 +1,194 @@
+"""The real service process, a simulated kettle, a real mosquitto: from lighting to snuffed."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from brokers import Mosquitto, Watcher, wait_for
+
+from coalminder.core import State
+from coalminder.journal import read, resume
+from coalminder.journal.values import Refusal
+
+SPEED = 300.0
+BASE = "coalminder/boathouse"
+
+
+def configuration(folder: Path, port: int) -> Path:
+    path = folder / "coalminder.toml"
+    path.write_text(
+        f'[grill]\nname = "boathouse"\n[mqtt]\nport = {port}\n[journal]\ndirectory = "{folder / "cooks"}"\n',
+        "utf-8",
+    )
+    return path
+
+
+@contextmanager
+def service(folder: Path, port: int, *more: str) -> Iterator[tuple[subprocess.Popen[bytes], socket.socket]]:
+    """`coalminder tend` on a simulated kettle, with a notify socket; ended by SIGTERM."""
+    where = folder / "notify"
+    where.unlink(missing_ok=True)
+    notify = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
+    notify.bind(str(where))
+    notify.settimeout(10.0)
+    command = [
+        sys.executable, "-m", "coalminder.cli", "tend", "--config", str(configuration(folder, port)),
+        "--simulate", "coalminder.grill:kettle", "--speed", str(SPEED), *more,
+    ]  # fmt: skip
+    process = subprocess.Popen(command, env={**os.environ, "NOTIFY_SOCKET": str(where)})
+    try:
+        yield process, notify
+    finally:
+        if process.poll() is None:
+            process.send_signal(signal.SIGTERM)
+            try:
+                process.wait(10)
+            except subprocess.TimeoutExpired:
+                process.kill()
+        notify.close()
+
+
+def drain(notify: socket.socket) -> None:
+    """Read what waits: nobody read while the cook ran, and a full socket takes no more."""
+    notify.setblocking(False)
+    with suppress(BlockingIOError):
+        while True:
+            notify.recv(4096)
+    notify.settimeout(10.0)
+
+
+def ask(watcher: Watcher, kind: str, **values: object) -> str:
+    made = uuid.uuid4().hex
+    body = {"id": made, "issued_utc": datetime.now(UTC).isoformat(), "client": "phone", **values}
+    watcher.client.publish(f"{BASE}/command/{kind}", json.dumps(body), qos=1).wait_for_publish(5)
+    return made
+
+
+def latest(watcher: Watcher) -> dict[str, object]:
+    states = watcher.on(f"{BASE}/state")
+    return json.loads(states[-1].payload) if states else {}
+
+
+def wait_phase(watcher: Watcher, phase: str, within_s: float) -> None:
+    wait_for(lambda: latest(watcher).get("phase") == phase, within_s, f"phase {phase}")
+
+
+@pytest.mark.broker
+@pytest.mark.timeout(180)
+def test_a_cook_from_lighting_to_snuffed(mosquitto: Mosquitto, tmp_path: Path) -> None:
+    with (
+        Watcher(mosquitto, f"{BASE}/#") as watcher,
+        service(tmp_path, mosquitto.port) as (process, notify),
+    ):
+        assert b"READY=1" in notify.recv(4096)
+        watcher.wait(f"{BASE}/availability")
+        wait_phase(watcher, "cold", 10)
+        assert latest(watcher)["lower_frac"] == 0.0
+        ask(watcher, "light")
+        wait_phase(watcher, "tending", 40)
+        set_point = ask(watcher, "set_point", temp_c=97.0)
+        wait_for(lambda: latest(watcher).get("set_point_c") == 97.0, 10, "the new set point")
+        refused = ask(watcher, "set_point", temp_c=190.0)
+        replies = {}
+
+        def answered() -> bool:
+            replies.update(
+                {r["id"]: r for m in watcher.on(f"{BASE}/reply/#") for r in [json.loads(m.payload)]}
+            )
+            return {set_point, refused} <= set(replies)
+
+        wait_for(answered, 10, "both replies")
+        assert replies[set_point]["accepted"] is True
+        assert replies[refused]["accepted"] is False
+        wait_for(lambda: abs(float(latest(watcher)["pit_c"]) - 97.0) < 3.0, 30, "the pit at 97 °C")  # type: ignore[arg-type]
+        ask(watcher, "snuff")
+        wait_phase(watcher, "snuffing", 10)
+        assert (latest(watcher)["lower_frac"], latest(watcher)["upper_frac"]) == (0.0, 0.0)
+        wait_phase(watcher, "out", 60)
+        drain(notify)
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(10) == 0
+        wait_for(lambda: watcher.on(f"{BASE}/availability")[-1].payload == b"offline", 5, "offline")
+        told = b""
+        while b"STOPPING=1" not in told:
+            told = notify.recv(4096)
+    (record,) = (tmp_path / "cooks").glob("*.cook")
+    with read(record) as cook:
+        phases = [step.decision.phase for step in cook.steps()]
+        commands = cook.commands()
+    assert list(dict.fromkeys(map(str, phases)))[:2] == ["cold", "lighting"]
+    assert str(phases[-1]) == "out"
+    assert {"light", "snuff"} <= {c.topic.rsplit("/", 1)[-1] for c in commands}
+    assert all(c.sender == "phone" for c in commands)
+
+
+@pytest.mark.broker
+@pytest.mark.timeout(120)
+def test_the_service_tends_without_a_broker_and_catches_up(mosquitto: Mosquitto, tmp_path: Path) -> None:
+    mosquitto.kill()
+    with service(tmp_path, mosquitto.port) as (process, notify):
+        assert b"READY=1" in notify.recv(4096)
+        seen = b""
+        while b"WATCHDOG=1" not in seen:  # steps go on with no broker at all
+            seen = notify.recv(4096)
+        assert process.poll() is None
+        mosquitto.start()
+        with Watcher(mosquitto, f"{BASE}/#") as watcher:
+            watcher.wait(f"{BASE}/state", within_s=15)
+
+
+@pytest.mark.broker
+@pytest.mark.timeout(120)
+def test_a_killed_service_goes_on_with_the_cook(mosquitto: Mosquitto, tmp_path: Path) -> None:
+    with Watcher(mosquitto, f"{BASE}/#") as watcher:
+        with service(tmp_path, mosquitto.port) as (process, _):
+            wait_phase(watcher, "cold", 10)
+            ask(watcher, "light")
+            wait_phase(watcher, "tending", 40)
+            ask(watcher, "set_point", temp_c=99.0)
+            wait_for(lambda: latest(watcher).get("set_point_c") == 99.0, 10, "the set point")
+            wait_phase(watcher, "tending", 30)
+            process.kill()
+            process.wait(10)
+        wait_for(lambda: watcher.on(f"{BASE}/availability")[-1].payload == b"offline", 60, "the last will")
+        found = resume(tmp_path / "cooks", State, datetime.now(UTC).timestamp())
+        assert not isinstance(found, Refusal), found.reason
+        assert found.state.set_point_c == 99.0
+        watcher.messages.clear()
+        with service(tmp_path, mosquitto.port, "--simulate-arg", "start=burning"):
+            watcher.wait(f"{BASE}/state", within_s=15)
+            assert latest(watcher)["set_point_c"] == 99.0
+            assert latest(watcher)["phase"] in ("settling", "tending", "lid_off")
+            wait_for(lambda: bool(watcher.on(f"{BASE}/alarm/was_blind")), 10, "the alarm about the gap")
+
+
+def test_vents_are_at_their_safe_place_within_a_second_of_the_start(tmp_path: Path) -> None:
+    code = (
+        "import time; began = time.monotonic()\n"
+        "import asyncio, sys\n"
+        "from coalminder.cli import main\n"
+        "from coalminder.rehearse.hardware import SimulatedHardware as H\n"
+        "async def safe(self):\n"
+        "    print(time.monotonic() - began, flush=True); sys.exit(0)\n"
+        "H.make_safe = safe\n"
+        "main(sys.argv[1:])\n"
+    )
+    options = ["tend", "--config", str(configuration(tmp_path, 1)), "--simulate", "coalminder.grill:kettle"]
+    times = []
+    for _ in range(3):
+        shown = subprocess.run(
+            [sys.executable, "-c", code, *options], capture_output=True, text=True, check=False
+        )
+        times.append(float(shown.stdout.split()[0]))
+    assert min(times) < 1.0, times

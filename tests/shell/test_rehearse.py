@@ -1,0 +1,89 @@
+"""Rehearsals: the demo, other people's grills, real sockets."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from brokers import Mosquitto, Watcher
+from foreign_grill import ForeignGrill
+
+from coalminder.cli import main
+
+KEYS = set(
+    "in_band_frac settled_after_s peak_c lowest_c mean_abs_error_c servo_travel fuel_used_kg fire_alive "
+    "lid_lifts_seen alarms phases steps wall_s version seed".split()
+)
+LIFT_AND_WOOD = ("--lid-lift", "5400:120", "--wood", "7200:0.08")
+
+
+def rehearse(tmp_path: Path, *options: str) -> dict[str, object]:
+    path = tmp_path / "cook.json"
+    assert main(["rehearse", "--json", str(path), *options]) == 0
+    summary: dict[str, object] = json.loads(path.read_text("utf-8"))
+    assert set(summary) == KEYS
+    return summary
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_the_demo_stays_in_its_band(seed: int, tmp_path: Path) -> None:
+    cook = rehearse(tmp_path, "--fast", "--seed", str(seed))
+    assert cook["in_band_frac"] >= 0.90  # type: ignore[operator]
+    assert cook["peak_c"] <= 121.0  # type: ignore[operator]
+    assert cook["fire_alive"] is True
+    assert cook["lid_lifts_seen"] == 2
+    assert cook["alarms"] == []
+    assert 0.15 * 4 * 0.9 <= cook["fuel_used_kg"] <= 0.25 * 4 * 1.1  # type: ignore[operator]  # common practice: kg/h
+
+
+def test_same_seed_gives_the_same_cook(tmp_path: Path) -> None:
+    cooks = [rehearse(tmp_path, "--fast", "--hours", "1", "--seed", "5") for _ in range(2)]
+    for cook in cooks:
+        del cook["wall_s"]
+    assert cooks[0] == cooks[1]
+
+
+FOREIGN = {
+    "as it is": {},
+    "dead time 1 min": {"dead_s": 60},
+    "dead time 2 min": {"dead_s": 120},
+    "three times the air": {"air_gain": 3.0, "leak": 0.01},
+    "leaky": {"leak": 0.05},
+    "tight": {"leak": 0.005},
+    "square vent": {"vent_power": 2.0},
+    "square-root vent": {"vent_power": 0.6, "leak": 0.01},
+    "light walls": {"wall_j_per_k": 3000.0, "dead_s": 60},
+    "heavy walls": {"wall_j_per_k": 15000.0},
+    "gusts": {"gust": 0.4},
+    "noisy probe": {"noise_c": 2.0},
+}
+
+
+@pytest.mark.parametrize("arguments", FOREIGN.values(), ids=FOREIGN.keys())
+def test_a_grill_of_other_making_is_tended(arguments: dict[str, float], tmp_path: Path) -> None:
+    assert isinstance(ForeignGrill(**arguments).pit_c(), float)  # type: ignore[arg-type]
+    more = [word for key, value in arguments.items() for word in ("--grill-arg", f"{key}={value}")]
+    cook = rehearse(tmp_path, "--fast", "--grill", "foreign_grill:grill", *LIFT_AND_WOOD, *more)
+    assert cook["in_band_frac"] >= 0.94  # type: ignore[operator]
+    assert cook["peak_c"] <= 121.0  # type: ignore[operator]
+    assert cook["fire_alive"] is True
+    assert cook["lid_lifts_seen"] == 1
+
+
+@pytest.mark.broker
+def test_a_live_rehearsal_speaks_to_a_real_broker_and_draws_a_picture(
+    mosquitto: Mosquitto, tmp_path: Path
+) -> None:
+    with Watcher(mosquitto, "coalminder/#") as watcher:
+        picture, records = tmp_path / "cook.png", tmp_path / "records"
+        cook = rehearse(
+            tmp_path, "--hours", "0.5", "--speed", "600", "--broker", mosquitto.url, "--plot", str(picture),
+            "--record", str(records),
+        )  # fmt: skip
+        topics = {message.topic for message in watcher.messages}
+    assert cook["steps"] >= 1700  # type: ignore[operator]
+    assert "coalminder/rehearsal/state" in topics
+    assert "coalminder/rehearsal/availability" in topics
+    assert picture.read_bytes().startswith(b"\x89PNG")
+    assert list(records.glob("*.cook"))
