@@ -88,6 +88,7 @@ def kill_many(folder: Path, kills: int, seed: int = 1) -> Kills:
                 (service.journal / "starts.json").unlink(
                     missing_ok=True
                 )  # the restart loop has its own drill
+                states = len(watcher.on(f"{BASE}/state"))
                 begun_s = time.monotonic()
                 service.start()
                 wait_for(lambda have=steps: len(service.trace()) >= have + 2, 30.0, "steps after the restart")
@@ -96,9 +97,12 @@ def kill_many(folder: Path, kills: int, seed: int = 1) -> Kills:
                 if latched:
                     out.while_latched += 1
                     out.opened_while_latched += any(v.lower > 0.0 or v.upper > 0.0 for v in after)
-                state = service.state()
-                if latched and state.phase is not Phase.CUT_OFF:
-                    out.not_resumed.append(f"kill {n}: latched, but phase {state.phase}")
+                watcher.wait(f"{BASE}/state", states + 1)
+                phase, before = last_state(watcher)["phase"], found.state.phase
+                if latched and phase != Phase.CUT_OFF:
+                    out.not_resumed.append(f"kill {n}: latched, but phase {phase}")
+                elif not latched and phase == Phase.COLD and before is not Phase.COLD:
+                    out.not_resumed.append(f"kill {n}: cold after {before}")
                 if latched and rng.random() < 0.5:
                     _recover(service, watcher)
     finally:
