@@ -68,6 +68,9 @@ def provoke() -> dict[str, object]:
         for line in Path(f"/proc/{pid}/status").read_text().splitlines()
         if line.startswith("Cap")
     ]
+    found["mounts"] = [
+        line.split(" - ")[0].split()[4:6] for line in Path(f"/proc/{pid}/mountinfo").read_text().splitlines()
+    ]
     time.sleep(1.5)
 
     os.kill(pid, signal.SIGKILL)
