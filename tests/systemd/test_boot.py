@@ -66,7 +66,8 @@ mkdir {work}/up/upper {work}/up/work
 mount -t overlay overlay -o lowerdir={work}/low,upperdir={work}/up/upper,workdir={work}/up/work {work}/root
 cp -a {files}/. {work}/root/
 rm -rf {work}/root/var/log/journal
-exec env SYSTEMD_NSPAWN_API_VFS_WRITABLE=yes timeout --signal=KILL 110 systemd-nspawn --quiet --directory={work}/root --register=no --keep-unit \\
+export SYSTEMD_NSPAWN_API_VFS_WRITABLE=yes
+exec timeout --signal=KILL 110 systemd-nspawn --quiet --directory={work}/root --register=no --keep-unit \\
     --private-network --bind={results}:/results {binds} --boot systemd.unit=coalminder-test.target \\
     systemd.log_target=journal quiet
 """
