@@ -17,6 +17,7 @@ from coalminder.events import Event
 from coalminder.journal import Refusal, Resume, resume
 from coalminder.messages.commands import CommandLimits
 from coalminder.messages.options import LinkOptions
+from coalminder.service.alone import alone
 from coalminder.service.assemble import Desk
 from coalminder.service.board import BoardHardware
 from coalminder.service.clock import Clock, RealClock, ScaledClock
@@ -58,8 +59,9 @@ def run(args: argparse.Namespace) -> int:
     if args.speed != 1.0 and (args.simulate is None or not 0.1 <= args.speed <= 10_000.0):
         raise UserError(f"--speed {args.speed:g}: 0.1 to 10000, and only together with --simulate")
     settings = load_settings(args.config)
-    hardware = _hardware(settings, args)
-    return asyncio.run(_tend(settings, hardware, args))
+    with alone(settings.journal.directory):
+        hardware = _hardware(settings, args)
+        return asyncio.run(_tend(settings, hardware, args))
 
 
 async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace) -> int:
