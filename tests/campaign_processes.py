@@ -268,6 +268,30 @@ def terminated(folder: Path) -> list[Finding]:
         return [found]
 
 
+def started_twice(folder: Path) -> list[Finding]:
+    """Somebody starts a second daemon by hand while the first one tends."""
+    with setting(folder) as (service, _, watcher):
+        tended(service, watcher)
+        service.wait_steps(3)
+        found = Finding("", "a second daemon is started while the first one tends")
+        first = service.process
+        assert first is not None
+        service.start()
+        second = service.process
+        assert second is not None
+        code = second.wait(20)
+        service.process = first
+        found.need(code == 2, f"exit code {code}")
+        found.need("another daemon tends" in service.log(), "no reason given")
+        found.need(service.no_traceback(), "a traceback in the log")
+        begun_s = time.monotonic()
+        service.wait_steps(3)
+        gap_s = longest_gap_s(service, begun_s, time.monotonic())
+        found.need(gap_s <= LATEST_STEP_S, f"{gap_s:.1f} s without a step")
+        found.seen = "refused with the reason; the first one went on"
+        return [found]
+
+
 # ---- the machine
 
 
@@ -386,25 +410,27 @@ def _fill(path: Path) -> None:
 
 
 def disk_read_only(folder: Path) -> list[Finding]:
-    """The card turns read-only, as worn cards do."""
-    with small_disk(folder, "8m") as disk, setting(folder, journal=disk / "journal") as (service, _, watcher):
-        tended(service, watcher)
-        service.wait_steps(3)
-        put_in_s = time.monotonic()
-        # Open files would refuse the remount; a second, read-only view is what the daemon gets next.
-        done = subprocess.run(["mount", "-o", "remount,ro", str(disk)], check=False, capture_output=True)
-        if done.returncode != 0:
-            _fill(disk / "filler")
-        alarm = wait_alarm(watcher, "disk_failed", 30.0)
-        found = timed("disk_failed", "the disk takes no more writing (read-only or full)",
-                      time.monotonic() - put_in_s, allowed("disk_failed") + 2.0, alarm)  # fmt: skip
-        service.wait_steps(5)
-        gap_s = longest_gap_s(service, put_in_s, time.monotonic())
-        found.need(gap_s <= LATEST_STEP_S, f"{gap_s:.1f} s without a step")
-        found.seen = (
-            "remounted read-only; tending went on" if done.returncode == 0 else "full; tending went on"
-        )
-        return [found]
+    """The card is read-only from the start, as worn cards become."""
+    with small_disk(folder) as disk:
+        (disk / "journal").mkdir()
+        subprocess.run(["mount", "-o", "remount,ro", str(disk)], check=True, capture_output=True)
+        with setting(folder, journal=disk / "journal") as (service, _, watcher):
+            tended(service, watcher)
+            first_s = service.trace()[0].at_s
+            alarm = wait_alarm(watcher, "disk_failed", 30.0)
+            found = timed(
+                "disk_failed",
+                "the disk is read-only from the start",
+                time.monotonic() - first_s,
+                allowed("disk_failed") + 2.0,
+                alarm,
+            )
+            service.wait_steps(5)
+            gap_s = longest_gap_s(service, first_s, time.monotonic())
+            found.need(gap_s <= LATEST_STEP_S, f"{gap_s:.1f} s without a step")
+            found.need(service.no_traceback(), "a traceback in the log")
+            found.seen = "tends without a record"
+            return [found]
 
 
 def journal_truncated(folder: Path, times: int = 6) -> list[Finding]:
@@ -757,6 +783,7 @@ SCENARIOS: dict[str, Callable[[Path], list[Finding]]] = {
         disk_read_only,
         duplicates,
         supply_low,
+        started_twice,
         terminated,
     )
 }
