@@ -33,6 +33,8 @@ if [ "$files_only" = no ]; then
     done
     getent passwd coalminder >/dev/null || useradd --system --user-group --no-create-home \
         --home-dir /var/lib/coalminder --shell /usr/sbin/nologin coalminder
+    usermod --append --groups gpio,spi,i2c coalminder # for check and calibrate, which run outside the unit
+    install -d -m 0750 -o coalminder -g coalminder /var/lib/coalminder
 
     echo "3/5 program in /opt/coalminder"
     # It sees the system's packages, for spidev and lgpio.
@@ -55,7 +57,7 @@ fi
 install -d -m 0755 "$root/opt/coalminder/docs"
 install -m 0644 "$here/docs/hardware.md" "$here/docs/wiring.md" "$root/opt/coalminder/docs/"
 
-if [ "$files_only" = no ]; then
+if [ "$files_only" = no ] && [ -d /run/systemd/system ]; then
     echo "5/5 telling systemd and udev"
     systemctl daemon-reload
     udevadm control --reload
