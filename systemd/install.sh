@@ -40,7 +40,7 @@ if [ "$files_only" = no ]; then
     # It sees the system's packages, for spidev and lgpio.
     python3 -m venv --system-site-packages /opt/coalminder
     # Wheels only: a board needs no compiler.
-    /opt/coalminder/bin/pip install --quiet --only-binary=:all: "$here[pi]"
+    /opt/coalminder/bin/pip install --quiet --only-binary=:all: "${here}[pi]"
     ln -sf /opt/coalminder/bin/coalminder /usr/local/bin/coalminder
 fi
 
