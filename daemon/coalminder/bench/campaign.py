@@ -57,7 +57,7 @@ def solve_all(tasks: Sequence[Task], processes: int, *, progress: Callable[[int,
     if not tasks:
         return 0
     warm_up()
-    _solve(*tasks[0], passes=2)  # compile before forking: once, not once a process
+    _solve(*tasks[0], most=1)  # compile before forking: once, not once a process
     done = 0
     if processes <= 1:
         for task in tasks:
@@ -81,14 +81,15 @@ def solve_all(tasks: Sequence[Task], processes: int, *, progress: Callable[[int,
     return done
 
 
-def _solve(name: str, seed: int, extra: tuple[str, ...], passes: int = oracle.PASSES) -> oracle.Answer:
-    return oracle.solve(name, seed, extra or oracle.STARTS, passes=passes)
+def _solve(name: str, seed: int, extra: tuple[str, ...], most: int = 50) -> oracle.Answer:
+    return oracle.solve(name, seed, extra or oracle.STARTS, most=most)
 
 
 def _keep_better(task: Task, answer: oracle.Answer) -> None:
-    name, seed, extra = task
-    if extra:
+    name, seed, _ = task
+    try:
         before = oracle.kept(name).get(seed)
-        if before is not None and oracle.rank(before) <= oracle.rank(answer):
-            return
-    oracle.keep(name, {seed: answer})
+    except UserError:
+        before = None
+    if before is None or oracle.rank(answer) < oracle.rank(before):
+        oracle.keep(name, {seed: answer})

@@ -27,7 +27,9 @@ from coalminder.bench.scenarios import Cook, cook
 from coalminder.errors import UserError
 
 DATA = Path(__file__).parent / "data"
-PASSES = 60
+#: Rounds of the search: smoothing of the error in K from coarse to fine, most passes. A fresh round takes
+#: bold steps again, which gets cooks with lid lifts out of a rut.
+ROUNDS: tuple[tuple[tuple[float, ...], int], ...] = (((1.0,), 15), ((1.0,), 15), ((1.0, 0.3, 0.1), 20))
 STARTS = ("simc", "zn")
 _LOW, _SPAN = np.log(search.SOFT), np.log(1.0 + search.SOFT) - np.log(search.SOFT)
 _LEVELS = 65535
@@ -134,14 +136,20 @@ def _carry_out(
     return Course(pit, lower, upper, judge(the_cook, plant, pit, lower, upper))
 
 
-def solve(name: str, seed: int, starts: Iterable[str] = STARTS, passes: int = PASSES) -> Answer:
-    """The best known vents for one cook. starts: controllers whose cooks the search sets out from."""
+def solve(name: str, seed: int, starts: Iterable[str] = STARTS, most: int = 50) -> Answer:
+    """The best known vents for one cook. starts: controllers whose cooks the search sets out from.
+
+    most: passes in a round at most.
+    """
     the_cook = cook(name, seed)
     known = foresee(the_cook.scenario, seed)
     problem = search.pose(the_cook.scenario, seed, known)
     courses = [tend(the_cook, CONTROLLERS[key](the_cook), known) for key in starts]
     start = min(courses, key=lambda c: search.objective(problem, c.pit_c[: problem.seconds], 0.1))
-    found = search.improve(problem, start_z(problem, start), passes=passes)
+    z = start_z(problem, start)
+    for eps_c, passes in ROUNDS:
+        found = search.improve(problem, z, passes=min(passes, most), eps_c=eps_c)
+        z = found.z
     plain = levels_of(found.z)
     answers = (Answer(plain, replay(the_cook, plain, known).score), follow(the_cook, found, problem, known))
     return min(answers, key=rank)
@@ -248,6 +256,6 @@ def _seeds(path: Path) -> dict[str, Any]:
 
 
 __all__ = [
-    "DATA", "PASSES", "STARTS", "Answer", "Finger", "beaten_by", "keep", "kept", "levels_of", "oracle_runs",
+    "DATA", "ROUNDS", "STARTS", "Answer", "Finger", "beaten_by", "keep", "kept", "levels_of", "oracle_runs",
     "places_of", "rank", "replay", "solve", "start_z",
 ]  # fmt: skip
