@@ -64,7 +64,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--toml", type=Path, metavar="FILE", help="write tuned gains (default tuned.toml with --tune)"
     )
     better.add_argument("--seed", type=int, default=1, metavar="N", help="same seed, same answer (default 1)")
-    better.add_argument("--effort", type=int, default=10, metavar="N", help="gains to try in full, 2 to 100")
+    better.add_argument("--effort", type=int, default=8, metavar="N", help="gains to try in full, 2 to 100")
     add("--json", type=Path, metavar="FILE", help="write the figures")
     add("--quiet", action="store_true", help="no progress bar")
 
@@ -95,7 +95,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _experiment(item: Loaded) -> bool:
-    return item.cook is not None and item.cook.experiment
+    return item.cook is not None and item.cook.experiment_from_s is not None
 
 
 def _check(args: argparse.Namespace) -> None:

@@ -149,6 +149,7 @@ async def conduct(
                 held_loop = state.loop
                 if len(held) >= REST_S:
                     began_s = now_s
+                    journal.note(utc_s + now_s, f"{EXPERIMENT} began {now_s:.0f}")
                 why = (
                     "the pit did not come to rest in 3 h"
                     if now_s > LONGEST_WAIT_S

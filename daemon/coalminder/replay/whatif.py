@@ -26,7 +26,7 @@ from coalminder.replay.fopdt import Floats, Fopdt, response
 from coalminder.replay.series import Series, even, from_steps
 from coalminder.values import Decision, Inputs, Phase, ProbeFault, ProbeFaultKind, Reading, Sample
 
-EXPERIMENT = "experiment:"  # begins the note that a step test or relay test leaves in its record
+EXPERIMENT = "experiment:"  # begins the notes that a step test or relay test leaves in its record
 MOST_SHIFT_C = 80.0
 
 
@@ -34,8 +34,8 @@ MOST_SHIFT_C = 80.0
 class Cook:
     """A recorded cook, ready to be run again: what the core saw each second and what the vents did.
 
-    u: (n,) recorded v, the input of the model; state: of the core before the first row. experiment: the
-    vents were moved for the sake of the record.
+    u: (n,) recorded v, the input of the model; state: of the core before the first row.
+    experiment_from_s: from then on the vents were moved for the sake of the record.
     """
 
     name: str
@@ -44,7 +44,7 @@ class Cook:
     now_s: tuple[float, ...]
     state: State
     v_hold: float
-    experiment: bool = False
+    experiment_from_s: float | None = None
 
     @property
     def u(self) -> Floats:
@@ -66,8 +66,15 @@ def from_record(record: Record, name: str) -> Cook:
     series = from_steps(chosen)
     return Cook(
         name, series, tuple(item.inputs for item in chosen), tuple(item.now_s for item in chosen), state,
-        hold_of(series, state.config.split), any(EXPERIMENT in text for _, text in record.notes()),
+        hold_of(series, state.config.split), _experiment_from(record),
     )  # fmt: skip
+
+
+def _experiment_from(record: Record) -> float | None:
+    for _, text in record.notes():
+        if text.startswith(f"{EXPERIMENT} began "):
+            return float(text.rsplit(" ", 1)[1])
+    return None
 
 
 def from_series(series: Series, name: str, config: Config) -> Cook:

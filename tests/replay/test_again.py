@@ -1,0 +1,133 @@
+"""A recorded cook runs again bit for bit; other settings part from it, and the replay says where."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+SECONDS = 5400
+
+from coalminder import __version__
+from coalminder.codec import from_plain
+from coalminder.core import Config, State
+from coalminder.core.config import LoopConfig
+from coalminder.journal import Journal, Start, read
+from coalminder.replay.again import changed_fields, replay
+from coalminder.replay.fopdt import Fopdt
+from coalminder.replay.whatif import Cook, from_series, hold_vent, outside, run_again
+
+KETTLE = Fopdt(50.0, 1100.0, 20.0)
+
+
+def test_every_decision_of_a_cook_comes_out_again_bit_for_bit(cook_file: Path) -> None:
+    with read(cook_file) as record:
+        again = replay(record, __version__)
+    assert (again.steps, again.parted_steps, again.differences, again.reasons) == (SECONDS, 0, (), ())
+    assert again.same
+
+
+def test_other_gains_part_from_the_record_and_the_replay_says_where_and_why(cook_file: Path) -> None:
+    def livelier(config: Config) -> Config:
+        return replace(config, loop=replace(config.loop, kp=config.loop.kp * 2.0))
+
+    with read(cook_file) as record:
+        again = replay(record, __version__, livelier)
+        first_loop = next(s.n for s in record.steps() if s.decision.terms.p != 0.0)
+    assert not again.same
+    assert again.differences[0].n == first_loop
+    assert again.differences[0].field == "terms.p"
+    assert again.reasons == ("other settings were asked for",)
+
+
+def test_record_of_another_version_says_so(cook_file: Path) -> None:
+    with read(cook_file) as record:
+        assert replay(record, "9.9").reasons == (f"recorded by version {__version__}, this is 9.9",)
+
+
+def test_replay_goes_on_after_a_gap_in_the_record(cook_file: Path, tmp_path: Path) -> None:
+    with read(cook_file) as record:
+        steps = list(record.steps())[:600]
+        state: State = from_plain(State, record.state_before(1))
+    from coalminder.core import step
+
+    journal = Journal(tmp_path, Start(__version__, {}, 0.0, state), commit_every_s=60.0)
+    for i, item in enumerate(steps):
+        state, decision = step(state, item.inputs, item.now_s)
+        journal.record(item.now_s, item.utc_s, item.inputs, decision, state)
+        if i in (199, 400):
+            journal.flush()
+        if i == 399:
+            with journal._lock:  # what a disk that failed for too long does: the oldest steps are dropped
+                journal._steps.clear()
+    journal.close()
+    with read(next(tmp_path.glob("*.cook"))) as record:
+        again = replay(record, __version__)
+    assert (again.gaps, again.skipped, again.parted_steps) == (1, 0, 0)
+    assert again.steps == 400
+
+
+def test_ten_hours_replay_in_under_ten_seconds(cook_file: Path) -> None:
+    with read(cook_file) as record:
+        begin = time.process_time()
+        replay(record, __version__)
+        took_s = time.process_time() - begin
+    assert took_s * 36_000 / SECONDS < 10.0
+
+
+def test_what_if_nothing_changes_is_the_record_itself(cook: Cook) -> None:
+    outcome = run_again(cook, KETTLE)
+    assert np.array_equal(outcome.pit_c, cook.series.pit_c)
+    assert np.array_equal(outcome.lower, cook.series.lower)
+
+
+def test_what_if_a_higher_set_point_lifts_the_pit_to_it(cook: Cook) -> None:
+    config = replace(cook.state.config, set_point_c=100.0)
+    outcome = run_again(cook, KETTLE, config)
+    last = slice(-900, None)
+    assert float(np.mean(outcome.pit_c[last])) == pytest.approx(100.0, abs=2.0)
+    assert np.mean(outcome.lower[last]) > np.mean(cook.series.lower[last])
+
+
+def test_what_if_agrees_with_the_kettle_itself(cook: Cook) -> None:
+    """The same kettle, gusts and lid lift really tended at another set point: an independent truth."""
+    from coalminder.grill import Kettle, Weather
+    from coalminder.grill.scenario import LidLift, Wood
+    from coalminder.rehearse.fast import run_fast
+
+    config = replace(cook.state.config, set_point_c=88.0)
+    script = (LidLift(3600.0, 60.0), Wood(3630.0, 0.08))
+    truth = run_fast(Kettle(weather=Weather(seed=4), seed=4), config, script, SECONDS).trace
+    outcome = run_again(cook, KETTLE, config)
+    rows = slice(2400, 3500)
+    assert float(np.mean(np.abs(outcome.pit_c[rows] - np.array(truth.pit_c)[rows]))) < 2.0
+    was = float(np.mean(np.abs(cook.series.pit_c[rows] - np.array(truth.pit_c)[rows])))
+    assert was > 4.0, "the check would pass without doing anything"
+
+
+def test_what_if_the_vent_is_left_by_hand(cook: Cook) -> None:
+    wide = hold_vent(cook, KETTLE, 0.3)
+    shut = hold_vent(cook, KETTLE, 0.0)
+    assert wide.pit_c[-1] > cook.series.pit_c[-1] + 20.0
+    assert shut.pit_c[-1] < cook.series.pit_c[-1] - 10.0
+
+
+def test_what_if_it_were_colder_the_loop_opens_the_vent(cook: Cook) -> None:
+    colder = run_again(cook, KETTLE, None, outside(cook, KETTLE, -15.0))
+    assert np.mean(colder.lower[-900:]) > 1.1 * np.mean(cook.series.lower[-900:])
+    assert float(np.mean(colder.pit_c[-900:])) == pytest.approx(93.0, abs=2.5)
+
+
+def test_table_of_another_logger_can_be_run_again(cook: Cook) -> None:
+    again = from_series(cook.series, "table", Config())
+    outcome = run_again(again, KETTLE, replace(Config(), loop=LoopConfig(kp=0.05, ki=1e-4, kd=0.0)))
+    assert len(outcome.pit_c) == len(again.inputs)
+    assert np.isfinite(outcome.pit_c).all()
+
+
+def test_changed_settings_are_named() -> None:
+    new = replace(Config(), loop=replace(Config().loop, kp=0.5))
+    assert changed_fields(Config(), new) == {"loop.kp": (Config().loop.kp, 0.5)}

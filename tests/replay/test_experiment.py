@@ -1,0 +1,119 @@
+"""Step test and relay test: worth a fit, bounded, ended at once by trouble."""
+
+from __future__ import annotations
+
+import asyncio
+import copy
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+from foreign_grill import ForeignGrill
+
+from coalminder.core import Config, air
+from coalminder.grill import Kettle, Weather
+from coalminder.grill.scenario import LidLift
+from coalminder.journal import read
+from coalminder.rehearse.hardware import SimulatedHardware
+from coalminder.replay.experiment import Ended, Experiment, RelayTest, StepTest, conduct
+from coalminder.replay.fopdt import Fopdt, response
+from coalminder.replay.rules import ultimate
+from coalminder.replay.tune import learn
+from coalminder.replay.whatif import from_record
+from coalminder.seams import Grill
+from coalminder.values import Phase
+from coalminder.vents.curve import DEFAULT_CURVE
+
+
+async def at_once(_now_s: float) -> None:
+    return None
+
+
+def perform(
+    grill: Grill, experiment: Experiment, folder: Path, script: tuple[LidLift, ...] = ()
+) -> tuple[Ended, list[tuple[float, float]]]:
+    seen: list[tuple[float, float]] = []
+    hardware = SimulatedHardware(grill, script)
+    ended = asyncio.run(
+        conduct(
+            hardware, Config(), experiment, folder, utc_s=1.775e9, wait=at_once,
+            say=lambda now_s, d, text: seen.append((d.pit_c or 0.0, d.lower)) if text != "waiting for a steady pit" else None,
+        )
+    )  # fmt: skip
+    return ended, seen
+
+
+def test_step_test_teaches_more_than_the_cook_around_it(tmp_path: Path) -> None:
+    ended, seen = perform(ForeignGrill(seed=3), StepTest(), tmp_path)
+    assert ended.why == ""
+    assert ended.took_s <= 1801
+    assert max(pit for pit, _ in seen) < 93.0 + 16.0
+    assert ended.record is not None
+    with read(ended.record) as record:
+        cook = from_record(record, "test")
+    assert cook.experiment_from_s is not None
+    kettle = learn([cook])
+    alone = learn([cook], prior=None).fit  # without help from what kettles are usually like
+    assert alone.slope.high / alone.slope.low < 3.0
+    # The same grill without noise and gusts, its vent moved up and down from where it held the pit.
+    quiet = ForeignGrill(seed=3, noise_c=0.0, gust=0.0)
+    split = Config().split
+    for _ in range(4000):
+        quiet.advance(1.0, *(DEFAULT_CURVE.position(x) for x in air.share(cook.v_hold, split)))
+    pits = []
+    for change in (0.35, -0.35):
+        moved = copy.deepcopy(quiet)
+        moved.advance(300.0, *(DEFAULT_CURVE.position(x) for x in air.share(cook.v_hold + change, split)))
+        pits.append(moved.pit_c())
+    truth = (pits[0] - pits[1]) / 0.7
+    said = [response(model, np.r_[0.0, np.ones(301)], 1.0)[300] for model in kettle.models]
+    assert min(said) < truth < max(said)
+
+
+def test_test_ends_when_the_lid_comes_off_and_the_core_has_the_vents(tmp_path: Path) -> None:
+    ended, _ = perform(
+        Kettle(weather=Weather(seed=2), seed=2), StepTest(), tmp_path, (LidLift(2400.0, 120.0),)
+    )
+    assert ended.why == "the lid came off" or ended.why.endswith("from the set point")
+    assert ended.record is not None
+    with read(ended.record) as record:
+        last = list(record.steps())[-1]
+        assert record.notes()[-1][1].endswith(ended.why)
+    assert 2400.0 <= last.now_s < 2460.0
+    assert last.decision.phase in (Phase.LID_OFF, Phase.TENDING)
+
+
+def test_step_turns_back_when_the_pit_has_gone_far_enough() -> None:
+    test = StepTest(size_v=0.3, legs_s=(480.0, 480.0))
+    assert test.change(0.0, 0.0) == 0.3
+    assert test.change(100.0, 9.5) == -0.3
+    assert test.change(579.0, -1.0) == -0.3
+    assert test.change(580.0, -1.0) is None
+
+
+def test_relay_finds_the_ultimate_point_of_a_known_plant() -> None:
+    """Åström and Hägglund 1984: the describing function is good to some 10 % for a plant like this."""
+    model = Fopdt(60.0, 900.0, 60.0)
+    ku, pu_s = ultimate(model)
+    test = RelayTest(size_v=0.3, hysteresis_c=0.02, cycles=6)
+    y, pipe = 0.0, [0.0] * 61
+    for second in range(20_000):
+        change = test.change(float(second), y)
+        if change is None:
+            break
+        pipe.append(change)
+        keep = math.exp(-1.0 / model.tau_s)
+        y = keep * y + (1 - keep) * model.k * pipe.pop(0)
+    found = test.ultimate()
+    assert found is not None
+    assert found[0] == pytest.approx(ku, rel=0.25)  # an integrating plant swings in triangles: pi²/8
+    assert found[1] == pytest.approx(pu_s, rel=0.1)
+
+
+def test_relay_test_on_the_simulated_kettle_swings_and_stays_small(tmp_path: Path) -> None:
+    test = RelayTest(cycles=2)
+    ended, seen = perform(Kettle(weather=Weather(seed=5), seed=5), test, tmp_path)
+    assert ended.why == ""
+    assert 4 <= len(test.switches_s) <= 5
+    assert np.ptp([pit for pit, _ in seen]) < 20.0

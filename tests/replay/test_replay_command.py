@@ -1,0 +1,163 @@
+"""The command line: what it prints, what it writes, what it refuses."""
+
+from __future__ import annotations
+
+import json
+import re
+import tomllib
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+
+from coalminder.cli import main
+
+
+class Page(HTMLParser):
+    """Collects what a report refers to, and checks that its tags close."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.headings: list[str] = []
+        self.outside: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        if tag not in ("meta", "link", "img", "br"):
+            self.open.append(tag)
+        for name, value in attrs:
+            if name in ("src", "href") or (value or "").startswith(("http:", "https:")):
+                self.outside.append(f"{tag} {name}={value}")
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        return None
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        if self.open and self.open[-1] in ("h1", "h2"):
+            self.headings.append(data)
+
+
+def test_replay_says_that_every_decision_is_the_same(
+    cook_file: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["replay", str(cook_file)]) == 0
+    assert "all 5400 decisions are the recorded ones, bit for bit" in capsys.readouterr().out
+
+
+def test_report_is_one_file_without_outside_parts(cook_file: Path, tmp_path: Path) -> None:
+    target = tmp_path / "cook.html"
+    assert (
+        main(
+            [
+                "replay",
+                str(cook_file),
+                "--report",
+                str(target),
+                "--kp",
+                "0.05",
+                "--json",
+                str(tmp_path / "f.json"),
+            ]
+        )
+        == 0
+    )
+    text = target.read_text()
+    page = Page()
+    page.feed(text)
+    assert page.open == []
+    assert page.outside == []
+    assert "url(" not in text
+    assert 'name="viewport"' in text
+    assert "@media print" in text
+    for heading in (
+        "Temperatures",
+        "Vents",
+        "Phases",
+        "Lid lifts",
+        "Food",
+        "This kettle",
+        "Replay",
+        "What if: kp 0.05",
+    ):
+        assert heading in page.headings
+    assert (tmp_path / "cook.png").read_bytes().startswith(b"\x89PNG")
+    figures = json.loads((tmp_path / "f.json").read_text())
+    assert figures["records"][0]["facts"]["hours"] == pytest.approx(1.5, abs=0.01)
+    assert figures["what_if"][0]["what"] == "kp 0.05"
+
+
+def test_record_becomes_tables_that_replay_reads(
+    cook_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    csv, parquet = tmp_path / "a.csv", tmp_path / "b.parquet"
+    assert main(["replay", str(cook_file), "--csv", str(csv), "--parquet", str(parquet)]) == 0
+    assert main(["replay", str(csv), str(parquet)]) == 0
+    out = capsys.readouterr().out
+    rows = [line for line in out.splitlines() if re.match(r"│ [ab] ", line)]
+    assert len(rows) == 2
+    assert rows[0][5:] == rows[1][5:]
+
+
+def test_tune_writes_a_fragment_and_never_the_configuration(
+    cook_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert main(["replay", str(cook_file), "--tune", "--effort", "2", "--quiet"]) == 0
+    out = capsys.readouterr().out
+    assert "in force" in out
+    assert "SIMC PI" in out
+    assert set(tomllib.loads((tmp_path / "tuned.toml").read_text())["loop"]) == {
+        "kp",
+        "ki",
+        "kd",
+        "hold_opening",
+    }
+    assert [p.name for p in tmp_path.iterdir()] == ["tuned.toml"]
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["no-such.cook"], "there is no file"),
+        (["no-such.csv"], "no such file"),
+        (["COOK", "--kp", "-1"], "--kp -1 is outside 0 to 1"),
+        (["COOK", "--kp", "nan"], "--kp nan is outside 0 to 1"),
+        (["COOK", "--set-point", "200"], "--set-point 200 is outside 55 to 110"),
+        (["COOK", "--lower", "0.2", "--kp", "0.1"], "give one or the other"),
+        (["COOK", "--effort", "1"], "--effort 1 is outside 2 to 100"),
+        (["COOK", "--report", "/no/such/folder/x.html"], "cannot be written"),
+        (["COOK", "--csv", "/no/such/folder/x.csv"], "cannot be written"),
+        (["COOK", "--config", "/no/such.toml"], "no/such.toml"),
+        (["EMPTY"], "holds no .cook file"),
+    ],
+    ids=lambda value: "_".join(value)[:30] if isinstance(value, list) else None,
+)
+def test_mistake_is_one_line_and_exit_code_2(
+    cook_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], words: list[str], told: str
+) -> None:
+    names = {"COOK": str(cook_file), "EMPTY": str(tmp_path)}
+    assert main(["replay", *(names.get(word, word) for word in words)]) == 2
+    error = capsys.readouterr().err
+    assert told in error
+    assert error.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    "words", [["--size", "3"], ["--set-point", "20"], ["--config", "a", "--grill", "b:c"]]
+)
+def test_step_test_refuses_what_makes_no_sense(words: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["step-test", *words]) == 2
+    assert capsys.readouterr().err.count("\n") == 1
+
+
+def test_step_test_ends_with_what_to_do_next(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert main(["step-test"]) == 0
+    out = capsys.readouterr().out
+    assert "this kettle: k" in out
+    assert re.search(r"coalminder replay \S+\.cook --tune", out)

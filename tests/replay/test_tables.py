@@ -1,0 +1,116 @@
+"""Tables in and out: exact there and back, any usual heading, clear refusals, fast."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+import pytest
+
+from coalminder.errors import UserError
+from coalminder.replay.series import Series, even, usable
+from coalminder.replay.table import COLUMNS, read_table, write_table
+from coalminder.replay.whatif import Cook
+
+
+@pytest.mark.parametrize("suffix", [".csv", ".parquet"])
+def test_record_goes_out_and_comes_back_bit_for_bit(cook: Cook, tmp_path: Path, suffix: str) -> None:
+    path = tmp_path / f"cook{suffix}"
+    write_table(cook.series, path)
+    back = read_table(path)
+    for name in Series.__dataclass_fields__:
+        a, b = getattr(cook.series, name), getattr(back, name)
+        assert np.array_equal(a, b, equal_nan=a.dtype.kind == "f"), name
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "time_s,pit_c,lower\n0,90.5,0.1\n1,91,0.2\n2,,0.2\n",
+        "Time;Pit;Vent\n0;90,5;0,1\n1;91;0,2\n2;;0,2\n",
+        "timestamp\tgrate_c\topening\n10\t90.5\t0.1\n11\t91\t0.2\n12\tnan\t0.2\n",
+        "utc,pit,vent\n2026-04-11T12:00:00Z,90.5,0.1\n2026-04-11T12:00:01Z,91,0.2\n2026-04-11T12:00:02Z,,0.2\n",
+        "# made by a logger\ntime,pit,vent,other\n0,90.5,0.1,x\n1,91,0.2,y\n2,,,z\n",
+    ],
+    ids=["ours", "semicolons_and_commas", "tabs", "utc", "comments_and_held_vent"],
+)
+def test_table_of_any_logger_is_understood(tmp_path: Path, text: str) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text(text)
+    series = read_table(path)
+    assert series.time_s.tolist() == [0.0, 1.0, 2.0]
+    assert series.pit_c.tolist()[:2] == [90.5, 91.0]
+    assert np.isnan(series.pit_c[2])
+    assert series.lower.tolist() == [0.1, 0.2, 0.2]
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("time,pit\n0,90\n1,90\n", ["opening of the lower vent", "vent_opening", "time, pit"]),
+        ("time,pit,vent\n0,90,0.1\n1,hot,0.1\n", ["pit_c", "'hot'", "row 2"]),
+        ("time,pit,vent\n0,90,10\n1,90,55\n", ["lower", "0 to 1", "divide a percentage"]),
+        ("time,pit,vent\n0,2000,0.1\n1,90,0.1\n", ["pit_c", "2000", "row 1", "-60 to 800"]),
+        ("time,pit,vent\n5,90,0.1\n4,90,0.1\n", ["backwards", "row 2"]),
+        ("time,pit,vent\n0,90,0.1\n,90,0.1\n", ["row 2 has no time"]),
+        ("time,pit,vent\n0,90,0.1\n", ["at least two"]),
+        ("", ["cannot be read as a table"]),
+    ],
+    ids=["no_vent", "text", "percent", "fahrenheit_or_worse", "time_back", "no_time", "one_row", "empty"],
+)
+def test_bad_table_is_refused_in_one_line(tmp_path: Path, text: str, words: list[str]) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text(text)
+    with pytest.raises(UserError) as refused:
+        read_table(path)
+    message = str(refused.value)
+    assert "\n" not in message
+    for word in words:
+        assert word in message
+
+
+def test_missing_file_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(UserError, match="no such file"):
+        read_table(tmp_path / "none.csv")
+
+
+def test_million_rows_are_read_in_under_five_seconds(tmp_path: Path) -> None:
+    n = 1_000_000
+    rng = np.random.default_rng(1)
+    frame = pl.DataFrame({"time": np.arange(n), "pit": 93 + rng.normal(size=n), "vent": rng.random(n)})
+    frame.write_csv(tmp_path / "log.csv")
+    begin = time.perf_counter()
+    assert len(read_table(tmp_path / "log.csv")) == n
+    assert time.perf_counter() - begin < 5.0
+
+
+def test_documented_columns_are_those_that_are_read() -> None:
+    text = (Path(__file__).parents[2] / "docs" / "records.md").read_text()
+    for column in COLUMNS:
+        assert f"| `{column.name}` |" in text
+        for word in column.also:
+            assert f"`{word}`" in text
+
+
+def test_uneven_rows_become_even_and_gaps_stay_empty() -> None:
+    t = np.array([0.0, 10.0, 20.0, 500.0, 510.0])
+    nan = np.full(5, np.nan)
+    series = Series(
+        t, np.array([80.0, 90.0, 100.0, 50.0, 60.0]), np.array([0.1, 0.2, 0.3, 0.4, 0.5]), np.ones(5), nan,
+        np.full(5, ""), np.zeros(5, dtype=bool), nan, nan, nan,
+    )  # fmt: skip
+    s = even(series)
+    assert (s.pit_c[5], s.lower[5], s.lower[10]) == (85.0, 0.1, 0.2)
+    assert np.isnan(s.pit_c[21:500]).all()
+    assert s.pit_c[505] == 55.0
+
+
+def test_rows_with_the_lid_off_and_after_it_do_not_count(cook: Cook) -> None:
+    rows = usable(cook.series)
+    off = np.flatnonzero(cook.series.lid_off)
+    assert len(off)
+    assert not rows[off[0] : off[-1] + 300].any()
+    assert rows[-300:].all()
+    assert not rows[:600].any()

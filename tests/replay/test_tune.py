@@ -1,0 +1,155 @@
+"""Tuning keeps its limits, gives the same answer for the same seed, and helps on another day."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from coalminder.core import Config
+from coalminder.core.config import LoopConfig
+from coalminder.grill import Kettle, Weather, draw
+from coalminder.grill.scenario import LidLift
+from coalminder.journal import read
+from coalminder.rehearse.fast import run_fast
+from coalminder.replay.fopdt import Fopdt
+from coalminder.replay.margins import core_controller, fopdt_margins
+from coalminder.replay.tune import (
+    CEILING_C,
+    MS_LIMIT,
+    USUAL_KETTLE,
+    Tuning,
+    ensemble,
+    learn,
+    toml_fragment,
+    tune,
+)
+from coalminder.replay.whatif import Cook, from_record, scored_rows
+
+SLUGGISH = LoopConfig(kp=0.03, ki=3e-5, kd=1.0)
+
+
+@pytest.fixture(scope="module")
+def slack_cook(tmp_path_factory: pytest.TempPathFactory) -> Cook:
+    """A cook under gains that are far too low."""
+    folder = tmp_path_factory.mktemp("slack")
+    parameters, fittings = draw(11)
+    grill = Kettle(parameters, fittings, Weather(seed=11), seed=11)
+    run_fast(grill, replace(Config(), loop=SLUGGISH), (LidLift(3000.0, 60.0),), 5400, record=folder)
+    with read(next(folder.glob("*.cook"))) as record:
+        return from_record(record, "slack")
+
+
+@pytest.fixture(scope="module")
+def tuned(slack_cook: Cook) -> Tuning:
+    return tune([slack_cook], slack_cook.state.config, seed=3, effort=2, workers=1)
+
+
+def test_tuned_gains_cut_the_error_and_keep_every_limit(tuned: Tuning) -> None:
+    assert tuned.changed
+    assert tuned.after.score.mean_abs_c < 0.7 * tuned.before.score.mean_abs_c
+    assert tuned.after.ms <= MS_LIMIT
+    assert tuned.after.score.peak_c <= max(CEILING_C, tuned.before.score.peak_c)
+    assert {c.name for c in tuned.others} == {"SIMC PI", "AMIGO PI"}
+
+
+def test_ms_of_the_tuned_gains_is_that_of_the_margin_computation(tuned: Tuning) -> None:
+    control = core_controller(tuned.after.loop, noise_c=tuned.kettle.noise_c)
+    worst = max(fopdt_margins(model, control).ms for model in tuned.kettle.models)
+    assert tuned.after.ms == pytest.approx(worst, rel=0.02)
+
+
+def test_same_seed_gives_the_same_answer(slack_cook: Cook, tuned: Tuning) -> None:
+    again = tune([slack_cook], slack_cook.state.config, seed=3, effort=2, workers=1)
+    assert again.after.loop == tuned.after.loop
+
+
+def test_tuned_gains_help_on_another_day(tuned: Tuning) -> None:
+    """The kettle itself, other wind, other air: not the model that the gains were made with."""
+
+    def error(loop: LoopConfig, folder: Path | None = None) -> float:
+        parameters, fittings = draw(11)
+        weather = Weather(wind_m_per_s=5.0, ambient_c=3.0, seed=77)
+        trace = run_fast(
+            Kettle(parameters, fittings, weather, seed=77),
+            replace(Config(), loop=loop),
+            (LidLift(5000.0, 90.0),),
+            7200,
+        ).trace
+        pit, aim = np.array(trace.pit_c), np.array(trace.set_point_c)
+        return float(np.mean(np.abs(pit - aim)[2400:]))
+
+    assert error(tuned.after.loop) < 0.7 * error(SLUGGISH)
+
+
+def test_gains_that_are_good_already_are_kept(cook: Cook, tuned: Tuning) -> None:
+    """Tuning what was tuned changes little: either it is kept, or it gains at least what is worth a change."""
+    again = tune([cook], replace(cook.state.config, loop=tuned.after.loop), seed=3, effort=2, workers=1)
+    if again.changed:
+        assert again.after.score.mean_abs_c <= 0.95 * again.before.score.mean_abs_c
+    else:
+        assert again.after.loop.kp == tuned.after.loop.kp
+        assert "kept" in again.why
+
+
+def test_fragment_is_configuration_that_loads(tuned: Tuning) -> None:
+    from coalminder.settings.tending import LoopSection
+
+    text = toml_fragment(tuned, "slack.cook")
+    section = LoopSection(**tomllib.loads(text)["loop"])
+    assert (section.kp, section.ki, section.kd) == (
+        tuned.after.loop.kp,
+        tuned.after.loop.ki,
+        tuned.after.loop.kd,
+    )
+    assert "slack.cook" in text
+
+
+def test_ensemble_spans_the_interval_of_the_fit(slack_cook: Cook) -> None:
+    kettle = learn([slack_cook])
+    slopes = [m.slope_per_s for m in ensemble(kettle.fit, seed=1)]
+    assert max(slopes) == pytest.approx(kettle.fit.slope.high, rel=0.05)
+    assert min(slopes) == pytest.approx(kettle.fit.slope.low, rel=0.05)
+
+
+def test_two_cooks_of_one_kettle_say_more_than_one(slack_cook: Cook) -> None:
+    one, two = learn([slack_cook]).fit, learn([slack_cook, slack_cook]).fit
+    assert np.linalg.det(np.array(two.covariance)) < np.linalg.det(np.array(one.covariance))
+    assert learn([slack_cook]).models[0] == one.model
+
+
+def test_prior_holds_the_kettles_that_the_bench_draws() -> None:
+    """Initial response of five kettles at the holding draught, against the 90 % range of the prior."""
+    from coalminder.core import air, initial, step
+    from coalminder.rehearse.fast import attended, sample_of
+    from coalminder.values import Inputs
+    from coalminder.vents.curve import DEFAULT_CURVE
+
+    low, high = (USUAL_KETTLE.slope * np.exp(s * 1.645 * USUAL_KETTLE.slope_sd) for s in (-1, 1))
+    config = Config()
+    for k in range(3):
+        parameters, fittings = draw(k)
+        quiet = replace(fittings, pit_noise_c=0.0)
+        grill = Kettle(parameters, quiet, Weather(gust_frac=0.0), seed=k)
+        state, events, held = initial(config), attended(4200), []
+        for s in range(4200):
+            state, d = step(state, Inputs(pit=sample_of(grill.pit_c()), events=events.get(s, ())), float(s))
+            grill.advance(1.0, DEFAULT_CURVE.position(d.lower), DEFAULT_CURVE.position(d.upper))
+            held.append(state.air.applied_v)
+        start, v, ends = grill.state, float(np.mean(held[-600:])), []
+        for change in (0.3, -0.3):
+            grill.restore(start)
+            lower, upper = (DEFAULT_CURVE.position(x) for x in air.share(v + change, config.split))
+            grill.advance(300.0, lower, upper)
+            ends.append(grill.pit_c())
+        slope = (ends[0] - ends[1]) / 0.6 / 300.0
+        assert low < slope < high, (k, slope)
+
+
+def test_a_model_of_a_kettle_with_more_effect_has_less_margin() -> None:
+    control = core_controller(LoopConfig(kp=0.2, ki=5e-4, kd=5.0))
+    ms = [fopdt_margins(Fopdt(k, 1100.0, 20.0), control).ms for k in (20.0, 50.0, 120.0)]
+    assert ms == sorted(ms)
