@@ -1,8 +1,8 @@
 """The service: once a second read, decide, move, record, tell. No rule of its own; core.step has them all.
 
 One TaskGroup owns every task. Whatever may block (drivers, broker, disk) lives behind a port that returns at
-once or keeps a deadline. The watchdog is fed only after a whole step with a fresh, valid pit reading, so a
-dead loop or a lost probe cannot look alive.
+once or keeps a deadline. The watchdog is fed only after a whole step with a fresh, valid pit reading, or
+while the fault table still has time to act on a lost one: neither a dead loop nor a dead cut-off looks alive.
 """
 
 from __future__ import annotations
@@ -17,6 +17,11 @@ from coalminder.service.clock import Clock
 from coalminder.service.hardware import Hardware, Seen
 from coalminder.service.notify import Notifier
 from coalminder.values import Decision, Inputs, Machine, Outcome, Phase
+
+# Without a pit reading the fault table shuts the vents for good within 20 s. Vents still open after this
+# long mean that it does not work: then the watchdog is fed no more and the last line outside acts.
+_BLIND_S = 30.0
+_SHUT = frozenset({Phase.COLD, Phase.OUT, Phase.CUT_OFF, Phase.SNUFFING})
 
 
 class Recorder(Protocol):
@@ -75,6 +80,7 @@ class Tender:
         self._recorder, self._messenger, self._watch, self._notifier = recorder, messenger, watch, notifier
         self._period_s, self._local_events, self._listener = period_s, local_events, listener
         self._stopping = asyncio.Event()
+        self._probe_ok_s: float | None = None
         self.steps = 0
 
     def stop(self) -> None:
@@ -108,7 +114,9 @@ class Tender:
         self._messenger.offer(decision, inputs, self.state, now_s, utc_s)
         self._messenger.answer(decision.outcomes)
         self.steps += 1
-        if decision.probe_ok or decision.phase in (Phase.COLD, Phase.OUT, Phase.CUT_OFF, Phase.SNUFFING):
+        if decision.probe_ok or decision.phase in _SHUT or self._probe_ok_s is None:
+            self._probe_ok_s = now_s
+        if now_s - self._probe_ok_s <= _BLIND_S:
             self._notifier.tell("WATCHDOG=1", f"STATUS={status_line(decision)}")
         if self._listener is not None:
             self._listener(now_s, inputs, decision)
