@@ -268,6 +268,52 @@ def terminated(folder: Path) -> list[Finding]:
         return [found]
 
 
+def watchdog_fed(folder: Path) -> list[Finding]:
+    """A lost probe is the fault table's to handle: the watchdog must not end the process meanwhile."""
+    with setting(folder) as (service, _, watcher):
+        name = f"\0coalminder-campaign-{os.getpid()}-{time.monotonic_ns()}"
+        ear = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
+        ear.bind(name)
+        ear.settimeout(0.5)
+        service.env = {"NOTIFY_SOCKET": "@" + name[1:], "WATCHDOG_USEC": "10000000"}
+        fed: list[float] = []
+        over = threading.Event()
+
+        def listen() -> None:
+            while not over.is_set():
+                with contextlib.suppress(TimeoutError):
+                    if b"WATCHDOG=1" in ear.recv(4096):
+                        fed.append(time.monotonic())
+
+        thread = threading.Thread(target=listen, daemon=True)
+        thread.start()
+        try:
+            tended(service, watcher)
+            service.wait_steps(3)
+            service.control(unplugged=True)
+            put_in_s = time.monotonic()
+            wait_alarm(watcher, "pit_probe_lost", 40.0)
+            service.wait_steps(8)
+            lost = Finding("", "watchdog while the pit probe is lost and the fire is cut off")
+            gap_s = max(
+                (b - a for a, b in itertools.pairwise([t for t in fed if t > put_in_s - 2.0])), default=99.0
+            )
+            lost.need(gap_s < 5.0, f"{gap_s:.1f} s unfed")
+            lost.seen = f"fed at least every {gap_s:.1f} s (systemd waits 10 s)"
+            stopped_too = Finding("", "watchdog while the process is stopped")
+            service.send(signal.SIGSTOP)
+            time.sleep(0.5)
+            count = len(fed)
+            time.sleep(11.0)
+            stopped_too.need(len(fed) == count, "fed although stopped")
+            stopped_too.seen = "not fed for 11 s: systemd would kill it and shut the vents"
+            return [lost, stopped_too]
+        finally:
+            over.set()
+            thread.join(2.0)
+            ear.close()
+
+
 def started_twice(folder: Path) -> list[Finding]:
     """Somebody starts a second daemon by hand while the first one tends."""
     with setting(folder) as (service, _, watcher):
@@ -773,6 +819,7 @@ SCENARIOS: dict[str, Callable[[Path], list[Finding]]] = {
         broker_killed,
         broker_refuses,
         settings_changed,
+        watchdog_fed,
         disk_full,
         flooded,
         probe_unplugged,

@@ -68,6 +68,7 @@ class Service:
             )
         self.config.write_text(parts, "utf-8")
         self.process: subprocess.Popen[bytes] | None = None
+        self.env: dict[str, str] = {}
         self.log_path = folder / "service.log"
 
     # -- its life
@@ -80,6 +81,7 @@ class Service:
         env = {k: v for k, v in os.environ.items() if not k.startswith("COALMINDER_")}
         package = str(Path(coalminder.__file__).parents[1])  # the same code as runs here
         env |= {"CAMPAIGN_CONTROL": str(self.control_path), "PYTHONPATH": f"{package}{os.pathsep}{TESTS}"}
+        env |= self.env
         with self.log_path.open("ab") as log:
             self.process = subprocess.Popen(words, stdout=log, stderr=log, env=env, cwd=self.folder)
 
