@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize_scalar
 
-from coalminder.bench import oracle, search
+from coalminder.bench import campaign, oracle, search
 from coalminder.bench.controllers import CONTROLLERS
 from coalminder.bench.metrics import Score
 from coalminder.bench.oracle import Answer, Finger, beaten_by, levels_of, places_of
 from coalminder.bench.plant import foresee
-from coalminder.bench.runner import tend
+from coalminder.bench.runner import Keep, Run, tend
 from coalminder.bench.scenarios import SCENARIOS, Cook, cook
 from coalminder.errors import UserError
 from coalminder.grill.actuators import servo_move
@@ -133,6 +133,35 @@ def test_answers_of_another_model_are_dropped_when_new_ones_come(tmp_path: Path)
 def test_missing_answers_are_told_with_the_way_out(tmp_path: Path) -> None:
     with pytest.raises(UserError, match="coalminder bench oracle --scenarios calm"):
         oracle.kept("calm", tmp_path)
+
+
+def test_a_few_passes_already_beat_the_textbook_loops(tmp_path: Path) -> None:
+    told: list[tuple[int, int]] = []
+    tasks: list[campaign.Task] = [("rain", 0, ())]
+    campaign.solve_all(tasks, 1, progress=lambda *at: told.append(at), folder=tmp_path, most=3)
+    solved = oracle.kept("rain", tmp_path)[0]
+    the_cook = cook("rain", 0)
+    for peer in oracle.STARTS:
+        assert beaten_by(tend(the_cook, CONTROLLERS[peer](the_cook)).score, solved.score)
+    assert told == [(0, 1), (1, 1)]
+    assert campaign.missing([*tasks, ("rain", 1, ())], tmp_path) == [("rain", 1, ())]
+
+
+def test_a_worse_answer_does_not_replace_a_better_one(tmp_path: Path) -> None:
+    oracle.keep("calm", {0: answer(0.5)}, tmp_path)
+    campaign.keep_better(("calm", 0, ()), answer(0.7), tmp_path)
+    assert oracle.kept("calm", tmp_path)[0].score.mae_c == 0.5
+    campaign.keep_better(("calm", 0, ()), answer(0.4), tmp_path)
+    assert oracle.kept("calm", tmp_path)[0].score.mae_c == 0.4
+
+
+def test_where_the_oracle_is_beaten_it_starts_from_the_one_that_beat_it(tmp_path: Path) -> None:
+    oracle.keep("calm", {0: answer(0.5), 1: answer(0.5)}, tmp_path)
+    runs = tmp_path / "runs.jsonl"
+    rows = [(0, "simc", 0.6), (0, "zn", 0.4), (0, "ours", 0.3), (1, "zn", 0.6)]
+    keep = Keep(runs, {"simc": "s", "zn": "s", "ours": "s"})
+    keep.add(Run("calm", seed, who, replace(SCORE, mae_c=mae), ((), (), ())) for seed, who, mae in rows)
+    assert campaign.beaten(["calm"], range(2), runs, tmp_path) == [("calm", 0, ("ours",))]
 
 
 BEATEN = [

@@ -17,7 +17,7 @@ from coalminder.errors import UserError
 Task = tuple[str, int, tuple[str, ...]]
 
 
-def missing(tasks: Iterable[Task]) -> list[Task]:
+def missing(tasks: Iterable[Task], folder: Path = oracle.DATA) -> list[Task]:
     """The tasks without an answer of this model."""
     found: dict[str, set[int]] = {}
     left = []
@@ -25,7 +25,7 @@ def missing(tasks: Iterable[Task]) -> list[Task]:
         name = task[0]
         if name not in found:
             try:
-                found[name] = set(oracle.kept(name))
+                found[name] = set(oracle.kept(name, folder))
             except UserError:
                 found[name] = set()
         if task[1] not in found[name]:
@@ -33,11 +33,11 @@ def missing(tasks: Iterable[Task]) -> list[Task]:
     return left
 
 
-def beaten(names: Sequence[str], seeds: Iterable[int], runs: Path) -> list[Task]:
+def beaten(names: Sequence[str], seeds: Iterable[int], runs: Path, folder: Path = oracle.DATA) -> list[Task]:
     """The cooks in which a controller recorded in `runs` did better than the oracle."""
     if not runs.exists():
         raise UserError(f"--against: no {runs.name} in that folder; run: coalminder bench --out DIR first")
-    answers = {name: oracle.kept(name) for name in names}
+    answers = {name: oracle.kept(name, folder) for name in names}
     wanted = set(seeds)
     better: dict[tuple[str, int], dict[str, float]] = {}
     for line in runs.read_text(encoding="utf-8").splitlines():
@@ -51,27 +51,34 @@ def beaten(names: Sequence[str], seeds: Iterable[int], runs: Path) -> list[Task]
     return [(name, seed, (min(by, key=lambda c: by[c]),)) for (name, seed), by in better.items()]
 
 
-def solve_all(tasks: Sequence[Task], processes: int, *, progress: Callable[[int, int], None]) -> int:
+def solve_all(
+    tasks: Sequence[Task],
+    processes: int,
+    *,
+    progress: Callable[[int, int], None],
+    folder: Path = oracle.DATA,
+    most: int = oracle.MOST,
+) -> int:
     """Solve them; an answer that is no better than the kept one is not kept. Returns how many were done."""
     progress(0, len(tasks))
     if not tasks:
         return 0
     warm_up()
-    _solve(*tasks[0], most=1)  # compile before forking: once, not once a process
+    _solve(*tasks[0], 1)  # compile before forking: once, not once a process
     done = 0
     if processes <= 1:
         for task in tasks:
-            _keep_better(task, _solve(*task))
+            keep_better(task, _solve(*task, most), folder)
             done += 1
             progress(done, len(tasks))
         return done
     context = multiprocessing.get_context("fork")
     with ProcessPoolExecutor(processes, mp_context=context, initializer=leave_interrupts) as pool:
-        pending = {pool.submit(_solve, *task): task for task in tasks}
+        pending = {pool.submit(_solve, *task, most): task for task in tasks}
         try:
             while pending:
                 for future in wait(pending, return_when=FIRST_COMPLETED).done:
-                    _keep_better(pending.pop(future), future.result())
+                    keep_better(pending.pop(future), future.result(), folder)
                     done += 1
                     progress(done, len(tasks))
         except BaseException:
@@ -81,15 +88,16 @@ def solve_all(tasks: Sequence[Task], processes: int, *, progress: Callable[[int,
     return done
 
 
-def _solve(name: str, seed: int, extra: tuple[str, ...], most: int = 50) -> oracle.Answer:
+def _solve(name: str, seed: int, extra: tuple[str, ...], most: int) -> oracle.Answer:
     return oracle.solve(name, seed, extra or oracle.STARTS, most=most)
 
 
-def _keep_better(task: Task, answer: oracle.Answer) -> None:
+def keep_better(task: Task, answer: oracle.Answer, folder: Path = oracle.DATA) -> None:
+    """Keep the answer unless a better one of this model is there."""
     name, seed, _ = task
     try:
-        before = oracle.kept(name).get(seed)
+        before = oracle.kept(name, folder).get(seed)
     except UserError:
         before = None
     if before is None or oracle.rank(answer) < oracle.rank(before):
-        oracle.keep(name, {seed: answer})
+        oracle.keep(name, {seed: answer}, folder)

@@ -30,6 +30,7 @@ DATA = Path(__file__).parent / "data"
 #: Rounds of the search: smoothing of the error in K from coarse to fine, most passes. A fresh round takes
 #: bold steps again, which gets cooks with lid lifts out of a rut.
 ROUNDS: tuple[tuple[tuple[float, ...], int], ...] = (((1.0,), 15), ((1.0,), 15), ((1.0, 0.3, 0.1), 20))
+MOST = 50
 STARTS = ("simc", "zn")
 _LOW, _SPAN = np.log(search.SOFT), np.log(1.0 + search.SOFT) - np.log(search.SOFT)
 _LEVELS = 65535
@@ -136,7 +137,7 @@ def _carry_out(
     return Course(pit, lower, upper, judge(the_cook, plant, pit, lower, upper))
 
 
-def solve(name: str, seed: int, starts: Iterable[str] = STARTS, most: int = 50) -> Answer:
+def solve(name: str, seed: int, starts: Iterable[str] = STARTS, most: int = MOST) -> Answer:
     """The best known vents for one cook. starts: controllers whose cooks the search sets out from.
 
     most: passes in a round at most.
@@ -253,9 +254,3 @@ def _hash(path: Path) -> str:
 
 def _seeds(path: Path) -> dict[str, Any]:
     return dict(_load(path)["seeds"])
-
-
-__all__ = [
-    "DATA", "ROUNDS", "STARTS", "Answer", "Finger", "beaten_by", "keep", "kept", "levels_of", "oracle_runs",
-    "places_of", "rank", "replay", "solve", "start_z",
-]  # fmt: skip
