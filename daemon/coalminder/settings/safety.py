@@ -8,6 +8,8 @@ from coalminder.safety.faults import BY_CODE
 from coalminder.safety.limits import Limits
 from coalminder.values import Action
 
+_DEFAULT = Limits()
+
 
 class SafetySettings(BaseModel):
     """What the person may set of the limits; the rest is in safety/limits.py, with its sources."""
@@ -15,42 +17,49 @@ class SafetySettings(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     ceiling_c: FiniteFloat = Field(
-        121.0, ge=90.0, le=150.0, description="pit ceiling in °C: above it only the air floor is given"
+        _DEFAULT.ceiling_c,
+        ge=90.0,
+        le=150.0,
+        description="pit ceiling in °C: above it only the air floor is given",
     )
     hard_limit_c: FiniteFloat = Field(
-        150.0,
+        _DEFAULT.hard_limit_c,
         ge=110.0,
         le=250.0,
         description="pit in °C that is a fire out of hand: the vents are shut for good",
     )
-    band_low_c: FiniteFloat = Field(80.0, ge=40.0, le=140.0, description="low edge of the band in °C")
-    band_high_c: FiniteFloat = Field(105.0, ge=50.0, le=145.0, description="high edge of the band in °C")
     unattended_s: FiniteFloat = Field(
-        14400.0,
+        _DEFAULT.unattended_s,
         ge=900.0,
         le=43200.0,
         description="time in s without anybody acknowledging before the fire is put out",
     )
     lid_off_s: FiniteFloat = Field(
-        480.0, ge=60.0, le=3600.0, description="time in s with the lid off before a warning"
+        _DEFAULT.lid_off_s, ge=60.0, le=3600.0, description="time in s with the lid off before a warning"
     )
     stale_s: FiniteFloat = Field(
-        10.0, ge=3.0, le=60.0, description="age in s from which a reading is no reading"
+        _DEFAULT.stale_s, ge=3.0, le=60.0, description="age in s from which a reading is no reading"
     )
     stuck_s: FiniteFloat = Field(
-        600.0,
+        _DEFAULT.stuck_s,
         ge=120.0,
         le=3600.0,
         description="time in s of an unchanged pit reading that means a stuck probe",
     )
     disagree_c: FiniteFloat = Field(
-        30.0, ge=5.0, le=100.0, description="difference in K of two pit probes that means that one is wrong"
+        _DEFAULT.disagree_c,
+        ge=5.0,
+        le=100.0,
+        description="difference in K of two pit probes that means that one is wrong",
     )
     broker_lost_s: FiniteFloat = Field(
-        300.0, ge=30.0, le=86400.0, description="time in s without a broker before a warning"
+        _DEFAULT.broker_lost_s, ge=30.0, le=86400.0, description="time in s without a broker before a warning"
     )
     exposure_s: FiniteFloat = Field(
-        14400.0, ge=1800.0, le=21600.0, description="time in s of food between 5 and 57 °C before a warning"
+        _DEFAULT.exposure_s,
+        ge=1800.0,
+        le=21600.0,
+        description="time in s of food between 5 and 57 °C before a warning",
     )
     out_of_service: tuple[str, ...] = Field(
         (), description="codes of alarms taken out of service; only those that note or warn"
@@ -70,10 +79,9 @@ class SafetySettings(BaseModel):
 
     @model_validator(mode="after")
     def _in_order(self) -> SafetySettings:
-        if not self.band_low_c < self.band_high_c <= self.ceiling_c < self.hard_limit_c:
+        if not self.ceiling_c < self.hard_limit_c:
             raise ValueError(
-                f"want band_low_c < band_high_c <= ceiling_c < hard_limit_c, got {self.band_low_c:g}, "
-                f"{self.band_high_c:g}, {self.ceiling_c:g}, {self.hard_limit_c:g} °C"
+                f"ceiling_c ({self.ceiling_c:g} °C) must be below hard_limit_c ({self.hard_limit_c:g} °C)"
             )
         return self
 
