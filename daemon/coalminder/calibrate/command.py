@@ -151,9 +151,15 @@ def _thermistor(args: argparse.Namespace, settings: Settings, calibration: Calib
 
 
 def fit_thermistor(
-    true_c: list[float], name: str, seconds: float, settings: Settings, calibration: Calibration, ask: Ask
+    true_c: list[float],
+    name: str,
+    seconds: float,
+    settings: Settings,
+    calibration: Calibration,
+    ask: Ask,
+    read: Callable[[Settings, Calibration, str, float], float] = shown_c,
 ) -> Calibration:
-    """Read a thermistor in three baths, one after the other, and fit its curve."""
+    """Read a thermistor in three baths, one after the other, and fit its curve. `read`: as `shown_c`."""
     if len(true_c) != 3:
         raise UserError(f"--true-c was given {len(true_c)} times; three baths are needed")
     block = (settings.probes or {}).get(name)
@@ -164,7 +170,7 @@ def fit_thermistor(
     for bath_c in true_c:
         ask(f"put '{name}' into the bath of {bath_c:g} °C, stir, wait a minute, then press Enter ")
         # The converter measures ohms; what it shows goes back to ohms through the curve in force.
-        shown = shown_c(settings, calibration, name, seconds) - block.offset_c
+        shown = read(settings, calibration, name, seconds) - block.offset_c
         measured.append((bath_c, curve.resistance_ohm(shown)))
     fit = points.thermistor(measured, curve, calibration.probes.get(name, ProbeCorrection()))
     return with_probe(calibration, name, fit, f"thermistor '{name}' in three baths")

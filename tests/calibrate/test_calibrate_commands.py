@@ -1,0 +1,117 @@
+"""`calibrate thermistor` and `calibrate flow`, from the wire and from a record to the file."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import pytest
+from recorded_cook import UTC_S, CookState
+
+from coalminder.calibrate import command
+from coalminder.cli import main
+from coalminder.journal import Journal, Start
+from coalminder.probes.thermistor import SteinhartHart, from_beta
+from coalminder.settings.calibration import NOTHING, Calibration, ProbeCorrection, load_calibration
+from coalminder.settings.load import Settings, load_settings
+from coalminder.values import Decision, Inputs, Phase, ProbeFault, ProbeFaultKind, Reading
+from coalminder.vents.build import build_vents
+from coalminder.vents.curve import DEFAULT_CURVE
+
+TRUE = SteinhartHart(1.129148e-3, 2.34125e-4, 8.76741e-8)  # 10 kΩ type 2
+
+
+def config(tmp_path: Path, text: str) -> Path:
+    path = tmp_path / "coalminder.toml"
+    path.write_text(
+        f"calibration_file = {str(tmp_path / 'calibration.json')!r}\n[mqtt]\nenabled = false\n{text}",
+        encoding="utf-8",
+    )
+    return path
+
+
+def test_thermistor_with_a_rough_beta_becomes_exact_in_its_three_baths(
+    tmp_path: Path,
+) -> None:
+    """The probe is read through the curve in force; what it then shows goes back to ohms exactly."""
+    block = "[probes.pit]\nkind='mcp3208'\nchannel=0\noffset_c=0.5\n[probes.pit.thermistor]\nbeta_k=3800.0\n"
+    settings = load_settings(config(tmp_path, block))
+    wrong = from_beta(3800.0, 10_000.0)
+    baths = iter([0.0, 48.0, 96.0])
+
+    def read(_settings: Settings, _calibration: Calibration, _name: str, _seconds: float) -> float:
+        return wrong.temp_c(TRUE.resistance_ohm(next(baths))) + 0.5
+
+    asked: list[str] = []
+    calibration = command.fit_thermistor(
+        [0.0, 48.0, 96.0], "pit", 30.0, settings, NOTHING, lambda question: asked.append(question) or "", read
+    )
+    found = calibration.probes["pit"].thermistor
+    assert found is not None
+    for temp_c in (0.0, 25.0, 63.0, 93.0):
+        assert SteinhartHart(*found).temp_c(TRUE.resistance_ohm(temp_c)) == pytest.approx(temp_c, abs=0.001)
+    assert [f"{bath:g} °C" in question for bath, question in zip((0, 48, 96), asked, strict=True)] == [
+        True
+    ] * 3
+    before, after = calibration.log[-1].before, calibration.log[-1].after
+    assert abs(float(before["error_at_96.0_c"])) > 1.0
+    assert abs(float(after["error_at_96.0_c"])) < 1e-3
+
+
+def test_curve_in_force_is_the_calibrated_one(tmp_path: Path) -> None:
+    block = "[probes.pit]\nkind='mcp3208'\nchannel=0\n[probes.pit.thermistor]\nbeta_k=3800.0\n"
+    thermistor = load_settings(config(tmp_path, block)).probes["pit"].thermistor  # type: ignore[index]
+    calibrated = Calibration(probes={"pit": ProbeCorrection(thermistor=(TRUE.a, TRUE.b, TRUE.c))})
+    assert command.configured_curve("pit", thermistor, NOTHING) == from_beta(3800.0, 10_000.0)
+    assert command.configured_curve("pit", thermistor, calibrated) == TRUE
+
+
+@pytest.fixture
+def cook(tmp_path: Path) -> Path:
+    """A record of five hours in which the true curve is the default one bent by +0.3."""
+    start = Start("0.1.0", {}, UTC_S, CookState())
+    journal = Journal(tmp_path / "cooks", start, None)
+    pit_c, at_s = 93.0, 0.0
+    gain_c = 84.0 / (0.1 * DEFAULT_CURVE.position(0.1) ** 0.3)
+    ambients = (Reading(9.0), ProbeFault(ProbeFaultKind.TIMEOUT, "no answer"))
+    for hour, opening in enumerate((0.06, 0.1, 0.08, 0.12, 0.07)):
+        flow = opening * DEFAULT_CURVE.position(opening) ** 0.3
+        for step in range(720):
+            at_s += 5.0
+            pit_c += (9.0 + gain_c * flow - pit_c) * (1.0 - math.exp(-5.0 / 900.0))
+            lifted = hour == 2 and step < 24
+            decision = Decision(
+                Phase.LID_OFF if lifted else Phase.TENDING, 93.0, opening, 0.3, pit_c, lid_off=lifted
+            )
+            inputs = Inputs(Reading(pit_c), ambient=ambients[step % 2])
+            journal.record(at_s, UTC_S + at_s, inputs, decision, CookState())
+            if step % 100 == 99:
+                assert journal.flush(20.0)  # its queue is made for one step a second
+    assert journal.flush(20.0)
+    journal.close()
+    (path,) = (tmp_path / "cooks").glob("*.*")
+    return path
+
+
+def test_flow_curve_is_learned_from_a_record_and_used_by_the_vent(
+    tmp_path: Path, cook: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = "[grill]\nambient = 9.0\n[vents.lower]\ndriver='simulated'\n"
+    path = config(tmp_path, text)
+    assert main(["calibrate", "--config", str(path), "flow", "--cook", str(cook)]) == 0
+    out = capsys.readouterr().out
+    assert "scatter" in out
+    calibration = load_calibration(tmp_path / "calibration.json")
+    curve = build_vents(load_settings(path).vents, calibration)["lower"].curve  # type: ignore[arg-type]
+    low, high = DEFAULT_CURVE.position(0.06), DEFAULT_CURVE.position(0.12)
+    wanted = 2.0 * (high / low) ** 0.3
+    assert curve.opening(high) / curve.opening(low) == pytest.approx(wanted, rel=0.06)
+    assert calibration.log[-1].how.endswith(cook.name)
+
+
+def test_record_that_is_none_is_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    junk = tmp_path / "junk.db"
+    junk.write_bytes(b"no record")
+    path = config(tmp_path, "[vents.lower]\ndriver='simulated'\n")
+    assert main(["calibrate", "--config", str(path), "flow", "--cook", str(junk)]) == 2
+    assert capsys.readouterr().err.count("\n") == 1

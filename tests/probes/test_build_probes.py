@@ -1,0 +1,192 @@
+"""Every kind of block becomes a probe that reads its own chip, corrected as calibrated."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from pydantic import TypeAdapter
+
+from coalminder.errors import SettingsError
+from coalminder.probes import max31856, max31865, platinum, type_k
+from coalminder.probes.build import build_probes, deadlines, guard_limits
+from coalminder.probes.buses import Buses, I2cBus, SpiBus
+from coalminder.probes.fake import FakeI2c, FakeRegisterChip, FakeSpi, fake_mcp3x08
+from coalminder.probes.thermistor import Divider, SteinhartHart, from_beta
+from coalminder.probes.topic import TopicProbe
+from coalminder.seams import Probe
+from coalminder.settings.calibration import Calibration, ProbeCorrection
+from coalminder.settings.probes import ProbesSettings, food_names
+from coalminder.values import ProbeFault, ProbeFaultKind, Reading
+
+TRUE_C = 93.0
+NTC = {"beta_k": 3950.0}
+CURVE = from_beta(3950.0, 10_000.0)
+RATIO = Divider(CURVE).ratio(CURVE.resistance_ohm(TRUE_C))
+
+
+def buses(spi: Callable[[int, int], SpiBus] | None = None, i2c: I2cBus | None = None) -> Buses:
+    def open_spi(bus: int, device: int, mode: int, speed_hz: int) -> SpiBus:
+        assert spi is not None
+        return spi(mode, speed_hz)
+
+    def open_i2c(bus: int) -> I2cBus:
+        assert i2c is not None
+        return i2c
+
+    return Buses(open_spi, open_i2c)
+
+
+def max31855(_mode: int, _speed_hz: int) -> SpiBus:
+    emf_mv = type_k.emf_mv(TRUE_C) - type_k.emf_mv(25.0)
+    code = round((emf_mv * 1000.0 / 41.276 + 25.0) * 4)
+    return FakeSpi(lambda data: (code << 18 | 400 << 4).to_bytes(len(data), "big"))
+
+
+def max31856_chip(mode: int, _speed_hz: int) -> SpiBus:
+    assert mode == 1
+    chip = FakeRegisterChip(16)
+    chip.registers[0x0C:0x0F] = (round(TRUE_C * 128) << 5).to_bytes(3, "big")
+    return chip.spi
+
+
+def max31865_chip(mode: int, _speed_hz: int) -> SpiBus:
+    assert mode == 1
+    chip = FakeRegisterChip(8)
+    chip.registers[0] = max31865.control(2, 60)
+    code = round(platinum.resistance_ohm(TRUE_C, 1000.0) / 4300.0 * 32768)
+
+    def answer(data: bytes) -> bytes:
+        out = chip.spi._answer(data)
+        chip.registers[0] &= ~max31865.CLEAR & 0xFF  # falls back by itself
+        chip.registers[1:3] = (code << 1).to_bytes(2, "big")
+        return out
+
+    return FakeSpi(answer)
+
+
+CASES: dict[str, tuple[dict[str, Any], Buses, float]] = {
+    "mcp3208": (
+        {"kind": "mcp3208", "channel": 5, "thermistor": NTC},
+        buses(lambda _mode, _hz: fake_mcp3x08({5: round(RATIO * 4096)}, 12)),
+        0.1,
+    ),
+    "mcp3008": (
+        {"kind": "mcp3008", "channel": 7, "thermistor": NTC, "samples": 1},
+        buses(lambda _mode, _hz: fake_mcp3x08({7: round(RATIO * 1024)}, 10)),
+        0.4,
+    ),
+    "ads1115": (
+        {"kind": "ads1115", "address": 0x49, "channel": 2, "supply_channel": 3, "thermistor": NTC},
+        buses(i2c=FakeI2c({(0x49, 2): RATIO * 3.2, (0x49, 3): 3.2}, reads_busy=0)),
+        0.05,
+    ),
+    "max31855": ({"kind": "max31855"}, buses(max31855), 0.14),
+    "max6675": (
+        {"kind": "max6675"},
+        buses(lambda _mode, _hz: FakeSpi(lambda data: (round(TRUE_C * 4) << 3).to_bytes(len(data), "big"))),
+        0.0,
+    ),
+    "max31856": ({"kind": "max31856"}, buses(max31856_chip), 0.0),
+    "max31865": (
+        {"kind": "max31865", "r0_ohm": 1000, "ref_ohm": 4300.0, "wires": 2, "mains_hz": 60},
+        buses(max31865_chip),
+        0.02,
+    ),
+    "simulated": ({"kind": "simulated", "temp_c": TRUE_C, "noise_c": 0.0}, buses(), 0.0),
+}
+
+
+def settings(block: dict[str, Any], **more: dict[str, Any]) -> dict[str, Any]:
+    found: dict[str, Any] = TypeAdapter(ProbesSettings).validate_python({"pit": block, **more})
+    return found
+
+
+def settled(probe: Probe) -> float:
+    """The reading of a probe; a chip that was just set up gets one more try."""
+    sample = probe.read()
+    if isinstance(sample, ProbeFault) and sample.kind is ProbeFaultKind.NOT_READY:
+        sample = probe.read()
+    assert isinstance(sample, Reading), sample
+    return sample.temp_c
+
+
+@pytest.mark.parametrize("kind", CASES)
+def test_block_of_every_kind_reads_its_chip(kind: str) -> None:
+    block, wires, within_c = CASES[kind]
+    probe = build_probes(settings(block), buses=wires)["pit"]
+    assert probe.name == "pit"
+    assert settled(probe) == pytest.approx(TRUE_C, abs=within_c + 1e-9)
+
+
+@pytest.mark.parametrize("kind", CASES)
+def test_calibration_comes_on_top_of_the_configured_offset(kind: str) -> None:
+    block, wires, within_c = CASES[kind]
+    calibration = Calibration(probes={"pit": ProbeCorrection(gain=1.02, offset_c=-1.5)})
+    probe = build_probes(settings({**block, "offset_c": 2.0}), calibration, buses=wires)["pit"]
+    assert settled(probe) == pytest.approx(1.02 * (TRUE_C + 2.0) - 1.5, abs=1.02 * within_c + 1e-9)
+
+
+def test_calibrated_curve_replaces_the_configured_one() -> None:
+    other = SteinhartHart(1.129148e-3, 2.34125e-4, 8.76741e-8)
+    calibration = Calibration(probes={"pit": ProbeCorrection(thermistor=(other.a, other.b, other.c))})
+    ratio = Divider(other).ratio(other.resistance_ohm(50.0))
+    wires = buses(lambda _mode, _hz: fake_mcp3x08({0: round(ratio * 4096)}, 12))
+    block = {"kind": "mcp3208", "channel": 0, "thermistor": NTC}
+    assert settled(build_probes(settings(block), calibration, buses=wires)["pit"]) == pytest.approx(
+        50.0, abs=0.05
+    )
+
+
+@pytest.mark.parametrize(
+    "thermistor",
+    [
+        {"coefficients": [1.129148e-3, 2.34125e-4, 8.76741e-8]},
+        {"points": [[0.0, 32650.0], [25.0, 10000.0], [100.0, 678.6]]},
+    ],
+    ids=["coefficients", "points"],
+)
+def test_thermistor_can_be_given_in_other_ways(thermistor: dict[str, Any]) -> None:
+    wires = buses(lambda _mode, _hz: fake_mcp3x08({0: 2048}, 12))
+    block = {"kind": "mcp3208", "channel": 0, "thermistor": {**thermistor, "side": "supply"}}
+    assert settled(build_probes(settings(block), buses=wires)["pit"]) == pytest.approx(25.0, abs=0.02)
+
+
+def test_points_of_no_thermistor_are_told_with_their_place() -> None:
+    points = [[0.0, 1000.0], [50.0, 999.0], [100.0, 1.0]]
+    block = {"kind": "mcp3208", "channel": 0, "thermistor": {"points": points}}
+    with pytest.raises(SettingsError, match=r"probes\.pit\.thermistor\.points"):
+        build_probes(settings(block))
+
+
+def test_topic_probe_is_built_with_its_topic_and_correction() -> None:
+    block = {"kind": "mqtt", "topic": "gateway/pit", "field": "temp", "unit": "f", "offset_c": 1.0}
+    probe = build_probes(settings(block))["pit"]
+    assert isinstance(probe, TopicProbe)
+    probe.offer('{"temp": 212}', 1e12)
+    assert settled(probe) == pytest.approx(101.0)
+
+
+def test_limits_deadlines_and_roles_come_from_the_blocks() -> None:
+    block = {"kind": "simulated", "highest_c": 300.0, "stuck_s": 0.0, "deadline_s": 0.5}
+    found = settings(block, char={"kind": "simulated"}, dome={"kind": "simulated"})
+    assert guard_limits(found)["pit"].highest_c == 300.0
+    assert guard_limits(found)["pit"].stuck_s == 0.0
+    assert deadlines(found) == {"pit": 0.5, "char": 2.0, "dome": 2.0}
+    assert food_names(found) == ("char",)
+
+
+def test_missing_serial_is_a_bus_fault_not_a_crash() -> None:
+    sample = build_probes(settings({"kind": "ds18b20", "serial": "28-ffffffffffff"}))["pit"].read()
+    assert isinstance(sample, ProbeFault)
+    assert sample.kind is ProbeFaultKind.BUS
+    assert "28-ffffffffffff" in sample.detail
+
+
+def test_expected_control_bytes_of_the_chips() -> None:
+    """Put together by hand from the register maps of the data sheets."""
+    assert max31856.control(50) == bytes((0b1001_0001, 0b0010_0011))
+    assert max31856.control(60) == bytes((0b1001_0000, 0b0010_0011))
+    assert max31865.control(3, 50) == 0b1101_0001
+    assert max31865.control(4, 60) == 0b1100_0000
