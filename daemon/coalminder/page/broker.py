@@ -48,7 +48,6 @@ class Wire:
         self._board = Board(self._topics, History(points))
         self._lock = threading.Lock()
         self._waiting: dict[str, tuple[asyncio.AbstractEventLoop, asyncio.Future[ReplyMessage]]] = {}
-        self._lost_since_s: float | None = time.monotonic()
         self.on_news: Callable[[], None] = lambda: None
         """Called from the network thread after each message."""
         self._connection = Connection(
@@ -69,13 +68,7 @@ class Wire:
 
     def link(self) -> Link:
         """How it stands with the broker now."""
-        now_s = time.monotonic()
-        if self._connection.connected:
-            self._lost_since_s = None
-            return Link(connected=True)
-        if self._lost_since_s is None:
-            self._lost_since_s = now_s
-        return Link(connected=False, trouble=self._connection.trouble, lost_s=now_s - self._lost_since_s)
+        return Link(self._connection.connected, self._connection.trouble)
 
     def look(self, reader: Callable[[Board], T]) -> T:
         """What `reader` makes of the board; no message comes in meanwhile."""

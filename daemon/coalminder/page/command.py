@@ -193,6 +193,7 @@ def _bound(page: PageSettings) -> socket.socket:
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             listening.bind(address)
+            listening.listen(128)  # before the address is told: who comes at once waits a moment
         except OSError:
             listening.close()
             raise

@@ -29,11 +29,10 @@ _RANK = {"high": 0, "medium": 1, "low": 2}
 
 @dataclass(frozen=True, slots=True)
 class Link:
-    """How the page stands with the broker. lost_s: for how long there has been none."""
+    """How the page stands with the broker; trouble: why there is no connection."""
 
     connected: bool
     trouble: str = ""
-    lost_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,7 @@
 
 const $ = (id) => document.getElementById(id);
 const csrf = document.querySelector('meta[name="csrf"]').content;
-const SILENT_S = 8; // the program speaks every 2 s; after so long without a word it is not reached
+const SILENT_S = 6; // the program speaks every 2 s; after so long without a word it is not reached
 const plot = new CookPlot($("plot"), $("key"), $("plot-summary"), $("figures"));
 let doc = null, heard = null, source = null, opened = clockNow(), told = null, editing = false;
 

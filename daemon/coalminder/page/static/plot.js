@@ -129,8 +129,8 @@ class CookPlot {
     c.textAlign = "left";
     c.textBaseline = "bottom";
     c.fillText("ceiling", left + 4 * px, y(this.band.ceiling) - 2 * px);
-    c.textBaseline = "top";
-    c.fillText("band", left + 4 * px, y(this.band.high) + 2 * px);
+    c.textAlign = "right";
+    c.fillText("band", left + width - 4 * px, y(this.band.low) - 2 * px);
     c.restore();
   }
 

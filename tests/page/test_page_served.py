@@ -1,0 +1,92 @@
+"""The program as it is started: over TLS, ended by SIGTERM, small."""
+
+from __future__ import annotations
+
+import asyncio
+import re
+import shutil
+import ssl
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import httpx
+import pytest
+from brokers import free_port
+
+from coalminder.page.login import hash_password
+
+CERTIFICATES = Path(__file__).parents[2] / "config" / "mosquitto" / "make-certificates.sh"
+PASSWORD = "alder and char"
+
+
+@pytest.fixture(scope="module")
+def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[subprocess.Popen[str], str, Path]]:
+    assert shutil.which("openssl"), "openssl is missing: apt-get install openssl"
+    folder = tmp_path_factory.mktemp("served")
+    subprocess.run(
+        ["bash", str(CERTIFICATES), str(folder), "localhost", "127.0.0.1"], check=True, capture_output=True
+    )
+    (folder / "hash").write_text(hash_password(PASSWORD))
+    config = folder / "c.toml"
+    config.write_text(
+        f'[page]\npassword_hash_file = "{folder}/hash"\ncertificate_file = "{folder}/server.crt"\n'
+        f'key_file = "{folder}/server.key"\nport = 0\n'
+    )
+    command = [sys.executable, "-m", "coalminder.cli", "page", "--config", str(config)]
+    with (folder / "log").open("w") as log:
+        process = subprocess.Popen(
+            [*command, "--broker", f"mqtt://127.0.0.1:{free_port()}"],
+            stdout=subprocess.PIPE,
+            stderr=log,
+            text=True,
+        )
+    assert process.stdout is not None
+    line = process.stdout.readline()
+    found = re.search(r"https://\S+", line)
+    assert found, (folder / "log").read_text()
+    yield process, found[0], folder / "ca.crt"
+    process.kill()
+    process.wait()
+    process.stdout.close()
+
+
+async def test_it_serves_over_tls_and_hides_its_name(
+    served: tuple[subprocess.Popen[str], str, Path],
+) -> None:
+    _, url, ca_file = served
+    trusted = ssl.create_default_context(cafile=str(ca_file))
+    async with httpx.AsyncClient(verify=trusted, base_url=url) as client:
+        answer = await client.post("/login", data={"password": PASSWORD}, headers={"origin": url.rstrip("/")})
+        assert answer.status_code == 303
+        assert "Secure" in answer.headers["set-cookie"]
+        page = await client.get("/")
+        assert page.status_code == 200
+        assert "server" not in page.headers
+        async with client.stream("GET", "/events") as events:
+            seen = b""
+            async for part in events.aiter_raw():
+                seen += part
+                if b"event: now" in seen and seen.endswith(b"\r\n\r\n"):
+                    break
+        assert b'"kind":"no_broker"' in seen
+    with pytest.raises(httpx.ConnectError):
+        async with httpx.AsyncClient(base_url=url) as client:
+            await client.get("/login")
+
+
+async def test_it_ends_at_once_with_phones_still_looking(
+    served: tuple[subprocess.Popen[str], str, Path],
+) -> None:
+    process, url, ca_file = served
+    trusted = ssl.create_default_context(cafile=str(ca_file))
+    async with httpx.AsyncClient(verify=trusted, base_url=url) as client:
+        await client.post("/login", data={"password": PASSWORD}, headers={"origin": url.rstrip("/")})
+        async with client.stream("GET", "/events") as events:
+            await anext(events.aiter_raw())
+            began = time.monotonic()
+            process.terminate()
+            await asyncio.to_thread(process.wait, 10)
+            assert time.monotonic() - began < 5.0
