@@ -10,7 +10,6 @@ import pytest
 from brokers import Mosquitto
 from hypothesis import settings
 
-
 # How long one example takes says more of what else the machine does than of the code.
 settings.register_profile("unhurried", deadline=None)
 settings.load_profile("unhurried")
