@@ -75,34 +75,35 @@ class Lighting:
 class Hands:
     """A careful cook who looks every 15 min and turns the lower vent by rule of thumb.
 
-    Looks at the dial, guesses from the change since the last look where the pit will be at the next one
-    (half of the change again), and opens or closes by a factor that suits the miss. Leaves it alone
-    inside +-4 K. Comes once more, 5 min after the vents were set for the first time. Does not judge by a
-    dial that a lifted lid has just cooled (10 min). Over 110 °C closes to a slit and looks again in 5 min.
+    Stays beside the kettle, looking every 5 min, until the pit first comes within 6 K; then every 15 min.
+    Guesses from the change since the last look where the pit is going, and opens or closes by a factor
+    that suits the miss. Leaves it alone inside +-4 K. Does not judge by a dial that a lifted lid has just
+    cooled (10 min). Over 110 °C closes to a slit and looks again in 5 min.
     """
 
     LOOKS_EVERY_S = 900
-    GAIN_PER_K = 0.035  # ln of opening per K: 10 K too cold opens by 1.4
+    STAYS_S = 300  # between looks while the pit comes up, or is far too hot
+    GAIN_PER_K = 0.03  # ln of opening per K: 10 K too cold opens by 1.35
 
     def __init__(self, hold: float) -> None:
         self._lighting = Lighting()
-        self._lower = hold
+        self._lower = self._hold = hold
         self._next_s: int | None = None
         self._last: tuple[int, float] | None = None
         self._lid_s = -10_000
         self._set_point: float | None = None
-        self._hold = hold
+        self._arrived = False
 
     def tend(self, seen: Seen) -> tuple[float, float]:
         """See Controller."""
         if self._lighting.watch(seen):
             return 1.0, 1.0
         if self._next_s is None:
-            self._next_s = seen.second + 300
+            self._next_s = seen.second + self.STAYS_S
         if seen.lid_off:
             self._lid_s = seen.second
         if self._set_point is not None and seen.set_point_c != self._set_point:
-            # turns the vent at once when he wants another pit: the rise over a mild day goes with air
+            # another pit is wanted: the rise over a mild day goes with air
             self._lower *= max(0.2, (seen.set_point_c - 15.0) / (self._set_point - 15.0)) ** 1.5
             self._next_s, self._last = seen.second + self.LOOKS_EVERY_S, None
         self._set_point = seen.set_point_c
@@ -111,16 +112,19 @@ class Hands:
         return self._lower, UPPER
 
     def _look(self, seen: Seen) -> None:
+        self._arrived = self._arrived or abs(seen.pit_c - seen.set_point_c) < 6.0
+        wait_s = self.LOOKS_EVERY_S if self._arrived else self.STAYS_S
         ahead = 0.0
         if self._last is not None:
             before_s, before_c = self._last
-            ahead = 0.5 * (seen.pit_c - before_c) * self.LOOKS_EVERY_S / max(seen.second - before_s, 300)
-        miss = seen.pit_c + min(max(ahead, -15.0), 15.0) - seen.set_point_c
+            per_s = (seen.pit_c - before_c) / max(seen.second - before_s, self.STAYS_S)
+            ahead = per_s * (0.5 * wait_s if self._arrived else 2.0 * wait_s)
+        miss = seen.pit_c + min(max(ahead, -15.0), 25.0) - seen.set_point_c
         self._last = (seen.second, seen.pit_c)
-        self._next_s = seen.second + self.LOOKS_EVERY_S
+        self._next_s = seen.second + wait_s
         if seen.pit_c > seen.set_point_c + 17.0:
             self._lower = min(self._lower, 0.25 * self._hold)
-            self._next_s = seen.second + 300
+            self._next_s = seen.second + self.STAYS_S
         elif abs(miss) > 4.0:
             factor = math.exp(-self.GAIN_PER_K * min(max(miss, -25.0), 25.0))
             self._lower = min(max(self._lower * factor, 0.15 * self._hold), 1.0)
