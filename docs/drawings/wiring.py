@@ -233,8 +233,8 @@ def main() -> None:
     ax.text(-1.7, 9.35, "Coalminder: wiring of one grill", fontsize=14, weight="bold", va="center")
     ax.text(
         -1.7, 0.6,
-        "Probe signals are 3.3 V: never put 5 V on a pin of the Pi. The servo never takes its current through the Pi. "
-        "Unplug everything before you change a wire.",
+        "Probe signals are 3.3 V: never put 5 V on a pin of the Pi. The servo never takes its current "
+        "through the Pi. Unplug everything before you change a wire.",
         fontsize=9, va="center",
     )  # fmt: skip
     for part in (board, probes, buses, vent, kettle):

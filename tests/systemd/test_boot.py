@@ -110,7 +110,7 @@ def found(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     drop_in = units / "coalminder.service.d"
     drop_in.mkdir()
     (drop_in / "test.conf").write_text(
-        DROP_IN.format(python=PYTHON, path=f"{DAEMON}:{packages}"), encoding="utf-8"
+        DROP_IN.format(python=PYTHON, path="/srv/daemon:/srv/packages"), encoding="utf-8"
     )
     (units / "coalminder-test.target").write_text(TARGET, encoding="utf-8")
     (units / "provoke.service").write_text(PROVOKE, encoding="utf-8")
@@ -121,11 +121,8 @@ def found(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     sysusers = files / "etc/sysusers.d"
     sysusers.mkdir(parents=True)
     (sysusers / "coalminder.conf").write_text("u coalminder - - /var/lib/coalminder\n", encoding="utf-8")
-    binds = " ".join(
-        f"--bind-ro={folder}"
-        for folder in {DAEMON, packages}
-        if os.stat(folder).st_dev != os.stat("/").st_dev
-    )
+    # Wherever the checkout is, the service sees it outside the homes and /tmp, which its sandbox hides.
+    binds = f"--bind-ro={DAEMON}:/srv/daemon --bind-ro={packages}:/srv/packages"
     script = MOUNT.format(work=base / "tree", files=files, results=results, binds=binds)
     done = subprocess.run(
         ["unshare", "--mount", "--propagation", "private", "sh", "-c", script],
