@@ -12,7 +12,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 from pydantic import TypeAdapter
 
 from coalminder.cli import main
-from coalminder.probes.find import find_buses
+from coalminder.probes.fake import FakeI2c
+from coalminder.probes.find import board_name, find_buses, find_chips
 from coalminder.probes.listen import listening
 from coalminder.probes.topic import TopicProbe
 from coalminder.probes.trial import REMEDIES, judge, table
@@ -104,6 +105,25 @@ def test_buses_are_found_in_the_files_of_the_machine(tmp_path: Path) -> None:
         "SPI": ("spidev0.0", "spidev0.1"), "I2C": (), "1-Wire": ("28-0123456789ab",), "PWM": (),
         "GPIO": ("gpiochip0",),
     }  # fmt: skip
+
+
+def test_chips_that_answer_are_named_and_a_dead_bus_is_passed_over() -> None:
+    def open_i2c(bus: int) -> FakeI2c:
+        if bus == 0:
+            raise OSError(13, "Permission denied")
+        return FakeI2c({(0x48, 0): 1.0, (0x40, 0): 0.0})
+
+    assert find_chips(("i2c-0", "i2c-1", "i2c-x"), open_i2c) == (
+        "i2c-1 0x40 (PCA9685?)",
+        "i2c-1 0x48 (ADS1115?)",
+    )
+
+
+def test_board_says_its_name(tmp_path: Path) -> None:
+    assert board_name(tmp_path) == ""
+    (tmp_path / "proc/device-tree").mkdir(parents=True)
+    (tmp_path / "proc/device-tree/model").write_bytes(b"Raspberry Pi Zero 2 W Rev 1.0\0")
+    assert board_name(tmp_path) == "Raspberry Pi Zero 2 W Rev 1.0"
 
 
 # --- the command -----------------------------------------------------------------------------------------

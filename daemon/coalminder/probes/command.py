@@ -14,7 +14,7 @@ from typing import TextIO
 
 from coalminder.errors import UserError
 from coalminder.probes.build import build_probes, deadlines, guard_limits
-from coalminder.probes.find import find_buses
+from coalminder.probes.find import board_name, find_buses, find_chips
 from coalminder.probes.listen import listening
 from coalminder.probes.reader import ProbeReader
 from coalminder.probes.topic import TopicProbe
@@ -81,11 +81,13 @@ def refuse_while_tending() -> None:
 def show_buses(settings: Settings, say: TextIO) -> None:
     """The table of buses; a remedy only where the configuration needs what is missing."""
     needed = _needed(settings)
-    rows = []
+    rows = [("board", board_name() or "not a Raspberry Pi", "")]
     for found in find_buses():
         missing = not found.names and found.bus in needed
         shown = " ".join(found.names) or ("missing" if missing else "none (not needed)")
         rows.append((found.bus, shown, found.remedy if missing else ""))
+        if found.bus == "I2C" and found.names:
+            rows.append(("", ", ".join(find_chips(found.names)) or "no chip that we know answers", ""))
     say.write(table(("bus", "found", "remedy"), rows) + "\n")
 
 

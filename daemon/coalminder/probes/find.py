@@ -1,9 +1,15 @@
-"""What the board shows of buses and devices, from the kernel's files. Opens nothing, moves nothing."""
+"""What the board shows of buses and devices, from the kernel's files and a look at I2C. Moves nothing."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+
+from coalminder.probes.buses import I2cBus, LinuxI2c
+
+#: Addresses of the chips that we know: PCA9685 with its pins low, ADS1115. No others are touched.
+I2C_CHIPS = {0x40: "PCA9685", **dict.fromkeys(range(0x48, 0x4C), "ADS1115")}
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,3 +46,31 @@ def _names(folder: Path, pattern: str) -> tuple[str, ...]:
         return tuple(sorted(path.name for path in folder.glob(pattern)))
     except OSError:
         return ()
+
+
+def find_chips(names: tuple[str, ...], open_i2c: Callable[[int], I2cBus] = LinuxI2c) -> tuple[str, ...]:
+    """Chips that answer on the I2C buses `names`, such as 'i2c-1 0x48 (ADS1115?)'. Reads one register."""
+    found: list[str] = []
+    for name in names:
+        number = name.removeprefix("i2c-")
+        if not number.isdigit():
+            continue
+        try:
+            bus = open_i2c(int(number))
+        except OSError:
+            continue
+        for address, chip in I2C_CHIPS.items():
+            try:
+                bus.read(address, 0, 1)
+            except OSError:
+                continue
+            found.append(f"{name} {address:#x} ({chip}?)")
+    return tuple(found)
+
+
+def board_name(root: Path = Path("/")) -> str:
+    """What the board calls itself, "" when it does not say."""
+    try:
+        return (root / "proc/device-tree/model").read_text(encoding="utf-8", errors="replace").strip("\0 \n")
+    except OSError:
+        return ""
