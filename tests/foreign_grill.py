@@ -29,10 +29,12 @@ class ForeignGrill:
         seed: int = 1,
     ) -> None:
         self.fuel_kg = fuel_kg
-        self._p = dict(ambient=ambient_c, leak=leak, power=vent_power, air=air_gain, loss=loss_w_per_k, wall=wall_j_per_k)
+        self._p = dict(
+            ambient=ambient_c, leak=leak, power=vent_power, air=air_gain, loss=loss_w_per_k, wall=wall_j_per_k
+        )
         self._rng = random.Random(seed)
         self._noise_c, self._gust_size = noise_c, gust
-        self._lit_kg, self._glow = 0.05, 0.6
+        self._lit_kg, self._glow = 0.15, 0.6
         self._gas_c = self._wall_c = ambient_c
         self._core = [4.0, 4.0]
         self._delay = [0.0] * max(dead_s, 1)
@@ -53,18 +55,20 @@ class ForeignGrill:
 
     def _second(self, dt: float, lower: float, upper: float, lid_open: bool) -> None:
         p = self._p
-        self._gust += dt * (-self._gust / 20.0) + self._gust_size * math.sqrt(dt / 10.0) * self._rng.gauss(0.0, 1.0)
-        area = min(lower**p["power"], 1.6 * upper ** p["power"]) + p["leak"]
+        self._gust += dt * (-self._gust / 20.0) + self._gust_size * math.sqrt(dt / 10.0) * self._rng.gauss(
+            0.0, 1.0
+        )
+        area = min(lower ** p["power"], 1.6 * upper ** p["power"]) + p["leak"]
         stack = math.sqrt(max(self._gas_c - p["ambient"], 3.0) / 100.0)
         air_g_s = 1.9 * p["air"] * area * stack * max(1.0 + self._gust, 0.2)
         if lid_open:
             air_g_s += 1.2
-        want_g_s = 45.0 * self._lit_kg * (0.3 + 0.7 * self._glow)  # air the lit coals could use
+        want_g_s = 8.0 * self._lit_kg * (0.3 + 0.7 * self._glow)  # air the lit coals could use
         fed = min(air_g_s / max(want_g_s, 1e-9), 1.5)
         self._glow += dt / 180.0 * (min(fed, 1.0) - self._glow)
         heat = min(air_g_s, want_g_s) * 2600.0
         burnt = heat * dt / 28e6
-        growth = self._lit_kg * (0.003 * (fed - 0.25) if self._glow > 0.12 else -0.003)
+        growth = self._lit_kg * (0.0012 * (fed - 0.2) if self._glow > 0.12 else -0.003)
         self._lit_kg = max(min(self._lit_kg + dt * growth - burnt, self.fuel_kg), 0.0)
         self.fuel_kg = max(self.fuel_kg - burnt, 0.0)
         self._wood_kg = max(self._wood_kg - dt * 2.5e-5, 0.0)
