@@ -1,10 +1,9 @@
 """The loop: simple-pid as the kernel that the cook can tune, guarded against everything it does not guard.
 
-It works on the logarithm of the relative draught, v = ln(opening): an equal-percentage characteristic, as
-of a control valve (IEC 60534-2-4). At low fire the air let in sets the heat (oxygen-limited burning) and the
-stack effect makes the steady rise of the pit about proportional to opening^1..2, so the gain
-dT/dv = (1..2)(T - T_ambient) hardly depends on the kettle, its vents or its fuel, where dT/d(opening)
-differs tenfold between them.
+It works on v, the logarithm of the relative draught: an equal-percentage characteristic, as of a
+control valve (IEC 60534-2-4), the leak its least flow. At low fire air sets the heat (oxygen-limited
+burning), so a change of v changes the pit by about the same number of kelvin on a tight or a leaky kettle,
+where a change of the opening itself does ten times as much on one as on the other.
 
 Guards (simple-pid 2.0.1): it never sees NaN; dt is passed in and > 0; a fresh object takes the integral
 from the state, so a step is pure; the derivative is ours, on the smoothed slope (it has no filter);
