@@ -225,6 +225,17 @@ def test_broker_that_is_not_there_is_told_and_the_rest_goes_on(tmp_path: Path) -
         assert "[mqtt]" in trouble
 
 
+@pytest.mark.parametrize(
+    "text",
+    ["password_file = '/no/such/file'", "tls = true\nca_file = '/no/such/file'"],
+    ids=["password", "ca"],
+)
+def test_missing_file_of_the_broker_is_told(tmp_path: Path, text: str) -> None:
+    settings = load_settings(config(tmp_path, f"[mqtt]\nhost = '127.0.0.1'\nport = 1\n{text}\n"))
+    with listening(settings, [TopicProbe("pit", "a/b")]) as trouble:
+        assert "/no/such/file" in trouble or "No such file" in trouble
+
+
 def test_no_connection_without_a_probe_that_needs_one(tmp_path: Path) -> None:
     with listening(load_settings(config(tmp_path, "[mqtt]\nport = 1\n")), []) as trouble:
         assert trouble == ""

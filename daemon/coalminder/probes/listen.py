@@ -29,13 +29,6 @@ def listening(settings: Settings, probes: Sequence[TopicProbe]) -> Iterator[str]
         return
     mqtt = settings.mqtt
     client = Client(CallbackAPIVersion.VERSION2)
-    password = mqtt.password.get_secret_value() if mqtt.password else None
-    if mqtt.password is None and mqtt.password_file is not None:
-        password = mqtt.password_file.read_text(encoding="utf-8").split("\n")[0]
-    if mqtt.username:
-        client.username_pw_set(mqtt.username, password)
-    if mqtt.tls:
-        client.tls_set(str(mqtt.ca_file) if mqtt.ca_file else None)
 
     def connected(_client: Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         if not reason.is_failure:
@@ -49,9 +42,16 @@ def listening(settings: Settings, probes: Sequence[TopicProbe]) -> Iterator[str]
     client.on_connect = connected
     client.on_message = arrived
     try:
+        password = mqtt.password.get_secret_value() if mqtt.password else None
+        if mqtt.password is None and mqtt.password_file is not None:
+            password = mqtt.password_file.read_text(encoding="utf-8").split("\n")[0]
+        if mqtt.username:
+            client.username_pw_set(mqtt.username, password)
+        if mqtt.tls:
+            client.tls_set(str(mqtt.ca_file) if mqtt.ca_file else None)
         client.connect(mqtt.host, mqtt.port, mqtt.keepalive_s)
-    except OSError as error:
-        yield f"broker {mqtt.host}:{mqtt.port}: {error}; start it, or correct [mqtt] host and port"
+    except (OSError, ValueError) as error:
+        yield f"broker {mqtt.host}:{mqtt.port}: {error}; start it, or correct [mqtt]"
         return
     client.loop_start()
     try:
