@@ -117,6 +117,7 @@ def test_an_alarm_is_shown_spoken_and_acknowledged(eye: Eye) -> None:
     button = page.get_by_role("button", name="Acknowledge: The pit probe is noisy")
     expect(button).to_be_visible(timeout=30_000)
     expect(page.locator("#shout")).to_contain_text("Alarm, medium: The pit probe is noisy")
+    expect(page.locator("#attend")).to_have_text("I have looked: acknowledge all")
     item = page.locator("#alarm-list li").filter(has=button)
     expect(item).to_contain_text("Medium")
     with Watcher(eye.stack.broker, "coalminder/rehearsal/#") as watcher:

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import json
+import shutil
+import subprocess
 import time
 from collections.abc import AsyncIterator
+from pathlib import Path
 
 import pytest
 from brokers import Mosquitto, Watcher, wait_for
@@ -23,8 +26,8 @@ pytestmark = pytest.mark.broker
 class Daemon:
     """The daemon's link, answering commands in a task."""
 
-    def __init__(self, broker: Mosquitto) -> None:
-        self.link = Link(LinkOptions.from_url(broker.url, "kettle"))
+    def __init__(self, broker: Mosquitto, options: LinkOptions | None = None) -> None:
+        self.link = Link(options or LinkOptions.from_url(broker.url, "kettle"))
         self.taken: list[Event] = []
         self.mute = False
 
@@ -55,7 +58,7 @@ async def both(mosquitto: Mosquitto) -> AsyncIterator[tuple[Daemon, Wire]]:
     yield daemon, wire
     task.cancel()
     await asyncio.to_thread(wire.stop)
-    await asyncio.to_thread(daemon.link.stop)
+    await asyncio.to_thread(daemon.link.stop, 10.0)
 
 
 async def until(condition) -> None:  # type: ignore[no-untyped-def]
@@ -138,4 +141,42 @@ async def test_commands_are_fresh_unique_and_not_retained(
     assert all(body["issued_utc"].endswith("Z") for body in bodies)
 
 
+def test_the_page_needs_no_more_at_the_broker_than_the_phone_s_rights(tmp_path: Path) -> None:
+    """With the very rules of config/: the page as 'phone' hears the daemon and commands it."""
+    users = {"coalminder": "pit-1", "phone": "pit-2"}
+    passwords = tmp_path / "passwords"
+    passwords.touch(0o600)
+    for name, password in users.items():
+        subprocess.run(["mosquitto_passwd", "-b", passwords, name, password], check=True, capture_output=True)
+    shutil.copy(RULES, tmp_path / "acl")
+    (tmp_path / "acl").chmod(0o600)
+    broker = Mosquitto(
+        tmp_path,
+        f"allow_anonymous false\npassword_file {passwords}\nacl_file {tmp_path}/acl\n",
+    )
+    broker.start()
+
+    def options(user: str) -> LinkOptions:
+        return LinkOptions.from_url(f"mqtt://{user}:{users[user]}@{broker.host}:{broker.port}", "kettle")
+
+    async def cook() -> str:
+        daemon, wire = Daemon(broker, options("coalminder")), Wire(options("phone"))
+        daemon.link.start()
+        wire.start()
+        task = asyncio.create_task(daemon.run())
+        try:
+            await until(lambda: wire.look(lambda board: board.state) is not None)
+            return (await wire.ask("acknowledge", {}, "page")).result
+        finally:
+            task.cancel()
+            await asyncio.to_thread(wire.stop)
+            await asyncio.to_thread(daemon.link.stop, 10.0)
+
+    try:
+        assert asyncio.run(cook()) == "accepted"
+    finally:
+        broker.kill()
+
+
 TOPIC = "coalminder/kettle/command/+"
+RULES = Path(__file__).parents[2] / "config" / "mosquitto" / "coalminder.acl"

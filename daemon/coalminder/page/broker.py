@@ -64,7 +64,7 @@ class Wire:
 
     def stop(self) -> None:
         """Disconnect."""
-        self._connection.stop(2.0)
+        self._connection.stop(5.0)
 
     def link(self) -> Link:
         """How it stands with the broker now."""

@@ -127,6 +127,7 @@ function renderAlarms() {
     if (button.hidden === alarm.can_acknowledge) button.hidden = !alarm.can_acknowledge;
     button.setAttribute("aria-label", `Acknowledge: ${alarm.title}`);
   });
+  put($("attend"), doc.alarms.some((alarm) => alarm.can_acknowledge) ? "I have looked: acknowledge all" : "I have looked at the grill");
   const now = new Map(asking.map((alarm) => [`${alarm.code} ${alarm.state}`, alarm]));
   const fresh = [...now].filter(([key]) => !told || !told.has(key)).map(([, alarm]) => alarm);
   told = new Set(now.keys());
