@@ -39,8 +39,8 @@ if [ "$files_only" = no ]; then
     echo "3/5 program in /opt/coalminder"
     # It sees the system's packages, for spidev and lgpio.
     python3 -m venv --system-site-packages /opt/coalminder
-    # Wheels only: a board needs no compiler.
-    /opt/coalminder/bin/pip install --quiet --only-binary=:all: "${here}[pi]"
+    # Wheels only, at the locked versions: a board needs no compiler.
+    /opt/coalminder/bin/pip install --quiet --only-binary=:all: --constraint "$here/requirements.lock" "${here}[pi]"
     ln -sf /opt/coalminder/bin/coalminder /usr/local/bin/coalminder
 fi
 

@@ -1,7 +1,7 @@
 """Does a board need a compiler? `python tests/arm64_wheels.py`; asks the package index.
 
 Resolves the run-time dependencies and the extras `pi` and `calibrate` for 64-bit ARM, CPython 3.11 and
-3.13, from wheels alone.
+3.13, at the locked versions, from wheels alone.
 """
 
 from __future__ import annotations
@@ -13,7 +13,8 @@ import tomllib
 from pathlib import Path
 
 GLIBC = {"3.11": 36, "3.13": 41}  # Debian 12 has glibc 2.36, Debian 13 2.41
-PROJECT = tomllib.loads((Path(__file__).parents[1] / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+ROOT = Path(__file__).parents[1]
+PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
 
 
 def platforms(python: str) -> list[str]:
@@ -56,6 +57,7 @@ def resolve(python: str) -> bool:
         "--implementation",
         "cp",
     ]
+    words += ["--constraint", str(ROOT / "requirements.lock")]
     for tag in platforms(python):
         words += ["--platform", tag]
     done = subprocess.run([*words, *wanted(python)], capture_output=True, text=True, check=False)
