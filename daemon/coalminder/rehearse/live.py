@@ -17,7 +17,7 @@ from coalminder.rehearse.hardware import SimulatedHardware
 from coalminder.rehearse.summary import Trace
 from coalminder.seams import Grill
 from coalminder.service.assemble import Desk
-from coalminder.service.clock import ScaledClock
+from coalminder.service.clock import PacedClock
 from coalminder.service.notify import Notifier
 from coalminder.service.tender import Tender
 from coalminder.values import Decision, Inputs, Reading
@@ -73,7 +73,7 @@ async def run_live(
     ) as desk:
         desk.start()
         await _connected(desk)
-        clock = ScaledClock(speed)
+        clock = PacedClock(speed, time.time())
         began = time.monotonic()
 
         def listen(now_s: float, inputs: Inputs, decision: Decision) -> None:

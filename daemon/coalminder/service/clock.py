@@ -53,22 +53,55 @@ class RealClock:
 
 
 class ScaledClock:
-    """A clock `speed` times as fast as the real one, starting at control time `at_s` now."""
+    """A clock `speed` times as fast as the real one, starting at control time `at_s` now.
+
+    Like the real one it does not wait: a step that comes late is late.
+    """
 
     def __init__(self, speed: float, utc_s: float | None = None, at_s: float = 0.0) -> None:
         self.speed = speed
         self._at_s = at_s
         self._began = time.monotonic()
         self._utc = time.time() if utc_s is None else utc_s
+        self._now_s = at_s
 
     def now_s(self) -> float:
         """Control time in s."""
-        return self._at_s + (time.monotonic() - self._began) * self.speed
+        self._now_s = self._at_s + (time.monotonic() - self._began) * self.speed
+        return self._now_s
 
     def utc_s(self) -> float:
-        """Wall time of the rehearsed cook."""
-        return self._utc + self.now_s() - self._at_s
+        """Wall time of the rehearsed cook, at the last `now_s`."""
+        return self._utc + self._now_s - self._at_s
 
     async def sleep_until(self, due_s: float) -> None:
         """Sleep the scaled time."""
         await asyncio.sleep(max(due_s - self.now_s(), 0.0) / self.speed)
+
+
+class PacedClock:
+    """A clock that moves only from step to step, `speed` steps a second or as many as the machine can.
+
+    Nothing is ever late on it, so a rehearsal is the same cook on a fast machine and on a slow one.
+    """
+
+    def __init__(self, speed: float, utc_s: float) -> None:
+        self.speed = speed
+        self._utc = utc_s
+        self._now_s = 0.0
+        self._next_real_s = time.monotonic()
+
+    def now_s(self) -> float:
+        """Control time in s."""
+        return self._now_s
+
+    def utc_s(self) -> float:
+        """Wall time of the rehearsed cook."""
+        return self._utc + self._now_s
+
+    async def sleep_until(self, due_s: float) -> None:
+        """Keep the pace if the machine can; then it is `due_s`."""
+        real_s = time.monotonic()
+        self._next_real_s = max(self._next_real_s + (due_s - self._now_s) / self.speed, real_s - 1.0)
+        await asyncio.sleep(max(self._next_real_s - real_s, 0.0))
+        self._now_s = max(due_s, self._now_s)
