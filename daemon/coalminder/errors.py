@@ -1,7 +1,7 @@
 """Errors a person can act on.
 
-    UserError              what, where, accepted range, next step; exit code 2, never a traceback
-    └── SettingsError      the same, for the configuration
+UserError              what, where, accepted range, next step; exit code 2, never a traceback
+└── SettingsError      the same, for the configuration
 """
 
 
