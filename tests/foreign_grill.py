@@ -29,7 +29,7 @@ class ForeignGrill:
         seed: int = 1,
     ) -> None:
         self.fuel_kg = fuel_kg
-        self._p = dict(
+        self._p = dict(  # noqa: C408
             ambient=ambient_c, leak=leak, power=vent_power, air=air_gain, loss=loss_w_per_k, wall=wall_j_per_k
         )
         self._rng = random.Random(seed)
