@@ -93,12 +93,14 @@ class Tender:
             await self._hardware.make_safe()
             self._notifier.tell("READY=1", "STATUS=vents at their safe opening; tending starts")
             due_s = self._clock.now_s()
+            lost_s = 0.0
             while not self._stopping.is_set():
-                late_s = max(self._clock.now_s() - due_s, 0.0) / self._clock.speed
+                late_s = (max(self._clock.now_s() - due_s, 0.0) + lost_s) / self._clock.speed
                 await self._step(late_s)
                 due_s += self._period_s
-                if self._clock.now_s() - due_s > 5.0 * self._period_s * self._clock.speed:
-                    due_s = self._clock.now_s()  # do not run after lost time
+                behind_s = self._clock.now_s() - due_s
+                lost_s = behind_s if behind_s > 5.0 * self._period_s * self._clock.speed else 0.0
+                due_s += lost_s  # do not run after lost time, but tell of it in the next step
                 await self._wait(due_s)
         finally:
             self._notifier.tell("STOPPING=1", "STATUS=shutting the vents")
