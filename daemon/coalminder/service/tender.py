@@ -93,14 +93,16 @@ class Tender:
             await self._hardware.make_safe()
             self._notifier.tell("READY=1", "STATUS=vents at their safe opening; tending starts")
             due_s = self._clock.now_s()
-            lost_s = 0.0
+            lost_s = 0.0  # time lost in the last step and not told yet
             while not self._stopping.is_set():
-                late_s = (max(self._clock.now_s() - due_s, 0.0) + lost_s) / self._clock.speed
-                await self._step(late_s)
+                late_s = max(self._clock.now_s() - due_s, 0.0) + lost_s
+                await self._step(late_s / self._clock.speed)
                 due_s += self._period_s
                 behind_s = self._clock.now_s() - due_s
-                lost_s = behind_s if behind_s > 5.0 * self._period_s * self._clock.speed else 0.0
-                due_s += lost_s  # do not run after lost time, but tell of it in the next step
+                lost_s = 0.0
+                if behind_s > 5.0 * self._period_s * self._clock.speed:
+                    due_s += behind_s  # do not run after lost time, but tell of it in the next step
+                    lost_s = max(behind_s - late_s, 0.0)
                 await self._wait(due_s)
         finally:
             self._notifier.tell("STOPPING=1", "STATUS=shutting the vents")
