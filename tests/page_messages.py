@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from typing import Any, TypeVar
 
 from coalminder.messages.payloads import AlarmMessage, StateMessage
 from coalminder.messages.topics import Topics
 from coalminder.page.board import Board
+from coalminder.page.broker import Answer
+from coalminder.page.view import Link
 
 TOPICS = Topics("kettle")
+T = TypeVar("T")
 NOW = datetime(2026, 4, 11, 15, 0, tzinfo=UTC)  # the demo's day
 
 
@@ -45,3 +49,27 @@ def tell(
 def later(seconds: float) -> datetime:
     """`seconds` after NOW."""
     return NOW + timedelta(seconds=seconds)
+
+
+class FakeWire:
+    """A wire without a broker: keeps what was asked for."""
+
+    def __init__(self) -> None:
+        self.board = Board(TOPICS)
+        self.asked: list[tuple[str, dict[str, Any], str]] = []
+        self.on_news: Callable[[], None] = lambda: None
+        tell(self.board, state())
+
+    def look(self, reader: Callable[[Board], T]) -> T:
+        return reader(self.board)
+
+    def link(self) -> Link:
+        return Link(connected=True)
+
+    def start(self) -> None: ...
+
+    def stop(self) -> None: ...
+
+    async def ask(self, kind: str, fields: Mapping[str, Any], client: str) -> Answer:
+        self.asked.append((kind, dict(fields), client))
+        return Answer("accepted")

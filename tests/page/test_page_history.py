@@ -70,7 +70,19 @@ def test_late_states_go_where_they_belong_and_are_told_again() -> None:
         history.add(T0 + at_s, {"pit": at_s}, late=True)
     assert [v for v in history.columns()["pit"] if v is not None] == [0.0, 10.0, 20.0, 30.0, 100.0]
     assert history.generation > before
-    assert history.newest()["pit"] == 100.0
+
+
+def test_the_newest_rows_go_on_where_the_last_ones_ended() -> None:
+    history, told = History(), -math.inf
+    parts: list[float] = []
+    for i in range(0, 400, 3):
+        history.add(T0 + i + (500 if i > 200 else 0), {"pit": float(i)})
+        if i % 21 == 0:
+            rows = history.columns(told)["at_s"]
+            parts = [*parts, *(t for t in rows if t is not None and t not in parts)]
+            told = history.last_start_s()
+    parts += [t for t in history.columns(told)["at_s"] if t is not None and t not in parts]
+    assert parts == history.columns()["at_s"]
 
 
 def test_a_clock_that_jumps_back_begins_a_new_cook() -> None:
@@ -85,4 +97,3 @@ def test_unknown_values_leave_no_number_behind() -> None:
     history.add(T0, {"pit": 93.0})
     history.add(T0 + 5.0, {"pit": None})
     assert history.columns()["pit"] == [93.0, None]
-    assert history.newest()["pit"] is None

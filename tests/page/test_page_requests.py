@@ -3,51 +3,24 @@
 from __future__ import annotations
 
 import re
-from collections.abc import AsyncIterator, Callable, Mapping
+from collections.abc import AsyncIterator
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 import httpx
 import pytest
 from argon2 import PasswordHasher
-from page_messages import TOPICS, state, tell
+from page_messages import FakeWire
 
 import coalminder.page
 from coalminder.page.app import Door, PageApp
-from coalminder.page.board import Board
-from coalminder.page.broker import Answer
 from coalminder.page.units import US
-from coalminder.page.view import Link, Shown
+from coalminder.page.view import Shown
 
 PASSWORD = "alder and char"
 HASH = PasswordHasher(time_cost=1, memory_cost=64, parallelism=1).hash(PASSWORD)  # quick
 STATIC = Path(coalminder.page.__file__).parent / "static"
 HOME = "http://127.0.0.1:8480"
-T = TypeVar("T")
-
-
-class FakeWire:
-    """A wire without a broker: keeps what was asked for."""
-
-    def __init__(self) -> None:
-        self.board = Board(TOPICS)
-        self.asked: list[tuple[str, dict[str, Any], str]] = []
-        self.on_news: Callable[[], None] = lambda: None
-        tell(self.board, state())
-
-    def look(self, reader: Callable[[Board], T]) -> T:
-        return reader(self.board)
-
-    def link(self) -> Link:
-        return Link(connected=True)
-
-    def start(self) -> None: ...
-
-    def stop(self) -> None: ...
-
-    async def ask(self, kind: str, fields: Mapping[str, Any], client: str) -> Answer:
-        self.asked.append((kind, dict(fields), client))
-        return Answer("accepted")
 
 
 class Phone:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import math
 import time
 from collections.abc import AsyncIterator, Callable
 from typing import Any
@@ -29,6 +30,7 @@ class Feed:
         self._now = ""
         self._serial = 0
         self._generation = -1
+        self._told_s = -math.inf  # start of the newest bucket in the last view
         self._streams: dict[int, bool] = {}
         self._next_stream = 0
 
@@ -70,19 +72,20 @@ class Feed:
         self._streams[number] = True
         while len(self._streams) > MAX_STREAMS:
             del self._streams[next(iter(self._streams))]
-        seen, generation = -1, -1
+        seen, generation = -1, -1  # rows of a view follow those of the view before it, and no other
         try:
             while True:
                 async with self._fresh:
                     while self._serial == seen:
                         await self._fresh.wait()
-                    seen, body, wanted = self._serial, self._now, self._generation
+                    missed, seen = self._serial != seen + 1, self._serial
+                    body, wanted = self._now, self._generation
                 if number not in self._streams:
                     return
                 if not holds():
                     yield {"event": "bye", "data": "login"}
                     return
-                if wanted != generation:
+                if wanted != generation or missed:
                     generation = wanted
                     yield {"event": "history", "data": self.history()}
                 yield {"event": "now", "data": body}
@@ -96,7 +99,8 @@ class Feed:
 
         def read(board: Board) -> tuple[dict[str, Any], int]:
             document = view(board, link, self._shown, utc_s, mono_s)
-            document["point"] = board.history.newest()
+            document["rows"] = board.history.columns(self._told_s)
+            self._told_s = board.history.last_start_s()
             return document, board.history.generation
 
         document, generation = self._wire.look(read)

@@ -7,6 +7,7 @@ The pit also keeps its lowest and highest, so that thinning hides no peak.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -95,8 +96,8 @@ class History:
         while len(self._buckets) > self._points:
             self._thin()
 
-    def columns(self) -> dict[str, list[float | None]]:
-        """Everything as columns: `at_s` (middle of the bucket), each series, `pit_low`, `pit_high`.
+    def columns(self, since_s: float = -math.inf) -> dict[str, list[float | None]]:
+        """Rows from bucket `since_s` on: `at_s` (middle of the bucket), each series, `pit_low`, `pit_high`.
 
         A hole in time is one row of None, so that no line is drawn across it.
         """
@@ -105,21 +106,16 @@ class History:
         }
         last: int | None = None
         for index, bucket in self._buckets.items():
-            if last is not None and (index - last) * self.width_s > max(30.0, 2.5 * self.width_s):
-                self._row(out, Bucket((last + 1) * self.width_s))
-            self._row(out, bucket)
+            if bucket.start_s >= since_s:
+                if last is not None and (index - last) * self.width_s > max(30.0, 2.5 * self.width_s):
+                    self._row(out, Bucket((last + 1) * self.width_s))
+                self._row(out, bucket)
             last = index
         return out
 
-    def newest(self) -> dict[str, float | None]:
-        """The last row of `columns`, {} without one."""
-        if not self._buckets:
-            return {}
-        out: dict[str, list[float | None]] = {
-            name: [] for name in ("at_s", *self.names, "pit_low", "pit_high")
-        }
-        self._row(out, next(reversed(self._buckets.values())))
-        return {name: column[0] for name, column in out.items()}
+    def last_start_s(self) -> float:
+        """Start of the newest bucket, the one that still changes; -inf without one."""
+        return next(reversed(self._buckets.values())).start_s if self._buckets else -math.inf
 
     def _row(self, out: dict[str, list[float | None]], bucket: Bucket) -> None:
         out["at_s"].append(round(bucket.start_s + self.width_s / 2, 1))

@@ -86,7 +86,7 @@ function render() {
   $("pit-shape").setAttribute("d", SHAPES[doc.pit.shape]);
   plot.unit = doc.unit;
   plot.band = doc.band;
-  plot.point(doc.point);
+  plot.more(doc.rows);
   sync($("next-list"), doc.next, (item) => item.text, () => document.createElement("li"), (li, item) => {
     put(li, item.text);
     if (li.className !== item.level) li.className = item.level;

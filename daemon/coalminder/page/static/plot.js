@@ -21,18 +21,17 @@ class CookPlot {
     this.draw();
   }
 
-  // The newest row, again or for the first time.
-  point(row) {
-    if (!row || row.at_s === undefined) return;
+  // The newest rows; the first of them may be the last one again, with more in it.
+  more(rows) {
     const all = this.columns;
-    for (const name of Object.keys(row)) if (!(name in all)) return; // a history with it comes next
-    const last = all.at_s.length - 1;
-    const again = last >= 0 && all.at_s[last] === row.at_s;
-    for (const name of Object.keys(all)) {
-      if (again) all[name][last] = row[name] ?? null;
-      else all[name].push(row[name] ?? null);
-    }
-    this.draw();
+    for (const name of Object.keys(rows)) if (!(name in all)) return; // a history with it comes next
+    rows.at_s.forEach((at_s, i) => {
+      const last = all.at_s.length - 1;
+      if (last >= 0 && at_s < all.at_s[last]) return;
+      const at = last >= 0 && at_s === all.at_s[last] ? last : last + 1;
+      for (const name of Object.keys(all)) all[name][at] = rows[name]?.[i] ?? null;
+    });
+    if (rows.at_s.length) this.draw();
   }
 
   foods() { return Object.keys(this.columns).filter((name) => name.startsWith("food:")).slice(0, 4); }
