@@ -16,6 +16,9 @@ from coalminder.values import Phase, ProbeFault, ProbeFaultKind
 
 Condition = Callable[[View, Evidence, Limits, bool], bool | None]
 
+COARSE_C = 0.4  # a probe that shows no finer steps than this shows half or whole degrees
+MOVED_FRAC = 0.005  # an opening is moved a lot when it is doubled, and by this much at least
+
 _OLD = frozenset({ProbeFaultKind.STALE, ProbeFaultKind.TIMEOUT, ProbeFaultKind.NOT_READY})
 _OWN_ROWS = _OLD | {ProbeFaultKind.STUCK, ProbeFaultKind.IMPLAUSIBLE_RATE}
 
@@ -116,10 +119,18 @@ def pit_probe_stale(view: View, e: Evidence, limits: Limits, on: bool) -> bool |
 
 
 def pit_probe_stuck(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
-    """The same figure, to the last digit, for longer than a live fire allows."""
+    """The same figure, to the last digit, for longer than a live fire allows.
+
+    A probe that shows half or whole degrees is rightly still under good control: it is stuck only if the
+    vents were moved a lot meanwhile, and after a time in proportion to its steps.
+    """
     if isinstance(view.pit, ProbeFault):
         return view.pit.kind is ProbeFaultKind.STUCK
-    return e.now_s - e.same_since_s >= limits.stuck_s
+    still_s = e.now_s - e.same_since_s
+    if on or e.finest_c is None or e.finest_c < COARSE_C:
+        return still_s >= limits.stuck_s
+    moved = e.same_high >= 2.0 * e.same_low + MOVED_FRAC
+    return moved and still_s >= limits.stuck_s * e.finest_c / COARSE_C
 
 
 def pit_probe_noisy(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:

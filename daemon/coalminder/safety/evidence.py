@@ -42,6 +42,9 @@ class Evidence:
     last_pit_s: float = 0.0
     smooth_c: float | None = None
     same_since_s: float = 0.0
+    finest_c: float | None = None  # smallest change of the reading ever seen: the probe's resolution
+    same_low: float = 1.0  # least and widest opening of the lower vent since the reading changed
+    same_high: float = 0.0
     jump_from_c: float | None = None
     jump_s: float = 0.0
     change_c2: float = 0.0
@@ -101,8 +104,9 @@ def advance(e: Evidence, view: View, limits: Limits, events: Iterable[object], n
     last_pit_c, last_pit_s = e.last_pit_c, e.last_pit_s
     smooth_c, same_since_s, change_c2 = e.smooth_c, e.same_since_s, e.change_c2
     jump_from_c, jump_s = e.jump_from_c, e.jump_s
+    finest_c, same_low, same_high = e.finest_c, min(e.same_low, view.lower), max(e.same_high, view.lower)
     if pit_c is None or last_pit_c is None or gap:
-        same_since_s = now_s
+        same_since_s, same_low, same_high = now_s, view.lower, view.lower
     if pit_c is not None:
         if last_pit_c is None or smooth_c is None or gap:
             smooth_c = pit_c
@@ -111,7 +115,8 @@ def advance(e: Evidence, view: View, limits: Limits, events: Iterable[object], n
             smooth_c += (pit_c - smooth_c) * since_s / (SMOOTH_S + since_s)
             change_c = pit_c - last_pit_c
             if change_c != 0.0:
-                same_since_s = now_s
+                same_since_s, same_low, same_high = now_s, view.lower, view.lower
+                finest_c = abs(change_c) if finest_c is None else min(finest_c, abs(change_c))
             change_c2 += (
                 (min(change_c * change_c, JUMP_CAP_C2) - change_c2)
                 * since_s
@@ -192,6 +197,9 @@ def advance(e: Evidence, view: View, limits: Limits, events: Iterable[object], n
         last_pit_s,
         smooth_c,
         same_since_s,
+        finest_c,
+        same_low,
+        same_high,
         jump_from_c,
         jump_s,
         change_c2,

@@ -1,0 +1,38 @@
+"""A probe that shows whole degrees is still under good control; a stuck one is still while the vents move."""
+
+from __future__ import annotations
+
+import pytest
+
+from coalminder.core import Config
+from coalminder.grill import kettle
+from coalminder.rehearse.fast import run_fast
+
+
+class Dial:
+    """A kettle read on a scale of `step_c`, by a probe that may stick."""
+
+    def __init__(self, step_c: float, sticks_at_s: float = float("inf")) -> None:
+        self._kettle = kettle(sky="calm", pit_noise_c=0.0, charcoal_kg=1.4, seed=3)
+        self._step_c, self._sticks_at_s, self._held_c = step_c, sticks_at_s, 0.0
+
+    def __getattr__(self, name: str) -> object:
+        return getattr(self._kettle, name)
+
+    def pit_c(self) -> float:
+        if self._kettle.time_s < self._sticks_at_s:
+            self._held_c = round(self._kettle.pit_c() / self._step_c) * self._step_c
+        return self._held_c
+
+
+@pytest.mark.parametrize("step_c", [0.25, 1.0, 2.0, 5.0])
+def test_a_coarse_scale_alone_never_cuts_off(step_c: float) -> None:
+    run = run_fast(Dial(step_c), Config(), (), 3 * 3600.0)  # type: ignore[arg-type]
+    assert not [code for code, _ in run.trace.alarms if code == "pit_probe_stuck"]
+    settled = [abs(pit - 93.0) for pit in run.trace.pit_c[5400:]]
+    assert sum(settled) / len(settled) < max(2.0, step_c)
+
+
+def test_a_coarse_probe_that_sticks_off_the_set_point_is_found() -> None:
+    run = run_fast(Dial(1.0, sticks_at_s=500.0), Config(), (), 3 * 3600.0)  # type: ignore[arg-type]
+    assert "pit_probe_stuck" in [code for code, _ in run.trace.alarms]
