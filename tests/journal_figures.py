@@ -47,7 +47,8 @@ def main() -> None:
         print(f"written to the card           {(written_bytes() - before) * per_day:6.1f} MB/day")
         print(f"longest call of record()      {worst_s * 1e3:6.2f} ms")
         print(
-            f"alarm on disk after, median   {sorted(latency_s)[25] * 1e3:6.2f} ms; worst {max(latency_s) * 1e3:.2f} ms"
+            f"alarm on disk after, median   {sorted(latency_s)[25] * 1e3:6.2f} ms; worst "
+            f"{max(latency_s) * 1e3:.2f} ms"
         )
         begin = time.perf_counter()
         with read(path) as record:

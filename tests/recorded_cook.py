@@ -57,11 +57,18 @@ def cook_step(i: int, *alarms: Alarm, phase: Phase = Phase.TENDING) -> tuple[Inp
         lid_open=False,
     )
     decision = Decision(
-        phase, 93.0, 0.06 + 0.01 * noise(6), 0.25, pit_c, alarms,
+        phase,
+        93.0,
+        0.06 + 0.01 * noise(6),
+        0.25,
+        pit_c,
+        alarms,
         terms=Terms(0.1 * noise(0), -0.4 + 0.01 * noise(7), 0.01 * noise(8), 0.0, -0.3 + noise(9)),
-        fire=FireEstimate(950.0 + noise(10), 0.1 + 0.01 * noise(11), 180.0 - i / 60, 150.0 - i / 60, 210.0 - i / 60),
+        fire=FireEstimate(
+            950.0 + noise(10), 0.1 + 0.01 * noise(11), 180.0 - i / 60, 150.0 - i / 60, 210.0 - i / 60
+        ),
         in_band=True,
-    )  # fmt: skip
+    )
     return inputs, decision, CookState(i, pit_c, tuple(noise(k) for k in range(20)))
 
 

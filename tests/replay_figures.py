@@ -40,10 +40,17 @@ def grill(k: int, day: int, *, foreign: bool) -> Grill:
     if foreign:
         r = random.Random(k)
         return ForeignGrill(
-            ambient_c=12.0 - 5.0 * day, leak=r.uniform(0.01, 0.03), vent_power=r.uniform(0.8, 1.4),
-            air_gain=r.uniform(0.8, 1.3), loss_w_per_k=r.uniform(6.0, 10.0), wall_j_per_k=r.uniform(5e3, 9e3),
-            dead_s=r.randint(10, 45), noise_c=r.uniform(0.1, 0.5), gust=r.uniform(0.1, 0.25), seed=2 * k + day,
-        )  # fmt: skip
+            ambient_c=12.0 - 5.0 * day,
+            leak=r.uniform(0.01, 0.03),
+            vent_power=r.uniform(0.8, 1.4),
+            air_gain=r.uniform(0.8, 1.3),
+            loss_w_per_k=r.uniform(6.0, 10.0),
+            wall_j_per_k=r.uniform(5e3, 9e3),
+            dead_s=r.randint(10, 45),
+            noise_c=r.uniform(0.1, 0.5),
+            gust=r.uniform(0.1, 0.25),
+            seed=2 * k + day,
+        )
     parameters, fittings = draw(k)
     wind, air_c = ((3.0, 9.0), (5.0, 4.0))[day]
     seed = 1000 * day + k
@@ -98,15 +105,21 @@ def main() -> None:
         loop = tuning.after.loop
         print(
             f"{k:3d}  before {before:.2f}  after {after:.2f}  ratio {ratios[-1]:.2f}  oracle {best:.2f}  "
-            f"Ms {tuning.before.ms:.2f} -> {tuning.after.ms:.2f}  kp {loop.kp:.3g} ki {loop.ki:.3g} kd {loop.kd:.3g}  "
+            f"Ms {tuning.before.ms:.2f} -> {tuning.after.ms:.2f}  kp {loop.kp:.3g} ki {loop.ki:.3g} "
+            f"kd {loop.kd:.3g}  "
             f"{walls[-1]:.0f} s",
             flush=True,
         )
     figures = {
-        "kettles": count, "foreign": foreign, "median_ratio": float(np.median(ratios)), "worst_ratio": max(ratios),
-        "best_ratio": min(ratios), "defaults_over_oracle_median": float(np.median(to_oracle)),
-        "defaults_over_oracle_worst": max(to_oracle), "tune_s_median": float(np.median(walls)),
-    }  # fmt: skip
+        "kettles": count,
+        "foreign": foreign,
+        "median_ratio": float(np.median(ratios)),
+        "worst_ratio": max(ratios),
+        "best_ratio": min(ratios),
+        "defaults_over_oracle_median": float(np.median(to_oracle)),
+        "defaults_over_oracle_worst": max(to_oracle),
+        "tune_s_median": float(np.median(walls)),
+    }
     print(json.dumps(figures, indent=2))
 
 

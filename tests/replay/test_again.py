@@ -9,8 +9,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-SECONDS = 5400
-
 from coalminder import __version__
 from coalminder.codec import from_plain
 from coalminder.core import Config, State
@@ -20,6 +18,7 @@ from coalminder.replay.again import changed_fields, replay
 from coalminder.replay.fopdt import Fopdt
 from coalminder.replay.whatif import Cook, from_series, hold_vent, outside, run_again
 
+SECONDS = 5400  # of the recorded cook, conftest.py
 KETTLE = Fopdt(50.0, 1100.0, 20.0)
 
 

@@ -18,11 +18,11 @@ from coalminder.journal import read
 from coalminder.rehearse.hardware import SimulatedHardware
 from coalminder.replay.experiment import Ended, Experiment, RelayTest, StepTest, conduct
 from coalminder.replay.fopdt import Fopdt, response
+from coalminder.replay.learned import learn
 from coalminder.replay.rules import ultimate
-from coalminder.replay.tune import learn
 from coalminder.replay.whatif import from_record
 from coalminder.seams import Grill
-from coalminder.values import Phase
+from coalminder.values import Decision, Phase
 from coalminder.vents.curve import DEFAULT_CURVE
 
 
@@ -35,12 +35,22 @@ def perform(
 ) -> tuple[Ended, list[tuple[float, float]]]:
     seen: list[tuple[float, float]] = []
     hardware = SimulatedHardware(grill, script)
+
+    def say(_now_s: float, decision: Decision, text: str) -> None:
+        if text != "waiting for a steady pit":
+            seen.append((decision.pit_c or 0.0, decision.lower))
+
     ended = asyncio.run(
         conduct(
-            hardware, Config(), experiment, folder, utc_s=1.775e9, wait=at_once,
-            say=lambda now_s, d, text: seen.append((d.pit_c or 0.0, d.lower)) if text != "waiting for a steady pit" else None,
+            hardware,
+            Config(),
+            experiment,
+            folder,
+            utc_s=1.775e9,
+            wait=at_once,
+            say=say,
         )
-    )  # fmt: skip
+    )
     return ended, seen
 
 
@@ -58,13 +68,14 @@ def test_step_test_teaches_more_than_the_cook_around_it(tmp_path: Path) -> None:
     assert alone.slope.high / alone.slope.low < 3.0
     # The same grill without noise and gusts, its vent moved up and down from where it held the pit.
     quiet = ForeignGrill(seed=3, noise_c=0.0, gust=0.0)
+    held = float(np.mean(cook.u[int(cook.experiment_from_s) :]))
     split = Config().split
     for _ in range(4000):
-        quiet.advance(1.0, *(DEFAULT_CURVE.position(x) for x in air.share(cook.v_hold, split)))
+        quiet.advance(1.0, *(DEFAULT_CURVE.position(x) for x in air.share(held, split)))
     pits = []
     for change in (0.35, -0.35):
         moved = copy.deepcopy(quiet)
-        moved.advance(300.0, *(DEFAULT_CURVE.position(x) for x in air.share(cook.v_hold + change, split)))
+        moved.advance(300.0, *(DEFAULT_CURVE.position(x) for x in air.share(held + change, split)))
         pits.append(moved.pit_c())
     truth = (pits[0] - pits[1]) / 0.7
     said = [response(model, np.r_[0.0, np.ones(301)], 1.0)[300] for model in kettle.models]

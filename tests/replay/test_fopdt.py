@@ -48,8 +48,10 @@ def test_two_point_method_recovers_a_clean_step() -> None:
     u = (t >= 600.0).astype(float)
     found = two_point(t, response(true, u, 1.0), 600.0, 1.0)
     assert (found.k, found.tau_s, found.theta_s) == (
-        pytest.approx(2.0, rel=0.01), pytest.approx(1200.0, rel=0.01), pytest.approx(120.0, rel=0.05),
-    )  # fmt: skip
+        pytest.approx(2.0, rel=0.01),
+        pytest.approx(1200.0, rel=0.01),
+        pytest.approx(120.0, rel=0.05),
+    )
     with pytest.raises(ValueError, match="no step"):
         two_point(t, np.zeros(12_000), 600.0, 1.0)
 

@@ -113,7 +113,6 @@ def test_tune_writes_a_fragment_and_never_the_configuration(
         "kp",
         "ki",
         "kd",
-        "hold_opening",
     }
     assert [p.name for p in tmp_path.iterdir()] == ["tuned.toml"]
 

@@ -98,9 +98,17 @@ def test_uneven_rows_become_even_and_gaps_stay_empty() -> None:
     t = np.array([0.0, 10.0, 20.0, 500.0, 510.0])
     nan = np.full(5, np.nan)
     series = Series(
-        t, np.array([80.0, 90.0, 100.0, 50.0, 60.0]), np.array([0.1, 0.2, 0.3, 0.4, 0.5]), np.ones(5), nan,
-        np.full(5, ""), np.zeros(5, dtype=bool), nan, nan, nan,
-    )  # fmt: skip
+        t,
+        np.array([80.0, 90.0, 100.0, 50.0, 60.0]),
+        np.array([0.1, 0.2, 0.3, 0.4, 0.5]),
+        np.ones(5),
+        nan,
+        np.full(5, ""),
+        np.zeros(5, dtype=bool),
+        nan,
+        nan,
+        nan,
+    )
     s = even(series)
     assert (s.pit_c[5], s.lower[5], s.lower[10]) == (85.0, 0.1, 0.2)
     assert np.isnan(s.pit_c[21:500]).all()

@@ -16,18 +16,10 @@ from coalminder.grill.scenario import LidLift
 from coalminder.journal import read
 from coalminder.rehearse.fast import run_fast
 from coalminder.replay.fopdt import Fopdt
+from coalminder.replay.learned import USUAL_KETTLE, ensemble, learn
 from coalminder.replay.margins import core_controller, fopdt_margins
-from coalminder.replay.tune import (
-    CEILING_C,
-    MS_LIMIT,
-    USUAL_KETTLE,
-    Tuning,
-    ensemble,
-    learn,
-    toml_fragment,
-    tune,
-)
-from coalminder.replay.whatif import Cook, from_record, scored_rows
+from coalminder.replay.tune import CEILING_C, MS_LIMIT, Tuning, toml_fragment, tune
+from coalminder.replay.whatif import Cook, from_record
 
 SLUGGISH = LoopConfig(kp=0.03, ki=3e-5, kd=1.0)
 
@@ -38,7 +30,7 @@ def slack_cook(tmp_path_factory: pytest.TempPathFactory) -> Cook:
     folder = tmp_path_factory.mktemp("slack")
     parameters, fittings = draw(11)
     grill = Kettle(parameters, fittings, Weather(seed=11), seed=11)
-    run_fast(grill, replace(Config(), loop=SLUGGISH), (LidLift(3000.0, 60.0),), 5400, record=folder)
+    run_fast(grill, replace(Config(), loop=SLUGGISH), (LidLift(2700.0, 60.0),), 4500, record=folder)
     with read(next(folder.glob("*.cook"))) as record:
         return from_record(record, "slack")
 
@@ -62,6 +54,7 @@ def test_ms_of_the_tuned_gains_is_that_of_the_margin_computation(tuned: Tuning) 
     assert tuned.after.ms == pytest.approx(worst, rel=0.02)
 
 
+@pytest.mark.slow
 def test_same_seed_gives_the_same_answer(slack_cook: Cook, tuned: Tuning) -> None:
     again = tune([slack_cook], slack_cook.state.config, seed=3, effort=2, workers=1)
     assert again.after.loop == tuned.after.loop
@@ -85,8 +78,9 @@ def test_tuned_gains_help_on_another_day(tuned: Tuning) -> None:
     assert error(tuned.after.loop) < 0.7 * error(SLUGGISH)
 
 
+@pytest.mark.slow
 def test_gains_that_are_good_already_are_kept(cook: Cook, tuned: Tuning) -> None:
-    """Tuning what was tuned changes little: either it is kept, or it gains at least what is worth a change."""
+    """Tuning what was tuned: either it is kept, or it gains at least what is worth a change."""
     again = tune([cook], replace(cook.state.config, loop=tuned.after.loop), seed=3, effort=2, workers=1)
     if again.changed:
         assert again.after.score.mean_abs_c <= 0.95 * again.before.score.mean_abs_c

@@ -21,13 +21,15 @@ from coalminder.core import Config
 from coalminder.errors import UserError
 from coalminder.replay import report as reports
 from coalminder.replay.facts import Facts, alarm_spans, facts, finish_belief, fuel_belief
-from coalminder.replay.fopdt import Floats, response
+from coalminder.replay.fopdt import Floats, Fopdt, response
+from coalminder.replay.greybox import UNKNOWNS, GreyBox, fit_kettle, weather_shift
 from coalminder.replay.identify import TooStillError
+from coalminder.replay.learned import Learned, learn
 from coalminder.replay.load import Loaded, load
 from coalminder.replay.report import number, tuning_rows
 from coalminder.replay.series import usable
 from coalminder.replay.table import write_table
-from coalminder.replay.tune import Learned, Tuning, learn, toml_fragment, tune
+from coalminder.replay.tune import Tuning, toml_fragment, tune
 from coalminder.replay.whatif import Cook, Outcome, hold_vent, outside, run_again, score
 
 _EPILOG = """examples:
@@ -57,8 +59,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--lower", type=float, metavar="X", help="lower vent left by hand at this opening, 0..1"
     )
     what.add_argument("--outside", type=float, metavar="K", help="air outside warmer (+) or colder (-) by K")
+    what.add_argument(
+        "--wind", type=float, metavar="M_S", help="other wind, m/s at 10 m (fits the physical model; usual 3)"
+    )
     better = parser.add_argument_group("this kettle")
     better.add_argument("--fit", action="store_true", help="fit the kettle and say how sure it is")
+    better.add_argument("--physical", action="store_true", help="fit the physical model too (some 10 s)")
     better.add_argument("--tune", action="store_true", help="search better gains")
     better.add_argument(
         "--toml", type=Path, metavar="FILE", help="write tuned gains (default tuned.toml with --tune)"
@@ -84,7 +90,8 @@ def run(args: argparse.Namespace) -> int:
     for item in loaded:
         _tell_replay(console, item, changed=change is not None)
     kettle, tuning = _learn(args, console, loaded, figures)
-    outcomes = _what_if(args, console, loaded, change, kettle, figures)
+    boxes = _physical(args, console, loaded, figures)
+    outcomes = _what_if(args, console, loaded, change, kettle, boxes, figures)
     _write(args, console, loaded, kettle, tuning, outcomes)
     if args.json:
         _save(args.json, json.dumps(figures, indent=2, default=str) + "\n")
@@ -100,9 +107,15 @@ def _experiment(item: Loaded) -> bool:
 
 def _check(args: argparse.Namespace) -> None:
     ranges = {
-        "kp": (0.0, 1.0), "ki": (0.0, 0.01), "kd": (0.0, 100.0), "set_point": (55.0, 110.0), "lower": (0.0, 1.0),
-        "outside": (-60.0, 60.0), "effort": (2, 100),
-    }  # fmt: skip
+        "kp": (0.0, 1.0),
+        "ki": (0.0, 0.01),
+        "kd": (0.0, 100.0),
+        "set_point": (55.0, 110.0),
+        "lower": (0.0, 1.0),
+        "outside": (-60.0, 60.0),
+        "wind": (0.0, 25.0),
+        "effort": (2, 100),
+    }
     for name, (low, high) in ranges.items():
         value = getattr(args, name)
         if value is not None and not (math.isfinite(value) and low <= value <= high):
@@ -166,10 +179,15 @@ def _compare(console: Console, items: Sequence[Loaded]) -> None:
         f: Facts = facts(item.series, item.config)
         share = None if f.in_band_frac is None else 100 * f.in_band_frac
         table.add_row(
-            item.name, f"{f.hours:.2f}", number(share, ".0f", " %"), number(f.mean_abs_c, ".2f", " °C"),
-            f"{f.peak_c:.0f} °C", str(len(f.lid_lifts)), f"{f.travel / max(f.hours, 1e-9):.2f}",
+            item.name,
+            f"{f.hours:.2f}",
+            number(share, ".0f", " %"),
+            number(f.mean_abs_c, ".2f", " °C"),
+            f"{f.peak_c:.0f} °C",
+            str(len(f.lid_lifts)),
+            f"{f.travel / max(f.hours, 1e-9):.2f}",
             "–" if f.food is None else f"{f.food.peak_c:.0f} °C",
-        )  # fmt: skip
+        )
     console.print(table)
 
 
@@ -202,7 +220,8 @@ def _learn(
     args: argparse.Namespace, console: Console, loaded: Sequence[Loaded], figures: dict[str, Any]
 ) -> tuple[Learned | None, Tuning | None]:
     what_if = (
-        any(getattr(args, n) is not None for n in (*_GAINS, "set_point", "lower", "outside")) or args.config
+        any(getattr(args, n) is not None for n in (*_GAINS, "set_point", "lower", "outside", "wind"))
+        or args.config
     )
     if not (args.fit or args.tune or what_if or args.report):
         return None, None
@@ -226,9 +245,53 @@ def _learn(
     figures["kettle"] = asdict(kettle.fit)
     if tuning is not None:
         _tell_tuning(console, tuning)
-        figures["tuning"] = {"why": tuning.why, "changed": tuning.changed, "before": asdict(tuning.before),
-                             "after": asdict(tuning.after), "others": [asdict(c) for c in tuning.others]}  # fmt: skip
+        figures["tuning"] = {
+            "why": tuning.why,
+            "changed": tuning.changed,
+            "before": asdict(tuning.before),
+            "after": asdict(tuning.after),
+            "others": [asdict(c) for c in tuning.others],
+        }
     return kettle, tuning
+
+
+def _physical(
+    args: argparse.Namespace, console: Console, loaded: Sequence[Loaded], figures: dict[str, Any]
+) -> dict[str, GreyBox]:
+    boxes: dict[str, GreyBox] = {}
+    if not (args.physical or args.wind is not None):
+        return boxes
+    for item in loaded:
+        if item.cook is None:
+            continue
+        try:
+            box = boxes[item.name] = fit_kettle(item.cook)
+        except ValueError as error:
+            if args.wind is not None:
+                raise UserError(f"--wind: {error}") from None
+            console.print(f"{item.name}: {error}", highlight=False)
+            continue
+        table = Table("physical model", "times the usual kettle", "90 % interval", title=item.name)
+        for unknown in UNKNOWNS:
+            span = box.intervals[unknown.name]
+            table.add_row(
+                unknown.meaning, f"{box.times[unknown.name]:.2f}", f"{span.low:.2f} to {span.high:.2f}"
+            )
+        console.print(table)
+        console.print(f"  its pit is off by {box.rms_c:.1f} °C (root mean square)", highlight=False)
+        figures.setdefault("physical", {})[item.name] = {
+            "times": box.times,
+            "intervals": {k: asdict(v) for k, v in box.intervals.items()},
+            "rms_c": box.rms_c,
+        }
+    return boxes
+
+
+def _added(args: argparse.Namespace, cook: Cook, model: Fopdt, box: GreyBox | None) -> Floats | None:
+    """What other weather adds: by the physical model where it was fitted, else by the plain one."""
+    if box is not None and (args.wind is not None or args.outside is not None):
+        return weather_shift(cook, box, wind_m_per_s=args.wind, warmer_k=args.outside or 0.0)
+    return None if args.outside is None else outside(cook, model, args.outside)
 
 
 def _tune(args: argparse.Namespace, cooks: list[Cook]) -> Tuning:
@@ -247,7 +310,8 @@ def _tell_kettle(console: Console, kettle: Learned) -> None:
     console.print(
         f"this kettle: k {f.model.k:.0f} K [{f.k.low:.0f} to {f.k.high:.0f}], lag {f.model.tau_s:.0f} s "
         f"[{f.tau_s.low:.0f} to {f.tau_s.high:.0f}], dead time {f.model.theta_s:.0f} s "
-        f"[{f.theta_s.low:.0f} to {f.theta_s.high:.0f}] (90 % intervals); residual white p {number(f.white_p, '.3f')}, "
+        f"[{f.theta_s.low:.0f} to {f.theta_s.high:.0f}] (90 % intervals); residual white p "
+        f"{number(f.white_p, '.3f')}, "
         f"independent of the vents p {number(f.cross_p, '.3f')}",
         highlight=False,
     )
@@ -271,10 +335,12 @@ def _what_if(
     loaded: Sequence[Loaded],
     change: Callable[[Config], Config] | None,
     kettle: Learned | None,
+    boxes: dict[str, GreyBox],
     figures: dict[str, Any],
 ) -> dict[str, list[tuple[str, Outcome]]]:
     outcomes: dict[str, list[tuple[str, Outcome]]] = {}
-    if kettle is None or (change is None and args.lower is None and args.outside is None):
+    other_sky = args.outside is not None or args.wind is not None
+    if kettle is None or (change is None and args.lower is None and not other_sky):
         return outcomes
     model = kettle.models[0]
     words = [f"{n} {getattr(args, n):g}" for n in _GAINS if getattr(args, n) is not None]
@@ -282,12 +348,13 @@ def _what_if(
     words += [f"settings of {args.config.name}"] if args.config else []
     words += [f"lower vent at {args.lower:g}"] if args.lower is not None else []
     words += [f"{args.outside:+g} K outside"] if args.outside is not None else []
+    words += [f"wind {args.wind:g} m/s"] if args.wind is not None else []
     name = ", ".join(words)
     for item in loaded:
         cook = item.cook
         if cook is None:
             continue
-        added = None if args.outside is None else outside(cook, model, args.outside)
+        added = _added(args, cook, model, boxes.get(item.name))
         new = cook.state.config if change is None else change(cook.state.config)
         if args.lower is not None:
             outcome = hold_vent(cook, model, args.lower, added)
@@ -295,8 +362,10 @@ def _what_if(
             outcome = run_again(cook, model, new, added)
         was, now = score(cook, run_again(cook, model), item.config), score(cook, outcome, new)
         console.print(
-            f"{item.name}, what if {name}: mean error {was.mean_abs_c:.2f} -> {now.mean_abs_c:.2f} °C, highest "
-            f"{was.peak_c:.0f} -> {now.peak_c:.0f} °C, lower vent {was.travel_per_h:.1f} -> {now.travel_per_h:.1f} strokes/h",
+            f"{item.name}, what if {name}: mean error {was.mean_abs_c:.2f} -> {now.mean_abs_c:.2f} "
+            "°C, highest "
+            f"{was.peak_c:.0f} -> {now.peak_c:.0f} °C, lower vent {was.travel_per_h:.1f} -> "
+            f"{now.travel_per_h:.1f} strokes/h",
             highlight=False,
         )
         figures.setdefault("what_if", []).append(
@@ -349,12 +418,21 @@ def _report(
     start_s = item.steps[0].now_s if item.steps else 0.0
     end_s = start_s + float(item.series.time_s[-1])
     return reports.Report(
-        name=item.name, series=item.series, config=item.config, facts=facts(item.series, item.config),
-        alarms=alarm_spans(item.alarms, start_s, end_s), again=item.again, kettle=kettle, tuning=tuning,
+        name=item.name,
+        series=item.series,
+        config=item.config,
+        facts=facts(item.series, item.config),
+        alarms=alarm_spans(item.alarms, start_s, end_s),
+        again=item.again,
+        kettle=kettle,
+        tuning=tuning,
         residual=None if kettle is None or item.cook is None else residual(item.cook, kettle),
-        what_if=what_if, fuel=fuel_belief(item.steps) if item.steps else None, finish=finish_belief(item.series),
-        started=item.started, remarks=item.remarks,
-    )  # fmt: skip
+        what_if=what_if,
+        fuel=fuel_belief(item.steps) if item.steps else None,
+        finish=finish_belief(item.series),
+        started=item.started,
+        remarks=item.remarks,
+    )
 
 
 def residual(cook: Cook, kettle: Learned) -> Floats:

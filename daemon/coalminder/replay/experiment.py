@@ -138,9 +138,14 @@ async def conduct(
             await wait(now_s)
             seen = await hardware.read(now_s)
             inputs = Inputs(
-                pit=seen.pit, pit_2=seen.pit_2, dome=seen.dome, ambient=seen.ambient, foods=seen.foods,
-                lid_open=seen.lid_open, events=(Light(),) if now_s == 0.0 else (),
-            )  # fmt: skip
+                pit=seen.pit,
+                pit_2=seen.pit_2,
+                dome=seen.dome,
+                ambient=seen.ambient,
+                foods=seen.foods,
+                lid_open=seen.lid_open,
+                events=(Light(),) if now_s == 0.0 else (),
+            )
             state, decision = step(state, inputs, now_s)
             change: float | None = None
             text = "waiting for a steady pit"

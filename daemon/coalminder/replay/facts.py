@@ -189,9 +189,12 @@ def fuel_belief(steps: Sequence[Step], every: int = 30) -> Belief | None:
     if happened is not None:
         happened = np.where(happened >= 0.0, happened, np.nan)
     return Belief(
-        hours, middle, _column([f.fuel_left_low_min for f in fire]), _column([f.fuel_left_high_min for f in fire]),
+        hours,
+        middle,
+        _column([f.fuel_left_low_min for f in fire]),
+        _column([f.fuel_left_high_min for f in fire]),
         happened,
-    )  # fmt: skip
+    )
 
 
 def finish_belief(series: Series, goal_c: float = 63.0, every_s: float = 300.0) -> Belief | None:

@@ -26,6 +26,9 @@ NOISE_ORDER = 8
 CONFIDENCE = 0.90
 _Z = float(norm.ppf(0.5 + CONFIDENCE / 2))
 LEAST_MOVE = 0.1  # range of the input under which nothing can be learned, in units of the input
+# Chi-squared with 3 degrees of freedom passes 16 once in a thousand times; the search over dead times has
+# some tens of independent tries.
+LEAST_EVIDENCE = 25.0
 WIDEST_FACTOR = 2.5  # an interval wider than best x or / this tells nothing
 
 
@@ -49,7 +52,8 @@ class Fit:
     one-step prediction error. explained_frac: share of the output's variance that the model explains by
     simulation. white_p, cross_p: p-values of the residual tests; below 0.01 the test is failed: of
     whiteness (Ljung-Box) and of independence from past input (the model misses some of the input's effect).
-    moved: range of the input. covariance: of (ln slope, ln tau, ln theta).
+    moved: range of the input. evidence: twice the gain in log likelihood that the input brings; under
+    LEAST_EVIDENCE the movement drowns in the noise. covariance: of (ln slope, ln tau, ln theta).
     """
 
     model: Fopdt
@@ -62,6 +66,7 @@ class Fit:
     white_p: float
     cross_p: float
     moved: float
+    evidence: float
     samples: int
     step_s: float
     covariance: tuple[tuple[float, ...], ...]
@@ -171,7 +176,8 @@ def fit(
 def still_message(moved: float) -> str:
     """What to do for a better record."""
     return (
-        f"the vents moved less than needed: draught changed by a factor of {math.exp(moved):.2f} in all; next time "
+        f"the vents moved less than needed: draught changed by a factor of {math.exp(moved):.2f} in "
+        "all; next time "
         "open the lower vent by half as much again (say from 0.06 to 0.09) for 10 min, then back for 10 min, "
         "or run 'coalminder step-test'"
     )
@@ -214,7 +220,7 @@ def _iterate(
 
 def _cost(problem: _Problem, tau_s: float, theta_s: float, prior: Prior | None) -> float:
     span_s = float(problem.t[-1])
-    if not (0.5 * problem.step_s < tau_s < 20.0 * span_s) or not 0.0 <= theta_s < 0.5 * span_s:
+    if not (0.5 * problem.step_s < tau_s < 20.0 * span_s) or not 0.0 <= theta_s < 0.2 * span_s:
         return 1e9
     solution, white = problem.solve(tau_s, theta_s)
     value = 0.5 * problem.trust * len(white) * math.log(float(np.mean(white**2)) + 1e-300)
@@ -248,7 +254,9 @@ def _judge(problem: _Problem, tau_s: float, theta_s: float, moved: float, prior:
         information += np.diag([prior.slope_sd**-2, prior.tau_sd**-2, prior.theta_sd**-2])
     covariance = np.linalg.pinv(information + 1e-9 * np.eye(3), hermitian=True)
     sd = np.sqrt(np.maximum(np.diag(covariance), 0.0))
-    if prior is None and _Z * sd[0] > math.log(WIDEST_FACTOR):
+    evidence = _evidence(problem, white)
+    too_wide = _Z * sd[0] > math.log(WIDEST_FACTOR)
+    if prior is None and (too_wide or evidence < LEAST_EVIDENCE):
         raise TooStillError(still_message(moved))
     if model.k <= 0.0 and prior is not None:
         raise TooStillError(still_message(moved))
@@ -268,10 +276,18 @@ def _judge(problem: _Problem, tau_s: float, theta_s: float, moved: float, prior:
         white_p=_ljung_box(white),
         cross_p=_cross(problem, white),
         moved=moved,
+        evidence=evidence,
         samples=len(white),
         step_s=problem.step_s,
         covariance=tuple(tuple(float(v) for v in row) for row in covariance),
     )
+
+
+def _evidence(problem: _Problem, white: Floats) -> float:
+    """2 ln(likelihood ratio) of the model against one without input, under the same noise."""
+    offsets = problem.columns(problem.t[-1], 0.0)[:, 1:]
+    without = problem.y_white - offsets @ np.linalg.lstsq(offsets, problem.y_white, rcond=None)[0]
+    return len(white) * math.log(float(np.mean(without**2)) / (float(np.mean(white**2)) + 1e-300))
 
 
 def _around(value: float, log_sd: float) -> Interval:

@@ -80,6 +80,14 @@ def _record(path: Path, change: Callable[[Config], Config] | None) -> Loaded:
             remarks.append(f"cannot be run again: {error}")
         started = datetime.fromtimestamp(record.headers[0].started_utc_s, UTC)
         return Loaded(
-            path.stem, path, from_steps(steps), config, cook, steps, tuple(record.alarms()), again, started,
+            path.stem,
+            path,
+            from_steps(steps),
+            config,
+            cook,
+            steps,
+            tuple(record.alarms()),
+            again,
+            started,
             tuple(remarks),
-        )  # fmt: skip
+        )

@@ -23,7 +23,8 @@ def run(args: argparse.Namespace) -> int:
     """Run the test and say what it gave; 1 when it ended early."""
     if not 0.2 <= args.hysteresis <= 5.0 or not 2 <= args.cycles <= 12:
         raise UserError(
-            f"--hysteresis {args.hysteresis:g} or --cycles {args.cycles} is out of range: 0.2 to 5 K, 2 to 12 cycles"
+            f"--hysteresis {args.hysteresis:g} or --cycles {args.cycles} is out of range: 0.2 to 5 K, "
+            "2 to 12 cycles"
         )
     console = Console(soft_wrap=True)
     test = RelayTest(size_v=args.size, hysteresis_c=args.hysteresis, cycles=args.cycles)

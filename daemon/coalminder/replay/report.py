@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from html import escape
+from importlib import resources
 from pathlib import Path
 
 import numpy as np
@@ -14,30 +15,13 @@ from coalminder.core.config import Config
 from coalminder.replay.again import Again
 from coalminder.replay.facts import Belief, Facts, Span
 from coalminder.replay.fopdt import Floats
+from coalminder.replay.learned import Learned
 from coalminder.replay.series import Series
 from coalminder.replay.svg import Line, Mark, chart, clock
-from coalminder.replay.tune import Learned, Tuning
+from coalminder.replay.tune import Tuning
 from coalminder.replay.whatif import Outcome
 
-_STYLE = """
-:root{--ink:#16202a;--paper:#fff;--soft:#5a6570;--grid:#d9dee3;--band:#cfe6d6;--c1:#0b4a8f;--c2:#a2440b;--c3:#5b2a86;
---c4:#00695c;--c5:#6b6b6b;--c6:#8f0b3d;--lid:#d8c7ec;--alarm:#f0c4c4;--rule:#8a1c1c}
-@media(prefers-color-scheme:dark){:root{--ink:#e6ebf0;--paper:#12181e;--soft:#a5b0ba;--grid:#2b343d;--band:#1f4030;
---c1:#7db7ff;--c2:#ffad73;--c3:#cda6f5;--c4:#6fd3c4;--c5:#b5b5b5;--c6:#ff9ebd;--lid:#43325a;--alarm:#5c2b2b;--rule:#ff9a9a}}
-*{box-sizing:border-box}body{margin:0 auto;padding:14px;max-width:820px;font:16px/1.5 system-ui,sans-serif;
-color:var(--ink);background:var(--paper)}h1{font-size:1.4rem;line-height:1.2}h2{font-size:1.1rem;margin-top:2em}
-figure{margin:0 0 1em}svg{width:100%;height:auto;display:block}figcaption{display:flex;flex-wrap:wrap;gap:.2em 1.2em;
-font-size:.85rem;color:var(--soft)}figcaption svg{display:inline;width:28px;height:8px}
-svg .n{font-size:14px;fill:var(--soft)}.grid{stroke:var(--grid);stroke-width:1}.band{fill:var(--band)}
-.ceiling{stroke:var(--rule);stroke-width:1.5;stroke-dasharray:7 4}.lidoff{fill:var(--lid)}.alarm{fill:var(--alarm)}
-.phase{stroke:var(--soft);stroke-width:1;stroke-dasharray:2 3}
-path{fill:none;stroke-width:1.6}.l1{stroke:var(--c1)}.l2{stroke:var(--c2);stroke-dasharray:6 3}.l3{stroke:var(--c3);
-stroke-dasharray:2 2}.l4{stroke:var(--c4);stroke-dasharray:9 3 2 3}.l5{stroke:var(--c5);stroke-dasharray:1 3}
-.l6{stroke:var(--c6)}table{border-collapse:collapse;width:100%;font-size:.92rem}th,td{text-align:left;padding:.35em .5em;
-border-bottom:1px solid var(--grid);vertical-align:top}td.v,th.v{text-align:right;font-variant-numeric:tabular-nums}
-.wide{overflow-x:auto}.note{color:var(--soft);font-size:.9rem}
-@media print{body{max-width:none;padding:0}h2{break-after:avoid}figure,table{break-inside:avoid}}
-"""
+_STYLE = resources.files("coalminder.replay").joinpath("report.css").read_text("utf-8")
 
 
 @dataclass(frozen=True)
@@ -66,8 +50,10 @@ def html(r: Report) -> str:
     parts += [_beliefs(r), _food(r), _learned(r), _tuned(r), _checked(r)]
     made = datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC")
     parts.append(
-        f'<p class="note">Made {made}. Temperatures in °C. A report is a look back, not a safety check: figures for '
-        "food defer to your local authority, and a core temperature counts only if the probe sat in the thickest "
+        f'<p class="note">Made {made}. Temperatures in °C. A report is a look back, not a safety '
+        "check: figures for "
+        "food defer to your local authority, and a core temperature counts only if the probe sat in "
+        "the thickest "
         "part.</p></body></html>"
     )
     return "\n".join(part for part in parts if part)
@@ -135,27 +121,50 @@ def _curves(r: Report) -> str:
     if np.isfinite(s.ambient_c).any():
         lines.append(Line("outside", "l4", s.ambient_c))
     out = "<h2>Temperatures</h2>" + chart(
-        hours, lines, unit="°C", title="Temperatures over the cook", low=0.0, band=(r.config.low_c, r.config.high_c),
-        ceiling=121.0, marks=_marks(r),
-    )  # fmt: skip
-    out += '<p class="note">Green: the band. Dashed rule: the ceiling, 121 °C. Violet bars: lid off. Red bars: alarms.</p>'
+        hours,
+        lines,
+        unit="°C",
+        title="Temperatures over the cook",
+        low=0.0,
+        band=(r.config.low_c, r.config.high_c),
+        ceiling=121.0,
+        marks=_marks(r),
+    )
+    out += (
+        '<p class="note">Green: the band. Dashed rule: the ceiling, 121 °C. Violet bars: lid off. '
+        "Red bars: alarms.</p>"
+    )
     out += "<h2>Vents</h2>" + chart(
         hours,
-        [Line("lower vent", "l1", 100 * s.lower, steps=True), Line("upper vent", "l2", 100 * s.upper, steps=True)],
-        unit="%", title="Openings of the vents", height=190, low=0.0, high=100.0, marks=_marks(r),
-    )  # fmt: skip
+        [
+            Line("lower vent", "l1", 100 * s.lower, steps=True),
+            Line("upper vent", "l2", 100 * s.upper, steps=True),
+        ],
+        unit="%",
+        title="Openings of the vents",
+        height=190,
+        low=0.0,
+        high=100.0,
+        marks=_marks(r),
+    )
     for name, outcome in r.what_if:
         out += f"<h2>What if: {escape(name)}</h2>" + chart(
             hours,
             [Line("pit as it was", "l1", s.pit_c), Line("pit as it would have been", "l6", outcome.pit_c)],
-            unit="°C", title=f"Pit with {name}", band=(r.config.low_c, r.config.high_c),
-        )  # fmt: skip
+            unit="°C",
+            title=f"Pit with {name}",
+            band=(r.config.low_c, r.config.high_c),
+        )
         out += chart(
             hours,
-            [Line("lower vent as it was", "l1", 100 * s.lower, steps=True),
-             Line("as it would have been", "l6", 100 * outcome.lower, steps=True)],
-            unit="%", title=f"Lower vent with {name}", height=150,
-        )  # fmt: skip
+            [
+                Line("lower vent as it was", "l1", 100 * s.lower, steps=True),
+                Line("as it would have been", "l6", 100 * outcome.lower, steps=True),
+            ],
+            unit="%",
+            title=f"Lower vent with {name}",
+            height=150,
+        )
     return out
 
 
@@ -190,8 +199,10 @@ def _beliefs(r: Report) -> str:
         if belief is None:
             continue
         lines = [
-            Line("believed", "l1", belief.middle_min), Line("low", "l3", belief.low_min), Line("high", "l3", belief.high_min),
-        ]  # fmt: skip
+            Line("believed", "l1", belief.middle_min),
+            Line("low", "l3", belief.low_min),
+            Line("high", "l3", belief.high_min),
+        ]
         if belief.happened_min is not None:
             lines.append(Line("what happened", "l6", belief.happened_min))
         top = belief.top_min
@@ -279,11 +290,17 @@ def tuning_rows(t: Tuning) -> list[tuple[str, ...]]:
     """Before, after and the published rules."""
     return [
         (
-            c.name, f"{c.loop.kp:.3g}", f"{c.loop.ki:.3g}", f"{c.loop.kd:.3g}", number(c.ms, ".2f"),
-            f"{c.score.mean_abs_c:.2f} °C", f"{c.score.peak_c:.0f} °C", f"{c.score.travel_per_h:.2f}",
+            c.name,
+            f"{c.loop.kp:.3g}",
+            f"{c.loop.ki:.3g}",
+            f"{c.loop.kd:.3g}",
+            number(c.ms, ".2f"),
+            f"{c.score.mean_abs_c:.2f} °C",
+            f"{c.score.peak_c:.0f} °C",
+            f"{c.score.travel_per_h:.2f}",
         )
         for c in (t.before, t.after, *t.others)
-    ]  # fmt: skip
+    ]
 
 
 def _checked(r: Report) -> str:

@@ -66,11 +66,18 @@ def from_steps(steps: Iterable[Step]) -> Series:
         seen, done = step.inputs, step.decision
         rows.append(
             (
-                step.now_s, _value(seen.pit), done.lower, done.upper, done.set_point_c, done.lid_off,
-                _value(seen.ambient), _value(seen.foods[0][1]) if seen.foods else math.nan, _value(seen.dome),
+                step.now_s,
+                _value(seen.pit),
+                done.lower,
+                done.upper,
+                done.set_point_c,
+                done.lid_off,
+                _value(seen.ambient),
+                _value(seen.foods[0][1]) if seen.foods else math.nan,
+                _value(seen.dome),
                 done.phase.value,
             )
-        )  # fmt: skip
+        )
     if not rows:
         raise ValueError("no steps")
     columns = list(zip(*rows, strict=True))
@@ -81,8 +88,17 @@ def from_steps(steps: Iterable[Step]) -> Series:
     for i in back:
         time_s[i + 1 :] += time_s[i] + 1.0 - time_s[i + 1]
     return Series(
-        time_s - time_s[0], pit_c, lower, upper, set_point_c, np.array(columns[9]), lid > 0.5, ambient_c, food_c, dome_c,
-    )  # fmt: skip
+        time_s - time_s[0],
+        pit_c,
+        lower,
+        upper,
+        set_point_c,
+        np.array(columns[9]),
+        lid > 0.5,
+        ambient_c,
+        food_c,
+        dome_c,
+    )
 
 
 def _value(sample: Sample | None) -> float:
@@ -134,7 +150,7 @@ def usable(series: Series, skip_s: float = 600.0) -> NDArray[np.bool_]:
 
 
 def _for_long(true: NDArray[np.bool_], rows: int) -> NDArray[np.bool_]:
-    """True where `true` has held for the last `rows` rows; the start of the record counts as held for lids."""
+    """True where `true` has held for the last `rows` rows; the start of the record counts as held."""
     if rows <= 0:
         return true
     index = np.arange(len(true))

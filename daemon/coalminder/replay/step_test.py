@@ -8,10 +8,10 @@ from rich.console import Console
 
 from coalminder.replay.experiment import StepTest
 from coalminder.replay.identify import TooStillError
+from coalminder.replay.learned import learn
 from coalminder.replay.load import load
 from coalminder.replay.rules import amigo_pi, simc_pi
 from coalminder.replay.trial import add_common, perform
-from coalminder.replay.tune import learn
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -35,7 +35,8 @@ def run(args: argparse.Namespace) -> int:
         return 1
     f, m = kettle.fit, kettle.models[0]
     console.print(
-        f"this kettle: k {m.k:.0f} K [{f.k.low:.0f} to {f.k.high:.0f}], lag {m.tau_s:.0f} s [{f.tau_s.low:.0f} to "
+        f"this kettle: k {m.k:.0f} K [{f.k.low:.0f} to {f.k.high:.0f}], lag {m.tau_s:.0f} s "
+        f"[{f.tau_s.low:.0f} to "
         f"{f.tau_s.high:.0f}], dead time {m.theta_s:.0f} s [{f.theta_s.low:.0f} to {f.theta_s.high:.0f}]",
         highlight=False,
     )
@@ -43,7 +44,8 @@ def run(args: argparse.Namespace) -> int:
         kp, ki, _ = gains.parallel
         console.print(f"  {name}: kp {kp:.3g}, ki {ki:.3g}", highlight=False)
     console.print(
-        f"record: {ended.record} ({ended.took_s / 60:.0f} min of test); now 'coalminder replay {ended.record} --tune', "
+        f"record: {ended.record} ({ended.took_s / 60:.0f} min of test); now 'coalminder replay "
+        f"{ended.record} --tune', "
         "best together with the record of a cook",
         highlight=False,
     )

@@ -76,11 +76,13 @@ def chart(
         return TOP + tall * (1.0 - (min(max(v, bottom), top) - bottom) / (top - bottom))
 
     out = [
-        f'<svg viewBox="0 0 {WIDTH} {height}" role="img" aria-label="{escape(title)}"><title>{escape(title)}</title>'
+        f'<svg viewBox="0 0 {WIDTH} {height}" role="img" '
+        f'aria-label="{escape(title)}"><title>{escape(title)}</title>'
     ]
     if band:
         out.append(
-            f'<rect class="band" x="{LEFT}" y="{y(band[1]):.1f}" width="{wide}" height="{y(band[0]) - y(band[1]):.1f}"/>'
+            f'<rect class="band" x="{LEFT}" y="{y(band[1]):.1f}" width="{wide}" '
+            f'height="{y(band[0]) - y(band[1]):.1f}"/>'
         )
     for mark in marks:
         if mark.until_h is not None:
@@ -101,19 +103,18 @@ def chart(
         out.append(f'<line class="grid" x1="{x(tick):.1f}" x2="{x(tick):.1f}" y1="{TOP}" y2="{TOP + tall}"/>')
     if ceiling is not None:
         out.append(
-            f'<line class="ceiling" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y(ceiling):.1f}" y2="{y(ceiling):.1f}"/>'
+            f'<line class="ceiling" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y(ceiling):.1f}" '
+            f'y2="{y(ceiling):.1f}"/>'
         )
     for mark in marks:
         if mark.until_h is None:
-            out.append(
-                f'<line class="{mark.look}" x1="{x(mark.at_h):.1f}" x2="{x(mark.at_h):.1f}" y1="{TOP}" y2="{TOP + tall}">'
-                f"<title>{escape(mark.label)}</title></line>"
-            )
-    for line in lines:
-        out.append(f'<path class="{line.look}" d="{_path(hours, line, x, y)}"/>')
+            at = f'x1="{x(mark.at_h):.1f}" x2="{x(mark.at_h):.1f}" y1="{TOP}" y2="{TOP + tall}"'
+            out += [f'<line class="{mark.look}" {at}><title>{escape(mark.label)}</title></line>']
+    out += [f'<path class="{line.look}" d="{_path(hours, line, x, y)}"/>' for line in lines]
     out.append(f'<text class="n" x="4" y="{TOP + 8}">{escape(unit)}</text></svg>')
     keys = "".join(
-        f'<span><svg viewBox="0 0 28 8" width="28" height="8" aria-hidden="true"><path class="{line.look}" d="M0 4H28"/></svg> '
+        '<span><svg viewBox="0 0 28 8" width="28" height="8" aria-hidden="true"><path '
+        f'class="{line.look}" d="M0 4H28"/></svg> '
         f"{escape(line.label)}</span>"
         for line in lines
     )

@@ -30,9 +30,33 @@ class Column:
 
 
 COLUMNS: tuple[Column, ...] = (
-    Column("time_s", "s", "seconds since any start, rising; or a UTC time", -1e12, 1e12, ("time", "utc", "utc_s", "timestamp", "elapsed_s", "seconds"), True),
-    Column("pit_c", "°C", "pit temperature; empty where there was no reading", -60.0, 800.0, ("pit", "pit_temp", "grate_c"), True),
-    Column("lower", "0..1", "opening of the lower vent, linear in flow", 0.0, 1.0, ("vent", "vent_opening", "opening", "lower_vent"), True),
+    Column(
+        "time_s",
+        "s",
+        "seconds since any start, rising; or a UTC time",
+        -1e12,
+        1e12,
+        ("time", "utc", "utc_s", "timestamp", "elapsed_s", "seconds"),
+        True,
+    ),
+    Column(
+        "pit_c",
+        "°C",
+        "pit temperature; empty where there was no reading",
+        -60.0,
+        800.0,
+        ("pit", "pit_temp", "grate_c"),
+        True,
+    ),
+    Column(
+        "lower",
+        "0..1",
+        "opening of the lower vent, linear in flow",
+        0.0,
+        1.0,
+        ("vent", "vent_opening", "opening", "lower_vent"),
+        True,
+    ),
     Column("upper", "0..1", "opening of the upper vent; left out: fixed", 0.0, 1.0, ("upper_vent",)),
     Column("set_point_c", "°C", "set point", -60.0, 800.0, ("set_point", "target_c")),
     Column("phase", "", "phase of the cook, a word of docs/control.md", 0.0, 0.0),
@@ -40,7 +64,7 @@ COLUMNS: tuple[Column, ...] = (
     Column("ambient_c", "°C", "air outside", -60.0, 60.0, ("ambient",)),
     Column("food_c", "°C", "core of the food", -60.0, 300.0, ("food", "core_c", "core")),
     Column("dome_c", "°C", "dome", -60.0, 800.0, ("dome",)),
-)  # fmt: skip
+)
 _PERCENT = ("lower", "upper")
 
 
@@ -98,7 +122,8 @@ def from_frame(frame: pl.DataFrame, name: str) -> Series:
     back = np.diff(time_s) < 0.0
     if back.any():
         raise UserError(
-            f"record '{name}', column {found['time_s']}: time runs backwards at row {_row(back) + 1}; sort the rows"
+            f"record '{name}', column {found['time_s']}: time runs backwards at row {_row(back) + 1}; "
+            "sort the rows"
         )
     keep = np.concatenate([[True], np.diff(time_s) > 0.0])  # of rows with one time, the first
     phase = (

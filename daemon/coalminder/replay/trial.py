@@ -18,7 +18,8 @@ from coalminder.service.hardware import Hardware
 from coalminder.values import Decision
 
 _CAUTION = (
-    "The vents will be moved on purpose for about half an hour; the pit will swing by 5 to 10 °C. Cut-offs stay in "
+    "The vents will be moved on purpose for about half an hour; the pit will swing by 5 to 10 °C. "
+    "Cut-offs stay in "
     "force. Stay with the grill, outdoors, lid on."
 )
 
@@ -74,7 +75,8 @@ def perform(args: argparse.Namespace, experiment: Experiment, console: Console) 
         if int(now_s) % 300 == 0:
             pit = "no reading" if decision.pit_c is None else f"{decision.pit_c:.1f} °C"
             console.print(
-                f"{now_s / 60:5.0f} min  pit {pit}  lower vent {100 * decision.lower:.1f} %  {decision.phase.value}: {text}",
+                f"{now_s / 60:5.0f} min  pit {pit}  lower vent {100 * decision.lower:.1f} %  "
+                f"{decision.phase.value}: {text}",
                 highlight=False,
             )
 

@@ -20,38 +20,18 @@ import numpy as np
 from scipy.stats import qmc
 
 from coalminder.core import Config
-from coalminder.core.air import opening
 from coalminder.core.config import LoopConfig
-from coalminder.replay.fopdt import Floats, Fopdt, response
-from coalminder.replay.identify import Fit, Prior, TooStillError, fit
+from coalminder.replay.fopdt import Fopdt, response
+from coalminder.replay.identify import Prior
+from coalminder.replay.learned import USUAL_KETTLE, Learned, learn
 from coalminder.replay.margins import core_controller
 from coalminder.replay.rules import Gains, amigo_pi, simc_pi
-from coalminder.replay.series import usable
 from coalminder.replay.whatif import Cook, Score, run_again, score, scored_rows
 
 MS_LIMIT = 1.6
 CEILING_C = 121.0
 MOST_TRAVEL_TIMES = 2.5
 LEAST_GAIN_FRAC = 0.05  # a smaller gain in error is not worth a change
-TRUST_EXPERIMENT = 0.3  # moved on purpose, against wind that does not know of it
-TRUST = 0.003  # in an ordinary cook the vents answer wind and fire, which are not the noise the fit assumes
-
-# What kettles are like before a record is seen, in K per unit of v and s; the middle and the spread of
-# the simulated kettles (docs/replay.md says how they were found), widened for kettles unlike them.
-USUAL_KETTLE = Prior(slope=0.05, slope_sd=0.35, tau_s=1100.0, tau_sd=0.45, theta_s=22.0, theta_sd=0.45)
-
-
-@dataclass(frozen=True)
-class Learned:
-    """What was learned of a kettle: the fit, and models that agree with the record. The first is the best.
-
-    noise_c: of the pit probe; still: why the record alone says too little ("" when it says enough).
-    """
-
-    fit: Fit
-    models: tuple[Fopdt, ...]
-    noise_c: float
-    still: str
 
 
 @dataclass(frozen=True)
@@ -82,84 +62,6 @@ class Tuning:
     changed: bool
     why: str
     tried: int
-
-
-def learn(cooks: Sequence[Cook], prior: Prior | None = USUAL_KETTLE, seed: int = 0) -> Learned:
-    """Fit one kettle to all its cooks (pooled by information) and draw models that agree with them."""
-    fits, still = [], ""
-    for cook in cooks:
-        rows = usable(cook.series)
-        if cook.experiment_from_s is not None:
-            rows &= cook.series.time_s >= cook.experiment_from_s - 300.0
-        if not rows.any():
-            still = still or "the loop never held the vents for long enough with the lid on"
-            continue
-        first = int(np.flatnonzero(rows)[0])
-        try:
-            fits.append(
-                fit(cook.series.step_s, cook.u[first:], cook.series.pit_c[first:], rows[first:], prior, TRUST)
-            )
-        except TooStillError as error:
-            still = still or str(error)
-    if not fits:
-        raise TooStillError(still)
-    best = _pool(fits, prior)
-    noise = float(np.median([_probe_noise(cook) for cook in cooks]))
-    return Learned(best, ensemble(best, seed), noise, still)
-
-
-def _pool(fits: list[Fit], prior: Prior | None) -> Fit:
-    """One fit out of several of one kettle: means weighted by information, the prior counted once."""
-    if len(fits) == 1:
-        return fits[0]
-    before = (
-        np.zeros((3, 3))
-        if prior is None
-        else np.diag([prior.slope_sd**-2, prior.tau_sd**-2, prior.theta_sd**-2])
-    )
-    total = before.copy()
-    push = np.zeros(3)
-    if prior is not None:
-        push += before @ np.log([prior.slope, prior.tau_s, prior.theta_s])
-    for one in fits:
-        said = np.linalg.inv(np.array(one.covariance))
-        logs = _logs(one.model)
-        push += said @ logs
-        total += said - before
-        if prior is not None:
-            push -= before @ np.log([prior.slope, prior.tau_s, prior.theta_s])
-    covariance = np.linalg.inv(total)
-    slope, tau_s, theta_s = np.exp(covariance @ push)
-    longest = max(fits, key=lambda one: one.samples)
-    spread = tuple(tuple(float(x) for x in row) for row in covariance)
-    return replace(
-        longest, model=Fopdt(float(slope * tau_s), float(tau_s), float(theta_s)), covariance=spread
-    )
-
-
-def _logs(model: Fopdt) -> Floats:
-    return np.log([model.slope_per_s, model.tau_s, max(model.theta_s, 1.0)])
-
-
-def ensemble(best: Fit, seed: int = 0, count: int = 20) -> tuple[Fopdt, ...]:
-    """Models 1.645 standard deviations from the best in every direction (90 % each way), best first."""
-    rng = np.random.default_rng(seed)
-    values, vectors = np.linalg.eigh(np.array(best.covariance))
-    root = vectors @ np.diag(np.sqrt(np.maximum(values, 0.0)))
-    reach = 1.645
-    directions = [*np.eye(3), *-np.eye(3), *rng.normal(size=(count - 6, 3))]
-    found = [best.model]
-    for d in directions:
-        slope, tau, theta = np.exp(_logs(best.model) + reach * root @ (d / np.linalg.norm(d)))
-        found.append(Fopdt(float(slope * tau), float(tau), float(theta)))
-    return tuple(found)
-
-
-def _probe_noise(cook: Cook) -> float:
-    """Standard deviation of the reading's white part, from second differences (variance 6 s²)."""
-    second = np.diff(cook.series.pit_c, 2)
-    good = second[np.isfinite(second)]
-    return float(np.median(np.abs(good)) / 0.6745 / math.sqrt(6.0)) if len(good) else 0.15
 
 
 class _Linear:
@@ -254,17 +156,15 @@ def tune(
         before, best = done[0], _best(done, done[0])
     finally:
         if pool is not None:
-            pool.shutdown(wait=False, cancel_futures=True)
+            pool.shutdown(cancel_futures=True)
     say(1.0, "done")
-    leak = config.split.leak_opening
-    hold = opening(float(np.median([cook.v_hold for cook in cooks])), leak)
     gained = 1.0 - _ratio(best, before)
     others = tuple(c for c in done if c.name.startswith(("SIMC", "AMIGO")))
     if gained < LEAST_GAIN_FRAC:
         why = f"the gains in force are within {max(gained, 0.0) * 100:.0f} % of the best found; they are kept"
-        kept = replace(before, name="kept", loop=replace(base, hold_opening=_round(hold)))
+        kept = replace(before, name="kept")
         return Tuning(kettle, before, kept, others, False, why + interrupted, len(done))
-    after = replace(best, name="tuned", loop=_rounded(replace(best.loop, hold_opening=hold)))
+    after = replace(best, name="tuned", loop=_rounded(best.loop))
     why = f"mean error at least {gained * 100:.0f} % less, whichever of the models is true"
     return Tuning(kettle, before, after, others, True, why + interrupted, len(done))
 
@@ -326,7 +226,8 @@ def _as_loop(gains: Gains, base: LoopConfig) -> LoopConfig:
 def _models_to_run(kettle: Learned) -> tuple[Fopdt, ...]:
     """The models with the most and the least effect. Gains must help under both: with too weak a model the
     recorded moves of the vents seem to have done little, and lazy gains look good; with too strong a one,
-    lively gains do."""
+    lively gains do.
+    """
     by_slope = sorted(kettle.models, key=lambda m: m.slope_per_s)
     return by_slope[0], by_slope[-1]
 
@@ -401,22 +302,17 @@ def _round(value: float) -> float:
 
 
 def _rounded(loop: LoopConfig) -> LoopConfig:
-    return replace(
-        loop,
-        kp=_round(loop.kp),
-        ki=_round(loop.ki),
-        kd=_round(loop.kd),
-        hold_opening=_round(loop.hold_opening),
-    )
+    return replace(loop, kp=_round(loop.kp), ki=_round(loop.ki), kd=_round(loop.kd))
 
 
 def toml_fragment(tuning: Tuning, source: str) -> str:
     """Lines for the configuration, with where they come from."""
     loop, b, a = tuning.after.loop, tuning.before.score, tuning.after.score
     return (
-        f"# Made by 'coalminder replay --tune' from {source}. Copy into your configuration; nothing reads this file.\n"
+        f"# Made by 'coalminder replay --tune' from {source}. Copy into your configuration; nothing "
+        "reads this file.\n"
         f"# Mean error {b.mean_abs_c:.2f} -> {a.mean_abs_c:.2f} °C in the replayed cook, "
         f"Ms {tuning.before.ms:.2f} -> {tuning.after.ms:.2f} at the worst model.\n"
         "[loop]\n"
-        f"kp = {loop.kp:.6g}\nki = {loop.ki:.6g}\nkd = {loop.kd:.6g}\nhold_opening = {loop.hold_opening:.6g}\n"
+        f"kp = {loop.kp:.6g}\nki = {loop.ki:.6g}\nkd = {loop.kd:.6g}\n"
     )

@@ -65,9 +65,14 @@ def from_record(record: Record, name: str) -> Cook:
     state: State = from_plain(State, plain)
     series = from_steps(chosen)
     return Cook(
-        name, series, tuple(item.inputs for item in chosen), tuple(item.now_s for item in chosen), state,
-        hold_of(series, state.config.split), _experiment_from(record),
-    )  # fmt: skip
+        name,
+        series,
+        tuple(item.inputs for item in chosen),
+        tuple(item.now_s for item in chosen),
+        state,
+        hold_of(series, state.config.split),
+        _experiment_from(record),
+    )
 
 
 def _experiment_from(record: Record) -> float | None:
@@ -172,9 +177,13 @@ def hold_vent(cook: Cook, model: Fopdt, lower: float, added_c: Floats | None = N
     if added_c is not None:
         pit = pit + added_c
     return Outcome(
-        pit, np.where(lit, lower, series.lower), series.upper, series.set_point_c, tuple(series.phase.tolist()),
+        pit,
+        np.where(lit, lower, series.lower),
+        series.upper,
+        series.set_point_c,
+        tuple(series.phase.tolist()),
         series.lid_off,
-    )  # fmt: skip
+    )
 
 
 def outside(cook: Cook, model: Fopdt, by_k: float) -> Floats:

@@ -1,0 +1,72 @@
+"""The physical model fitted to a record: it finds what was changed, and knows what wind does."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from coalminder.core import Config
+from coalminder.grill import Fittings, Kettle, KettleParameters, Weather
+from coalminder.journal import read
+from coalminder.rehearse.fast import run_fast
+from coalminder.replay.greybox import GreyBox, fit_kettle, simulate, weather_shift
+from coalminder.replay.whatif import Cook, from_record
+
+
+@pytest.fixture(scope="module")
+def odd(tmp_path_factory: pytest.TempPathFactory) -> Cook:
+    """A kettle with a smaller vent and twice the coals lit, in gusts."""
+    folder = tmp_path_factory.mktemp("odd")
+    fittings = replace(Fittings(), lower_m2=42e-4)
+    grill = Kettle(KettleParameters(), fittings, Weather(seed=6), lit_frac=0.24, seed=6)
+    run_fast(grill, Config(), (), 4800, record=folder)
+    with read(next(folder.glob("*.cook"))) as record:
+        return from_record(record, "odd")
+
+
+@pytest.fixture(scope="module")
+def fitted(odd: Cook) -> GreyBox:
+    return fit_kettle(odd)
+
+
+def test_fit_finds_what_is_odd_about_the_kettle(odd: Cook, fitted: GreyBox) -> None:
+    unfitted = float(np.sqrt(np.mean((simulate(odd, np.zeros(6)) - odd.series.pit_c) ** 2)))
+    assert fitted.rms_c < 0.35 * unfitted
+    vent = fitted.intervals["lower_m2"]
+    assert vent.low < 0.6 < vent.high < 1.1
+    assert fitted.times["lit_frac"] == pytest.approx(2.0, rel=0.35)
+
+
+def test_more_wind_is_known_to_matter_as_much_as_on_the_kettle_itself(odd: Cook, fitted: GreyBox) -> None:
+    shift = weather_shift(odd, fitted, wind_m_per_s=6.0)
+
+    def pit(wind_m_per_s: float) -> float:
+        """The true kettle under the recorded vents."""
+        fittings = replace(Fittings(), lower_m2=42e-4, pit_noise_c=0.0)
+        grill = Kettle(
+            KettleParameters(), fittings, Weather(wind_m_per_s=wind_m_per_s, gust_frac=0.0), lit_frac=0.24
+        )
+        from coalminder.vents.curve import DEFAULT_CURVE
+
+        for lower, upper in zip(odd.series.lower, odd.series.upper, strict=True):
+            grill.advance(1.0, DEFAULT_CURVE.position(float(lower)), DEFAULT_CURVE.position(float(upper)))
+        return grill.pit_c()
+
+    truth = pit(6.0) - pit(3.0)
+    assert abs(truth) > 1.0
+    assert float(np.mean(shift[-300:])) == pytest.approx(truth, rel=0.5)
+
+
+def test_record_that_begins_in_the_middle_is_refused(odd: Cook) -> None:
+    late = replace(
+        odd, series=odd.series.part(slice(3000, None)), inputs=odd.inputs[3000:], now_s=odd.now_s[3000:]
+    )
+    with pytest.raises(ValueError, match="begins in the phase"):
+        fit_kettle(late)
+
+
+def test_fit_is_the_same_each_time(odd: Cook, fitted: GreyBox) -> None:
+    assert fit_kettle(odd, evaluations=1).times == fit_kettle(odd, evaluations=1).times
+    assert len(fitted.simulated_c) == len(odd.series)
