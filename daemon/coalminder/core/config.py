@@ -145,11 +145,12 @@ class SplitConfig:
 class FireConfig:
     """Nominal kettle for the fire estimate: loss per K, lag, heat of charcoal, charcoal at the start.
 
-    loss_w_per_k, lag_s: estimates for a 57 cm kettle; heat_j_per_kg: net calorific value of usual lump
+    loss_w_per_k: from common practice, 0.15-0.2 kg of charcoal an hour at 93 °C; lag_s: estimate for a 57 cm
+    kettle; heat_j_per_kg: net calorific value of usual lump
     charcoal, 29-33 MJ/kg gross (EN 1860-2 fuels), less what leaves unburnt as CO.
     """
 
-    loss_w_per_k: float = 9.0
+    loss_w_per_k: float = 16.0
     lag_s: float = 600.0
     heat_j_per_kg: float = 27.0e6
     charcoal_kg: float = 1.2
