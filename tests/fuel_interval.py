@@ -54,9 +54,8 @@ def main(seeds: int) -> None:
         found = [ratio(scenario, seed) for seed in range(seeds)]
         every += found
         middle = statistics.median(m for _, m, _ in found)
-        print(
-            f"{scenario:8s} told / true {middle:.2f}  held {sum(a <= 1 <= b for a, _, b in found)}/{len(found)}"
-        )
+        held = sum(low <= 1.0 <= high for low, _, high in found)
+        print(f"{scenario:8s} told / true {middle:.2f}  held {held}/{len(found)}")
     held = sum(low <= 1.0 <= high for low, _, high in every)
     print(f"all      told / true {statistics.median(m for _, m, _ in every):.2f}  held {held}/{len(every)}")
 
