@@ -27,7 +27,7 @@ class Limits:
     hard_limit_c: float = _limit(
         165.0,
         "pit over this is a fire out of hand: cut off",
-        "estimate: 15 K over the highest overshoot after lid lifts in simulated normal cooks",
+        "estimate: 10 K over the highest overshoot after lid lifts in simulated normal cooks",
     )
     band_low_c: float = _limit(
         80.0,
