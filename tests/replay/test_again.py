@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import shutil
+import sqlite3
 import time
 from dataclasses import replace
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from coalminder import __version__
-from coalminder.codec import from_plain
-from coalminder.core import Config, State
+from coalminder.codec import from_plain, to_plain
+from coalminder.core import Config, State, step
 from coalminder.core.config import LoopConfig
-from coalminder.journal import Journal, Start, read
+from coalminder.journal import read
+from coalminder.journal.packing import pack
 from coalminder.replay.again import changed_fields, replay
 from coalminder.replay.fopdt import Fopdt
 from coalminder.replay.whatif import Cook, from_series, hold_vent, outside, run_again
@@ -48,25 +52,21 @@ def test_record_of_another_version_says_so(cook_file: Path) -> None:
 
 
 def test_replay_goes_on_after_a_gap_in_the_record(cook_file: Path, tmp_path: Path) -> None:
+    """Steps 201 to 400 are lost; the record kept the state after them, as the journal does after a gap."""
+    damaged = tmp_path / "gap.cook"
+    shutil.copy(cook_file, damaged)
     with read(cook_file) as record:
-        steps = list(record.steps())[:600]
         state: State = from_plain(State, record.state_before(1))
-    from coalminder.core import step
-
-    journal = Journal(tmp_path, Start(__version__, {}, 0.0, state), commit_every_s=60.0)
-    for i, item in enumerate(steps):
-        state, decision = step(state, item.inputs, item.now_s)
-        journal.record(item.now_s, item.utc_s, item.inputs, decision, state)
-        if i in (199, 400):
-            journal.flush()
-        if i == 399:
-            with journal._lock:  # what a disk that failed for too long does: the oldest steps are dropped
-                journal._steps.clear()
-    journal.close()
-    with read(next(tmp_path.glob("*.cook"))) as record:
+        for item in islice(record.steps(), 400):
+            state, _ = step(state, item.inputs, item.now_s)
+    with sqlite3.connect(damaged) as db:
+        db.execute("DELETE FROM steps WHERE n BETWEEN 201 AND 400")
+        db.execute("INSERT INTO snapshots VALUES (400, 1, 0.0, 0.0, 'settling', ?)", (pack(to_plain(state)),))
+    db.close()
+    with read(damaged) as record:
         again = replay(record, __version__)
     assert (again.gaps, again.skipped, again.parted_steps) == (1, 0, 0)
-    assert again.steps == 400
+    assert again.steps == SECONDS - 200
 
 
 def test_ten_hours_replay_in_under_ten_seconds(cook_file: Path) -> None:
