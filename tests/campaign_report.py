@@ -17,8 +17,9 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from campaign_finding import GRACE_S
 from campaign_kills import kill_many
-from campaign_processes import GRACE_S, SCENARIOS, run_all
+from campaign_processes import SCENARIOS, run_all
 from campaign_soak import soak
 
 from coalminder.drill.campaign import Tally, count_false_cut_offs

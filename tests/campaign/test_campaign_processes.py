@@ -6,8 +6,9 @@ import os
 from pathlib import Path
 
 import pytest
+from campaign_finding import Finding
 from campaign_kills import kill_many
-from campaign_processes import NEEDS_ROOT, SCENARIOS, Finding, run_all
+from campaign_processes import NEEDS_ROOT, SCENARIOS, run_all
 from campaign_soak import WARM_UP_H, soak
 
 pytestmark = pytest.mark.broker
