@@ -316,7 +316,7 @@ def _tell_kettle(console: Console, kettle: Learned) -> None:
         highlight=False,
     )
     if kettle.still:
-        console.print(f"  {kettle.still}", highlight=False)
+        console.print(f"  these are the usual kettle's figures: {kettle.still}", highlight=False)
 
 
 def _tell_tuning(console: Console, tuning: Tuning) -> None:

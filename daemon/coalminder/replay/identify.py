@@ -267,10 +267,10 @@ def _judge(problem: _Problem, tau_s: float, theta_s: float, moved: float, prior:
     dead_s = theta_s + problem.lead_s
     return Fit(
         model=Fopdt(model.k, tau_s, dead_s),
-        k=_around(model.k, k_sd),
-        tau_s=_around(tau_s, sd[1]),
-        theta_s=_around(dead_s, sd[2]),
-        slope=_around(model.slope_per_s, sd[0]),
+        k=around(model.k, k_sd),
+        tau_s=around(tau_s, sd[1]),
+        theta_s=around(dead_s, sd[2]),
+        slope=around(model.slope_per_s, sd[0]),
         noise_c=math.sqrt(sigma2),
         explained_frac=explained,
         white_p=_ljung_box(white),
@@ -290,7 +290,8 @@ def _evidence(problem: _Problem, white: Floats) -> float:
     return len(white) * math.log(float(np.mean(without**2)) / (float(np.mean(white**2)) + 1e-300))
 
 
-def _around(value: float, log_sd: float) -> Interval:
+def around(value: float, log_sd: float) -> Interval:
+    """The 90 % interval of a ln-normal value."""
     factor = math.exp(min(_Z * log_sd, 20.0))
     ends = (value / factor, value * factor)
     return Interval(min(ends), max(ends))

@@ -9,7 +9,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from coalminder.replay.fopdt import Floats, Fopdt
-from coalminder.replay.identify import LEAST_EVIDENCE, Fit, Prior, TooStillError, fit, still_message
+from coalminder.replay.identify import (
+    LEAST_EVIDENCE,
+    Fit,
+    Prior,
+    TooStillError,
+    around,
+    fit,
+    still_message,
+)
 from coalminder.replay.margins import core_controller, fopdt_margins
 from coalminder.replay.series import usable
 from coalminder.replay.whatif import Cook, scored_rows
@@ -17,6 +25,7 @@ from coalminder.values import Phase
 
 TRUST_EXPERIMENT = 0.3  # moved on purpose, against wind that does not know of it
 TRUST = 0.003  # in an ordinary cook the vents answer wind and fire, which are not the noise the fit assumes
+LEAST_P = 0.001  # of the test that the residual is independent of the vents
 CALM_MS = 2.5  # a loop with more than this would be seen to swing
 
 # What kettles are like before a record is seen, in K per unit of v and s; the middle and the spread of
@@ -56,9 +65,14 @@ def learn(cooks: Sequence[Cook], prior: Prior | None = USUAL_KETTLE, seed: int =
             still = still or str(error)
     if not fits:
         raise TooStillError(still)
-    if not still and all(one.evidence < LEAST_EVIDENCE for one in fits):
-        still = still_message(max(one.moved for one in fits))
-    best = _pool(fits, prior)
+    if prior is not None:
+        # A record whose own tests say that it does not show the vents' effect must not move the model.
+        telling = [one for one in fits if one.evidence >= LEAST_EVIDENCE and not one.cross_p < LEAST_P]
+        if not telling:
+            still = still or still_message(max(one.moved for one in fits))
+            telling = [_only_prior(max(fits, key=lambda one: one.samples), prior)]
+        fits = telling
+    best = pool(fits, prior)
     noise = float(np.median([_probe_noise(cook) for cook in cooks]))
     models = ensemble(best, seed)
     if prior is not None and all(cook.experiment_from_s is None for cook in cooks):
@@ -67,7 +81,22 @@ def learn(cooks: Sequence[Cook], prior: Prior | None = USUAL_KETTLE, seed: int =
     return Learned(best, _seen_calm(models, cooks, noise), noise, still)
 
 
-def _pool(fits: list[Fit], prior: Prior | None) -> Fit:
+def _only_prior(one: Fit, prior: Prior) -> Fit:
+    """The usual kettle with its spread, beside the record's tests."""
+    sd = (prior.slope_sd, prior.tau_sd, prior.theta_sd)
+    k, k_sd = prior.slope * prior.tau_s, math.hypot(prior.slope_sd, prior.tau_sd)
+    return replace(
+        one,
+        model=Fopdt(k, prior.tau_s, prior.theta_s),
+        k=around(k, k_sd),
+        tau_s=around(prior.tau_s, prior.tau_sd),
+        theta_s=around(prior.theta_s, prior.theta_sd),
+        slope=around(prior.slope, prior.slope_sd),
+        covariance=tuple(tuple(s * s if i == j else 0.0 for j in range(3)) for i, s in enumerate(sd)),
+    )
+
+
+def pool(fits: list[Fit], prior: Prior | None) -> Fit:
     """One fit out of several of one kettle: means weighted by information, the prior counted once."""
     if len(fits) == 1:
         return fits[0]

@@ -264,7 +264,7 @@ def _learned(r: Report) -> str:
         ("test", "p", ""),
     )
     if r.kettle.still:
-        out += f"<p>{escape(r.kettle.still)}.</p>"
+        out += f"<p>These are the usual kettle's figures: {escape(r.kettle.still)}.</p>"
     if r.residual is not None:
         hours = np.arange(len(r.residual)) / max(len(r.residual) - 1, 1) * r.facts.hours
         out += chart(
