@@ -235,6 +235,16 @@ CASES = [
         lambda s: view(s, foods=(("char", Reading(57.5)),)),
         below_for_s=15000.0,
     ),
+    Case(
+        "food_limit_near",
+        lambda s: view(s, food_near=("raw food warm",)),
+        lambda s: view(s),
+    ),
+    Case(
+        "food_limit_over",
+        lambda s: view(s, food_over=("raw food warm",)),
+        lambda s: view(s, food_near=("raw food warm",)),
+    ),
 ]
 IDS = [case.code + (f" ({case.name})" if case.name else "") for case in CASES]
 

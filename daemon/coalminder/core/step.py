@@ -44,6 +44,16 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
         fire_now = fire.starve(fire_now, config.air, state.air, held_c - ambient_c, wanted_c, dt_s)
         told = fire.estimate(fire_now)
 
+    food_now, food_view = follow(
+        state.food,
+        config.plan,
+        seen.smooth_c if seen.fast_c is not None else None,
+        inputs.foods,
+        inputs.events,
+        now_s,
+        set_point_c=state.set_point_c,
+        ambient_c=ambient_c,
+    )
     safety_now, verdict = assess(
         state.safety,
         View(
@@ -53,6 +63,8 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
             dome=inputs.dome,
             ambient=inputs.ambient,
             foods=inputs.foods,
+            food_near=tuple(clock.text for clock in food_view.clocks if clock.state == "soon"),
+            food_over=tuple(clock.text for clock in food_view.clocks if clock.state == "over"),
             set_point_c=state.set_point_c,
             lower=state.lower,
             upper=state.upper,
@@ -81,16 +93,6 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
     if phases.VENTS[state.phase] is Vents.SHUT:
         lower, upper = 0.0, 0.0
     known = seen.fast_c is not None
-    food_now, _ = follow(
-        state.food,
-        config.plan,
-        seen.smooth_c if known else None,
-        inputs.foods,
-        inputs.events,
-        now_s,
-        set_point_c=state.set_point_c,
-        ambient_c=ambient_c,
-    )
     state = replace(state, lower=lower, upper=upper, last_s=now_s, food=food_now)
     wood_due = advice.wood_is_due(config.advice, food_now.loaded_s, state.wood_s, now_s)
     return state, Decision(

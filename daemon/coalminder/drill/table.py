@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 
 from coalminder.core import Config, air
 from coalminder.drill.rig import Rig
-from coalminder.events import Acknowledge, Light, Snuff, Tend
+from coalminder.events import Acknowledge, FoodStep, Light, Snuff, Tend
 from coalminder.grill.kettle import Kettle
 from coalminder.values import Phase, ProbeFault, ProbeFaultKind, Reading, Sample
 
@@ -70,6 +70,14 @@ def _cold_coals() -> Rig:
 def _fresh() -> Rig:
     rig = Rig.new(Kettle(charcoal_kg=3.0, lit_frac=0.3, pit_c=93.0, seed=7))
     rig.events += [Light(), Tend()]
+    return rig
+
+
+def _off_grill() -> Rig:
+    rig = _burning()
+    for word in ("loaded", "off"):
+        rig.events.append(FoodStep(step=word))
+        rig.step()
     return rig
 
 
@@ -168,6 +176,10 @@ def _second_lost(rig: Rig, s: float) -> None:
 
 def _food_lost(rig: Rig, s: float) -> None:
     rig.food = lambda _: ProbeFault(ProbeFaultKind.OPEN, "injected")
+
+
+def _food_clock(state: str) -> Callable[[Rig], bool]:
+    return lambda rig: any(clock.state == state for clock in rig.state.food.view.clocks)
 
 
 def _food_lukewarm(rig: Rig, s: float) -> None:
@@ -396,6 +408,22 @@ def drills() -> tuple[Drill, ...]:
         Drill("lid_off_long", "the lid stays off, a switch tells", _lid, _burning),
         Drill("pit_probe_out", "the pit probe falls out of the grill", _slow_fall_out, _burning, _lid_seen),
         Drill("food_exposed", "the food stays lukewarm", _food_lukewarm, _fresh, give_up_s=15000.0),
+        Drill(
+            "food_limit_near",
+            "food off the grill does not cool",
+            _food_lukewarm,
+            _off_grill,
+            _food_clock("soon"),
+            give_up_s=9000.0,
+        ),
+        Drill(
+            "food_limit_over",
+            "food off the grill does not cool",
+            _food_lukewarm,
+            _off_grill,
+            _food_clock("over"),
+            give_up_s=9000.0,
+        ),
         Drill("food_probe_lost", "food probe unplugged", _food_lost, _burning),
         Drill("second_probe_lost", "second pit probe unplugged", _second_lost, _two_probes),
         Drill("disk_failed", "the disk is full", _machine(disk_failed=True), _burning),

@@ -307,6 +307,26 @@ def which_food_lost(view: View, e: Evidence, limits: Limits) -> str:
     return ", ".join(name for name, sample in view.foods if trusted_c(sample, limits.stale_s) is None)
 
 
+def food_limit_near(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """A clock of the food is near its limit."""
+    return bool(view.food_near)
+
+
+def food_limit_over(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """A clock of the food is over its limit."""
+    return bool(view.food_over)
+
+
+def which_food_near(view: View, e: Evidence, limits: Limits) -> str:
+    """The clocks near their limit, for the message."""
+    return "; ".join(view.food_near)
+
+
+def which_food_over(view: View, e: Evidence, limits: Limits) -> str:
+    """The clocks over their limit, for the message."""
+    return "; ".join(view.food_over)
+
+
 def which_food_exposed(view: View, e: Evidence, limits: Limits) -> str:
     """Names of the foods exposed too long, for the message."""
     return ", ".join(name for name, sum_s in e.exposed_s if sum_s > limits.exposure_s)

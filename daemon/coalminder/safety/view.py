@@ -27,6 +27,8 @@ class View:
     floor now, the least opening that keeps the fire alive; at or below it the lower vent counts as
     'shut as far as tending allows'. lower_wide: from this opening on the lower vent counts as wide
     open. vents_shut: both vents are at their shut stop. lid_off: recognised, told or by switch.
+    food_near, food_over: clocks of the food (exposure, come-up, cooling, histamine) that are near their
+    limit, or over it, in words.
     pit_2_stands_in: the loop tends on the second pit probe while the first is lost.
     """
 
@@ -42,6 +44,8 @@ class View:
     dome: Sample | None = None
     ambient: Sample | None = None
     foods: tuple[tuple[str, Sample], ...] = ()
+    food_near: tuple[str, ...] = ()
+    food_over: tuple[str, ...] = ()
     machine: Machine = HEALTHY
     fire: FireEstimate = _UNKNOWN_FIRE
     pit_2_stands_in: bool = False
