@@ -34,7 +34,7 @@ def test_every_setting_is_shown_with_its_default(section: str) -> None:
     default = getattr(Settings(), section).model_dump(mode="json")
     text = FILE.read_text("utf-8").split(f"\n[{section}]\n", 1)[1].split("\n[", 1)[0]
     for key, value in default.items():
-        assert f"#{key} =" in text, f"[{section}] {key} is not in the file"
+        assert f"#{key} = " in text, f"[{section}] {key} is not in the file"
         if value is not None:
             assert shown(section)[key] == value, key
 
