@@ -72,7 +72,7 @@ class Bench:
     async def close(self) -> None:
         """Nothing to give back."""
 
-    def offer(self, decision: Decision, inputs: Inputs, now_s: float, utc_s: float) -> None:
+    def offer(self, decision: Decision, inputs: Inputs, state: object, now_s: float, utc_s: float) -> None:
         self.link.offer(decision, inputs.machine, now_s, utc_s, inputs)
 
     def take_events(self) -> tuple[Event, ...]:
