@@ -176,9 +176,10 @@ def fit(
 def still_message(moved: float) -> str:
     """What to do for a better record."""
     return (
-        "the vents moved less than needed to be told from wind and fire (draught by a factor of "
-        f"{math.exp(moved):.2f} in all, and in answer to the pit); next time open the lower vent by half as "
-        "much again (say from 0.06 to 0.09) for 10 min, then back for 10 min, or run 'coalminder step-test'"
+        "the vents moved less than needed to be told from wind and fire (draught by a factor "
+        f"of {math.exp(moved):.2f} in all, and in answer to the pit); "
+        "next time open the lower vent by half as much again (say from 0.06 to 0.09) for 10 min, "
+        "then back for 10 min, or run 'coalminder step-test'"
     )
 
 

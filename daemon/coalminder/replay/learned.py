@@ -179,7 +179,10 @@ def _calm(cook: Cook, noise_c: float) -> bool:
         )
 
     swing = (smooth(30) - smooth(600))[rows]
-    return len(swing) > 1800 and float(np.std(swing)) < max(0.8, 3.0 * noise_c)
+    # The median deviation (1.4826 of it is the standard deviation of normal noise): a lid lift or a piece of
+    # wood is no swinging.
+    spread = 1.4826 * float(np.median(np.abs(swing - np.median(swing)))) if len(swing) else math.inf
+    return len(swing) > 1800 and spread < max(0.8, 3.0 * noise_c)
 
 
 def _probe_noise(cook: Cook) -> float:
