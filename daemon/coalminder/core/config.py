@@ -32,13 +32,14 @@ class LoopConfig:
 
     A step of v makes the pit of an ordinary kettle rise at k' = 0.055 K/s per unit, after a delay of about
     theta = 33 s (chamber, probe, our filters). SIMC for an integrating process (Skogestad 2003) with tau_c =
-    theta: kp = 1 / (k' 2 theta) = 0.28, tau_I = 8 theta = 264 s, so ki = 0.0010. kd = kp x 60 s, tried on
-    the bench. proportional_limit_v bounds the P term: no more than a factor e^limit at once.
+    theta: kp = 1 / (k' 2 theta) = 0.28, tau_I = 8 theta = 264 s, so ki = 0.0010. kd = kp x 33 s: one delay;
+    more is quicker on our own kettle and restless on others. proportional_limit_v bounds the P term: no
+    more than a factor e^limit at once.
     """
 
     kp: float = 0.3
     ki: float = 1.0e-3
-    kd: float = 18.0
+    kd: float = 10.0
     proportional_limit_v: float = 1.5
     shut_v_per_s: float = 0.2
     open_v_per_s: float = 0.02
