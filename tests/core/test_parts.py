@@ -28,6 +28,7 @@ from coalminder.core.loop import LoopState
 from coalminder.core.oscillation import OscillationState
 from coalminder.core.pit import PitState
 from coalminder.core.response import ResponseState
+from coalminder.values import Reading
 
 SPLIT = SplitConfig()
 finite = st.floats(-200.0, 400.0)
@@ -129,29 +130,29 @@ def test_noise_of_a_white_signal_is_measured_within_fifteen_per_cent() -> None:
     rng = random.Random(1)
     state, config = PitState(), PitConfig()
     for _ in range(1200):
-        state = pit.observe(state, config, 93.0 + rng.gauss(0.0, 0.8), 1.0)
+        state = pit.observe(state, config, Reading(93.0 + rng.gauss(0.0, 0.8)), None, 1.0)
     assert state.noise_c == pytest.approx(0.8, rel=0.15)
 
 
 def test_a_lid_lift_does_not_pass_for_noise() -> None:
     state, config = PitState(), PitConfig()
     for t in range(400):
-        state = pit.observe(state, config, 93.0 - max(0.0, min(0.8 * (t - 300), 40.0)), 1.0)
+        state = pit.observe(state, config, Reading(93.0 - max(0.0, min(0.8 * (t - 300), 40.0))), None, 1.0)
     assert state.noise_c < 0.3
 
 
 def test_slope_of_a_ramp_is_its_rate() -> None:
     state, config = PitState(), PitConfig()
     for t in range(600):
-        state = pit.observe(state, config, 20.0 + 0.1 * t, 1.0)
+        state = pit.observe(state, config, Reading(20.0 + 0.1 * t), None, 1.0)
     assert state.slope_c_per_s == pytest.approx(0.1, rel=1e-3)
     # a first-order lag follows a ramp `tau` late (textbook)
     assert state.smooth_c == pytest.approx(20.0 + 0.1 * (599 - pit.smooth_s(state, config)), abs=0.15)
 
 
 def test_filters_start_afresh_after_a_long_gap() -> None:
-    state = pit.observe(PitState(), PitConfig(), 90.0, 1.0)
-    state = pit.observe(state, PitConfig(), 40.0, 500.0)
+    state = pit.observe(PitState(), PitConfig(), Reading(90.0), None, 1.0)
+    state = pit.observe(state, PitConfig(), Reading(40.0), None, 500.0)
     assert (state.smooth_c, state.slope_c_per_s) == (40.0, 0.0)
 
 
@@ -161,7 +162,7 @@ def test_filters_start_afresh_after_a_long_gap() -> None:
 def lid_course(temps: list[float], **more: object) -> list[LidState]:
     seen, state, course = PitState(), LidState(), []
     for t, temp_c in enumerate(temps):
-        seen = pit.observe(seen, PitConfig(), temp_c, 1.0)
+        seen = pit.observe(seen, PitConfig(), Reading(temp_c), None, 1.0)
         state = lid.watch(state, LidConfig(), seen, None, None, float(t))
         course.append(state)
     return course
@@ -197,7 +198,7 @@ def test_noise_alone_is_never_a_lid() -> None:
 def test_a_fall_that_closing_the_vents_explains_is_no_lid() -> None:
     seen, state = PitState(), LidState()
     for t in range(400):
-        seen = pit.observe(seen, PitConfig(), 93.0 - max(0.0, 0.2 * (t - 200)), 1.0)
+        seen = pit.observe(seen, PitConfig(), Reading(93.0 - max(0.0, 0.2 * (t - 200))), None, 1.0)
         state = lid.watch(state, LidConfig(), seen, None, None, float(t), closing_v=2.0)
         assert not state.off
 
@@ -209,7 +210,7 @@ def test_a_fall_that_never_comes_back_leaves_a_doubt() -> None:
 
 
 def test_a_switch_is_believed_over_the_pit() -> None:
-    seen = pit.observe(PitState(), PitConfig(), 93.0, 1.0)
+    seen = pit.observe(PitState(), PitConfig(), Reading(93.0), None, 1.0)
     state = lid.watch(LidState(), LidConfig(), seen, True, None, 0.0)
     assert state.off
     assert not lid.watch(state, LidConfig(), seen, False, None, 5.0).off

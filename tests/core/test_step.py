@@ -85,11 +85,15 @@ def test_a_new_set_point_makes_no_step_in_the_vents() -> None:
 
 
 @pytest.mark.parametrize("bad", [math.nan, math.inf, -math.inf])
-def test_a_number_that_is_none_never_reaches_the_loop(bad: float) -> None:
+def test_a_number_that_is_none_is_a_lost_probe_and_never_reaches_the_loop(bad: float) -> None:
     bench = Bench()
     bench.tending()
-    with pytest.raises(ValueError, match="ProbeFault"):
-        bench.step(bad)
+    before = bench.state.loop
+    decision = bench.step(bad, pit_2=Reading(bad))
+    assert not decision.probe_ok
+    assert bench.state.loop == before
+    after = bench.run(93.0, 60)
+    assert after.pit_c == pytest.approx(93.0, abs=0.5)
 
 
 def test_the_integral_does_not_wind_up_while_the_vents_are_at_a_stop() -> None:
@@ -221,3 +225,107 @@ def test_time_that_runs_backwards_is_refused() -> None:
     bench.now_s = -5.0
     with pytest.raises(ValueError, match="backwards"):
         bench.step(20.0)
+
+
+def test_vents_go_down_when_the_pit_does_not_rise_while_lighting() -> None:
+    bench = Bench()  # the probe hangs outside the grill
+    bench.step(15.0, Light())
+    assert bench.run(15.0, 600).lower == 1.0
+    assert bench.run(15.0, 700).lower < 0.2
+
+
+def test_a_throttling_fault_counts_while_lighting_too() -> None:
+    bench = Bench()
+    bench.step(20.0, Light())
+    decision = bench.run(30.0, 60, pit_2=Reading(140.0))
+    assert "pit_over_ceiling" in [alarm.code for alarm in decision.alarms]
+    assert decision.lower < 0.1
+
+
+@pytest.mark.parametrize(("rate", "top_c"), [(0.005, 60.0), (-0.01, 85.0)], ids=["sun", "dying coals"])
+def test_a_grill_that_nobody_lit_stays_shut(rate: float, top_c: float) -> None:
+    bench = Bench()
+    start_c = 20.0 if rate > 0 else top_c
+    bench.run(lambda t: min(start_c + rate * t, top_c), 3 * 3600 if rate > 0 else 1800)
+    assert {d.lower for d in bench.decisions} == {0.0}
+
+
+def test_changing_to_the_second_probe_is_no_step_and_no_lid() -> None:
+    bench = Bench()
+    bench.tending()
+    for second in range(900):
+        bench.step(93.0 + 0.01 * (second % 5), pit_2=Reading(73.0))
+    before = bench.decisions[-1].lower
+    for _ in range(300):
+        decision = bench.step(LOST, pit_2=Reading(73.0))
+        assert decision.phase in (Phase.TENDING, Phase.SETTLING)
+    assert decision.lower == pytest.approx(before, rel=0.3)
+    assert decision.pit_c == pytest.approx(93.0, abs=1.0)
+
+
+def test_a_probe_that_comes_and_goes_does_not_drive_the_vents() -> None:
+    bench = Bench()
+    bench.tending()
+    for second in range(600):
+        bench.step(93.0 + 0.01 * (second % 5), pit_2=Reading(73.0))
+    before = bench.decisions[-1].lower
+    for second in range(900):
+        good = second % 10 < 5
+        bench.step(93.0 + 0.01 * (second % 7) if good else LOST, pit_2=Reading(73.0))
+    assert bench.decisions[-1].lower == pytest.approx(before, rel=0.3)
+
+
+def test_a_word_that_the_lid_is_on_ends_a_lift_that_was_only_recognised() -> None:
+    bench = Bench()
+    bench.tending()
+    bench.run(lambda t: max(93.0 - 0.8 * t, 55.0), 60)
+    assert bench.decisions[-1].phase is Phase.LID_OFF
+    bench.step(55.0, LidNotice(lid_open=False))
+    assert bench.step(55.0).phase is not Phase.LID_OFF
+
+
+def test_a_lid_that_was_told_off_stays_off_while_the_pit_creeps_up() -> None:
+    bench = Bench()
+    bench.tending()
+    bench.step(93.0, LidNotice(lid_open=True))
+    bench.run(lambda t: max(93.0 - 0.8 * t, 60.0), 60)
+    assert bench.run(lambda t: 60.0 + min(0.05 * t, 10.0), 300).phase is Phase.LID_OFF
+
+
+def test_a_word_before_the_lid_comes_off_is_not_overruled_by_its_switch() -> None:
+    bench = Bench()
+    bench.tending()
+    bench.step(93.0, LidNotice(lid_open=True), lid_open=False)
+    for _ in range(20):
+        decision = bench.step(93.0, lid_open=False)
+    assert decision.phase is Phase.LID_OFF
+    bench.step(90.0, lid_open=True)
+    assert bench.step(88.0, lid_open=True).phase is Phase.LID_OFF
+
+
+def test_tend_comes_back_to_the_set_point_before_easing() -> None:
+    bench = Bench()
+    bench.tending()
+    bench.step(93.0, SetPoint(temp_c=100.0))
+    bench.step(93.0, Ease())
+    assert bench.step(90.0, Tend()).set_point_c == 100.0
+
+
+def test_a_set_point_asked_for_while_easing_ends_the_easing() -> None:
+    bench = Bench()
+    bench.tending()
+    bench.step(93.0, Ease())
+    decision = bench.step(90.0, SetPoint(temp_c=95.0))
+    assert (decision.phase, decision.set_point_c) == (Phase.SETTLING, 95.0)
+
+
+def test_a_second_cook_starts_with_fresh_charcoal() -> None:
+    bench = Bench()
+    bench.tending()
+    bench.run(93.0, 3600)
+    used = bench.state.fire.fuel_kg
+    bench.step(93.0, Snuff())
+    bench.run(lambda t: max(93.0 - 0.05 * t, 25.0), 2200)
+    bench.step(25.0, Light())
+    assert used < bench.config.fire.charcoal_kg
+    assert bench.state.fire.fuel_kg == pytest.approx(bench.config.fire.charcoal_kg, abs=1e-3)

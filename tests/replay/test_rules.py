@@ -12,6 +12,7 @@ from coalminder.core.config import LoopConfig, PitConfig
 from coalminder.replay import rules
 from coalminder.replay.fopdt import Fopdt
 from coalminder.replay.margins import controller, core_controller, fopdt_margins, margins
+from coalminder.values import Reading
 
 # The worked model k = 2, tau = 1200 s, theta = 120 s: values follow from the published formulas
 # (Skogestad 2003; Åström and Hägglund 2004; Ziegler and Nichols 1942; Cohen and Coon 1953).
@@ -135,7 +136,7 @@ def test_core_controller_has_the_frequency_response_of_the_core_itself() -> None
         state, seen = core_loop.LoopState(), core_pit.PitState()
         output = []
         for n in range(seconds):
-            seen = core_pit.observe(seen, filters, amplitude * math.sin(omega * n), 1.0)
+            seen = core_pit.observe(seen, filters, Reading(amplitude * math.sin(omega * n)), None, 1.0)
             state, terms = core_loop.run(
                 state, config, 0.0, seen.smooth_c, seen.slope_c_per_s, 1.0, -1e9, 1e9
             )

@@ -24,6 +24,9 @@ class PitConfig:
     slow_s: float = 45.0
     slope_s: float = 40.0
     restart_after_s: float = 120.0
+    offset_s: float = 600.0
+    most_offset_c: float = 30.0
+    trust_again_s: float = 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +104,8 @@ class LidConfig:
     drop_c: float = 4.5
     drop_c_per_closing_v: float = 4.0
     rise_c: float = 2.5
+    told_rise_c: float = 20.0
+    announced_s: float = 60.0
     shortest_s: float = 15.0
     longest_s: float = 600.0
     doubt_ends_c: float = 20.0
@@ -115,11 +120,21 @@ class LidConfig:
 
 @dataclass(frozen=True, slots=True)
 class LightingConfig:
-    """From lighting to settling: vents are throttled `ahead_s` before the pit would reach the set point."""
+    """From lighting to settling: vents are throttled `ahead_s` before the pit would reach the set point.
+
+    hot_c, hot_slope_c_per_s: a cold grill this hot and rising is lit, though nobody said so; a dark lid in
+    the sun or dying coals are not. slow_*: a pit that has risen less than slow_c in slow_s of lighting is not
+    believed (the probe may hang outside): the draught goes down to e^slow_draught_v times what holds.
+    """
 
     ahead_s: float = 200.0
     margin_c: float = 8.0
     warm_c: float = 45.0
+    hot_c: float = 70.0
+    hot_slope_c_per_s: float = 0.02
+    slow_s: float = 1200.0
+    slow_c: float = 15.0
+    slow_draught_v: float = 1.1
     steady_c: float = 6.0
     steady_s: float = 300.0
     out_below_c: float = 40.0

@@ -26,9 +26,11 @@ def drive(state: State, dt_s: float, now_s: float, throttle: bool, ambient_c: fl
     shut_v = air.shut_level(state.config.split)
     if vents is Vents.SHUT:
         return _apply(state, shut_v, shut_v, dt_s), Terms(output=shut_v)
-    if vents is Vents.WIDE:
-        return _apply(state, air.OPEN_V, state.air.floor_v, dt_s), Terms(output=air.OPEN_V)
     seen, config = state.pit, state.config
+    if vents is Vents.WIDE:
+        floor_v = air.floor(state.air, config.air, shut_v, 0.0)
+        wide_v = floor_v if throttle else _while_lighting(state, now_s)
+        return _apply(state, wide_v, floor_v, dt_s), Terms(output=wide_v)
     known = seen.fast_c is not None and seen.age_s == 0.0
     over_c = seen.smooth_c + seen.slope_c_per_s * _AHEAD_S - state.set_point_c if known else 0.0
     floor_v = air.floor(state.air, config.air, shut_v, over_c)
@@ -46,6 +48,14 @@ def drive(state: State, dt_s: float, now_s: float, throttle: bool, ambient_c: fl
     elif state.lid.doubt:
         high_v = min(max(state.air.hold_v + config.lid.doubt_opening_v, floor_v), air.OPEN_V)
     return _by_loop(state, floor_v, high_v, dt_s, now_s, ambient_c, shut_v)
+
+
+def _while_lighting(state: State, now_s: float) -> float:
+    """Wide open, unless the pit does not rise: then its probe may hang outside a fire that grows."""
+    rules, seen = state.config.lighting, state.pit
+    slow = state.lit_s is not None and now_s - state.lit_s > rules.slow_s
+    unmoved = seen.fast_c is not None and seen.smooth_c < (state.lit_c or 0.0) + rules.slow_c
+    return min(state.air.hold_v + rules.slow_draught_v, air.OPEN_V) if slow and unmoved else air.OPEN_V
 
 
 def _by_loop(

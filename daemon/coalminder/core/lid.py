@@ -19,7 +19,8 @@ class LidState:
 
     lowest_c: lowest reading since; before_c: reading before; blind_until_s: no recognition before (the
     dip's own tail). doubt: the pit fell and neither rose again nor did anybody say why: the probe may have
-    fallen out, so its low reading is no reason to open the vents wide.
+    fallen out, so its low reading is no reason to open the vents wide. announced_s: when a person said that
+    the lid is about to come off; a switch that still sees it on does not overrule that at once.
     """
 
     off: bool = False
@@ -31,6 +32,7 @@ class LidState:
     back_s: float | None = None
     lifts: int = 0
     doubt: bool = False
+    announced_s: float | None = None
 
 
 def watch(
@@ -47,44 +49,45 @@ def watch(
     switch_open: None without a switch; notice: what a person said in this step; closing_v: how much the
     vents were closed of late, for a fall that they explain is no lid.
     """
+    if notice is True:
+        state = replace(state, announced_s=now_s)
     off_word = notice if notice is not None else switch_open
+    announced = state.announced_s is not None and now_s - state.announced_s < config.announced_s
+    if switch_open is False and notice is None and announced:
+        off_word = None  # said before the lid is in the hand: the switch has not seen it yet
     if off_word is False or (state.doubt and pit.smooth_c > state.before_c - config.doubt_ends_c):
         state = replace(state, doubt=False)
     if off_word is True and not state.off:
-        return LidState(
-            True, True, now_s, pit.smooth_c, pit.slow_c, state.blind_until_s, state.back_s, state.lifts + 1
-        )
-    if off_word is False and state.off and state.told:
+        return replace(
+            state, off=True, told=True, since_s=now_s, lowest_c=pit.smooth_c, before_c=pit.slow_c,
+            lifts=state.lifts + 1,
+        )  # fmt: skip
+    if off_word is False and state.off and (notice is False or state.told):
         return _back(state, config, now_s)
+    if off_word is True and state.off and not state.told:
+        state = replace(state, told=True)
     if pit.fast_c is None or pit.age_s > 0.0:
         return state
     fast = pit.fast_c
     if not state.off:
         falling = pit.slow_c - fast > config.drop_c + config.drop_c_per_closing_v * closing_v
         if switch_open is None and config.recognise and falling and now_s >= state.blind_until_s:
-            return LidState(
-                True, False, now_s, fast, pit.slow_c, state.blind_until_s, state.back_s, state.lifts + 1
-            )
+            return replace(
+                state, off=True, told=False, since_s=now_s, lowest_c=fast, before_c=pit.slow_c,
+                lifts=state.lifts + 1,
+            )  # fmt: skip
         return state
     lowest = min(state.lowest_c, fast)
-    risen = fast > lowest + config.rise_c
+    risen = fast > lowest + (config.told_rise_c if state.told else config.rise_c)
     if switch_open is None and risen and now_s - state.since_s > config.shortest_s:
         return _back(state, config, now_s)
     if switch_open is None and now_s - state.since_s > config.longest_s:
         return replace(_back(state, config, now_s), doubt=not state.told)
-    return LidState(
-        True,
-        state.told,
-        state.since_s,
-        lowest,
-        state.before_c,
-        state.blind_until_s,
-        state.back_s,
-        state.lifts,
-    )
+    return replace(state, lowest_c=lowest)
 
 
 def _back(state: LidState, config: LidConfig, now_s: float) -> LidState:
-    return LidState(
-        False, False, now_s, state.lowest_c, state.before_c, now_s + config.blind_s, now_s, state.lifts
-    )
+    return replace(
+        state, off=False, told=False, since_s=now_s, blind_until_s=now_s + config.blind_s, back_s=now_s,
+        announced_s=None,
+    )  # fmt: skip

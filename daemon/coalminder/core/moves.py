@@ -5,7 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 from coalminder.core import loop, phases, response
+from coalminder.core.fire import FireState
+from coalminder.core.oscillation import OscillationState
 from coalminder.core.phases import Move, Refused, Vents
+from coalminder.core.response import ResponseState
 from coalminder.core.state import State
 from coalminder.events import (
     Acknowledge,
@@ -44,6 +47,8 @@ def move(state: State, move: Move, now_s: float) -> tuple[State, str]:
     before = state.phase if target is Phase.LID_OFF else state.before_lid
     was, now = phases.VENTS[state.phase], phases.VENTS[target]
     state = replace(state, phase=target, before_lid=before, steady_since_s=None, cool_since_s=None)
+    if target is Phase.LIGHTING:
+        state = _new_fire(state, now_s)
     if now is Vents.LOOP and was is not Vents.LOOP and state.pit.fast_c is not None:
         # The reference starts where the pit is; after wide or shut vents the loop starts from what holds.
         held = state.loop.integral_v if was is Vents.HOLD else state.air.hold_v
@@ -53,6 +58,21 @@ def move(state: State, move: Move, now_s: float) -> tuple[State, str]:
         if was is Vents.WIDE:
             state = replace(state, response=response.start(state.response, state.pit.slope_c_per_s, now_s))
     return state, ""
+
+
+def _new_fire(state: State, now_s: float) -> State:
+    """Lighting starts. After a cold or burnt-out grill all that was known of the last fire is forgotten."""
+    pit_c = state.pit.smooth_c if state.pit.fast_c is not None else None
+    state = replace(state, lit_s=now_s, lit_c=pit_c)
+    if pit_c is not None and pit_c > state.config.lighting.hot_c:
+        return state
+    return replace(
+        state,
+        fire=FireState(fuel_kg=state.config.fire.charcoal_kg),
+        response=ResponseState(),
+        oscillation=OscillationState(),
+        wood_s=None,
+    )
 
 
 def obey(state: State, inputs: Inputs, now_s: float) -> tuple[State, tuple[Outcome, ...], bool | None]:
@@ -73,9 +93,10 @@ def obey(state: State, inputs: Inputs, now_s: float) -> tuple[State, tuple[Outco
             case FoodStep(step=food_step):
                 why = refuse_reason(state.food, food_step)
             case Event() if type(event) in _MOVES:
+                was = state.phase
                 state, why = move(state, _MOVES[type(event)], now_s)
                 if not why:
-                    state = _aim_for_phase(state, event)
+                    state = _aim_for_phase(state, event, was)
             case Event() if isinstance(event, _FOR_SAFETY):
                 continue
             case _:
@@ -94,11 +115,11 @@ def _aim(state: State, wanted_c: float, now_s: float) -> tuple[State, str]:
     return (state, why) if why else (replace(state, set_point_c=wanted_c), "")
 
 
-def _aim_for_phase(state: State, event: Event) -> State:
-    if isinstance(event, Ease):
-        return replace(state, set_point_c=state.config.keep_warm_c)
-    if isinstance(event, Tend) and state.set_point_c == state.config.keep_warm_c:
-        return replace(state, set_point_c=state.config.set_point_c)
+def _aim_for_phase(state: State, event: Event, was: Phase) -> State:
+    if isinstance(event, Ease) and was is not Phase.EASING:
+        return replace(state, set_point_c=state.config.keep_warm_c, before_ease_c=state.set_point_c)
+    if isinstance(event, Tend) and was is Phase.EASING and state.before_ease_c is not None:
+        return replace(state, set_point_c=state.before_ease_c, before_ease_c=None)
     return state
 
 
@@ -111,7 +132,11 @@ def follow_pit(state: State, now_s: float) -> State:
     seen, rules = state.pit, state.config.lighting
     if seen.fast_c is None:
         return state
-    if state.phase is Phase.COLD and seen.smooth_c > rules.warm_c and seen.slope_c_per_s > 0.0:
+    if (
+        state.phase is Phase.COLD
+        and seen.smooth_c > rules.hot_c
+        and seen.slope_c_per_s > rules.hot_slope_c_per_s
+    ):
         return move(state, Move.LIGHT, now_s)[0]
     if state.phase is Phase.LIGHTING:
         ahead_c = seen.smooth_c + max(seen.slope_c_per_s, 0.0) * rules.ahead_s

@@ -17,7 +17,8 @@ from coalminder.values import Reading, Sample
 class PitState:
     """Filters of the pit; fast_c is None before the first reading. age_s: time since the last good one.
 
-    variance_c2: of the noise, from reading to reading.
+    variance_c2: of the noise, from reading to reading. on_second: the second probe stands in; offset_c: its
+    usual difference from the first; good_s: how long the first has been good without a break.
     """
 
     fast_c: float | None = None
@@ -27,6 +28,9 @@ class PitState:
     age_s: float = 0.0
     raw_c: float = 0.0
     variance_c2: float = 0.0
+    on_second: bool = False
+    offset_c: float | None = None
+    good_s: float = 0.0
 
     @property
     def noise_c(self) -> float:
@@ -34,19 +38,41 @@ class PitState:
         return math.sqrt(self.variance_c2)
 
 
-def choose(pit: Sample, pit_2: Sample | None) -> float | None:
-    """The temperature to control by: the pit probe, or the second one while the first has failed."""
-    if isinstance(pit, Reading):
-        return pit.temp_c
-    return pit_2.temp_c if isinstance(pit_2, Reading) else None
+def trusted_c(sample: Sample | None) -> float | None:
+    """The temperature of a finite reading; None for a fault, for none, and for what is no number."""
+    if isinstance(sample, Reading) and math.isfinite(sample.temp_c):
+        return sample.temp_c
+    return None
 
 
-def observe(state: PitState, config: PitConfig, temp_c: float | None, dt_s: float) -> PitState:
-    """Take one reading (None: there was none; the filters stand still). dt_s > 0."""
+def observe(state: PitState, config: PitConfig, pit: Sample, pit_2: Sample | None, dt_s: float) -> PitState:
+    """Take one reading of both probes; without one the filters stand still. dt_s > 0.
+
+    The second probe stands in for a lost one less the difference learned while both were good, so that the
+    change of probes is no step, and until the first has been good for `trust_again_s`.
+    """
+    first_c, second_c = trusted_c(pit), trusted_c(pit_2)
+    offset_c = state.offset_c
+    if first_c is not None and second_c is not None and not state.on_second:
+        difference = min(max(second_c - first_c, -config.most_offset_c), config.most_offset_c)
+        known = difference if offset_c is None else offset_c
+        offset_c = known + (difference - known) * dt_s / (config.offset_s + dt_s)
+    good_s = state.good_s + dt_s if first_c is not None else 0.0
+    on_second = second_c is not None and (
+        first_c is None or (state.on_second and good_s < config.trust_again_s)
+    )
+    temp_c = second_c - (offset_c or 0.0) if on_second and second_c is not None else first_c
+    state = replace(state, on_second=on_second, offset_c=offset_c, good_s=good_s)
     if temp_c is None:
         return replace(state, age_s=state.age_s + dt_s)
+    return _filter(state, config, temp_c, dt_s)
+
+
+def _filter(state: PitState, config: PitConfig, temp_c: float, dt_s: float) -> PitState:
     if state.fast_c is None or state.age_s + dt_s > config.restart_after_s:
-        return PitState(temp_c, temp_c, temp_c, 0.0, 0.0, temp_c, state.variance_c2)
+        return replace(
+            state, fast_c=temp_c, smooth_c=temp_c, slow_c=temp_c, slope_c_per_s=0.0, age_s=0.0, raw_c=temp_c
+        )
     gap_s = dt_s + state.age_s
     fast = state.fast_c + (temp_c - state.fast_c) * gap_s / (config.fast_s + gap_s)
     variance = _noise(state, config, temp_c, gap_s)
@@ -54,7 +80,16 @@ def observe(state: PitState, config: PitConfig, temp_c: float | None, dt_s: floa
     slow = state.slow_c + (temp_c - state.slow_c) * gap_s / (config.slow_s + gap_s)
     rate = (smooth - state.smooth_c) / gap_s
     slope = state.slope_c_per_s + (rate - state.slope_c_per_s) * gap_s / (config.slope_s + gap_s)
-    return PitState(fast, smooth, slow, slope, 0.0, temp_c, variance)
+    return replace(
+        state,
+        fast_c=fast,
+        smooth_c=smooth,
+        slow_c=slow,
+        slope_c_per_s=slope,
+        age_s=0.0,
+        raw_c=temp_c,
+        variance_c2=variance,
+    )
 
 
 def _noise(state: PitState, config: PitConfig, temp_c: float, gap_s: float) -> float:

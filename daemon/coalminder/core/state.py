@@ -24,6 +24,7 @@ class State:
     """last_s: control time of the last step, None before the first. Times are control time in s.
 
     food: what is known of the food; `food.view` is what a person may see of it. wood_s: last wood.
+    before_ease_c: set point to come back to from easing. lit_s, lit_c: when lighting began, the pit then.
     """
 
     config: Config
@@ -46,6 +47,9 @@ class State:
     safety: SafetyState
     food: FoodState
     wood_s: float | None
+    before_ease_c: float | None
+    lit_s: float | None
+    lit_c: float | None
 
 
 def initial(config: Config, now_s: float = 0.0) -> State:
@@ -73,4 +77,7 @@ def initial(config: Config, now_s: float = 0.0) -> State:
         safety=safety_initial(now_s),
         food=FoodState(),
         wood_s=None,
+        before_ease_c=None,
+        lit_s=None,
+        lit_c=None,
     )

@@ -13,7 +13,7 @@ from coalminder.core.state import State
 from coalminder.food.follow import follow
 from coalminder.safety.assess import assess
 from coalminder.safety.view import View
-from coalminder.values import Action, Decision, FireEstimate, Inputs, Phase, Reading, Sample
+from coalminder.values import Action, Decision, FireEstimate, Inputs, Phase, Reading
 
 # Well over what holds the pit (2.5 times its draught): the fire is asked for all it has.
 _WIDE_V = math.log(2.5)
@@ -26,11 +26,10 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
     """
     config = state.config
     dt_s = _elapsed(state, now_s)
-    temp_c = pit.choose(_finite(inputs.pit), inputs.pit_2)
-    seen = pit.observe(state.pit, config.pit, temp_c, dt_s)
-    state, outcomes, notice = obey(state, inputs, now_s)
+    seen = pit.observe(state.pit, config.pit, inputs.pit, inputs.pit_2, dt_s)
+    state, outcomes, notice = obey(replace(state, pit=seen), inputs, now_s)
     lid_now = lid.watch(state.lid, config.lid, seen, inputs.lid_open, notice, now_s, state.air.closing_v)
-    state = replace(state, pit=seen, lid=lid_now)
+    state = replace(state, lid=lid_now)
     state = follow_pit(state, now_s)
 
     ambient_c = inputs.ambient.temp_c if isinstance(inputs.ambient, Reading) else config.fire.ambient_c
@@ -117,7 +116,7 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
         fire=told,
         lid_off=lid_now.off,
         in_band=known and config.low_c <= seen.smooth_c <= config.high_c,
-        probe_ok=temp_c is not None,
+        probe_ok=seen.age_s == 0.0 and known,
     )
 
 
@@ -127,9 +126,3 @@ def _elapsed(state: State, now_s: float) -> float:
     if now_s < state.last_s:
         raise ValueError(f"time ran backwards: step at {now_s} s after one at {state.last_s} s")
     return max(now_s - state.last_s, 1e-3)
-
-
-def _finite(sample: Sample) -> Sample:
-    if isinstance(sample, Reading) and not math.isfinite(sample.temp_c):
-        raise ValueError("a reading that is not a finite number must arrive as a ProbeFault")
-    return sample
