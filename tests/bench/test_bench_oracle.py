@@ -169,6 +169,7 @@ BEATEN = [
     (1.0, 100.0, 1.0, 100.0, False),
     (1.0, 100.0, 0.9, 122.0, False),  # better, but over the ceiling
     (1.0, 123.0, 0.9, 122.0, True),  # both over, the other less
+    (1.0, 123.0, 1.5, 122.0, True),  # the ceiling comes before the error
 ]
 
 

@@ -59,6 +59,7 @@ _LIVE = np.array([equations.STATES.index(name) for name in _SCALES])
 _SCALE = np.array(list(_SCALES.values()))
 _N = len(_LIVE)
 _NUDGE = 1e-4
+_SECANT = 0.2
 # The search ends when this many passes have brought less than this part.
 _PATIENCE, _WORTHWHILE = 6, 0.02
 # Leading back: no further than this in z, as for errors of this size in K, and with this cost of a change.
@@ -115,7 +116,7 @@ def pose(scenario: Scenario, seed: int, known: Exogenous) -> Problem:
     fit = flat_fittings(scenario)
     weight = np.where(window(known), 1.0, 0.002)
     fixed = scenario.fittings.upper_fixed
-    low = np.log(SOFT + np.array([0.5 * fit[1], 0.5 * fit[5]]))
+    low = np.log(SOFT + np.array([fit[1], fit[5]]))  # where the slots begin to open
     high = np.log(SOFT + np.ones(2))
     if fixed is not None:
         low[1] = high[1] = math.log(SOFT + fixed)
@@ -188,7 +189,7 @@ def _forward(
 @compiled_fast
 def _linearise(
     z: Floats, states: Floats, p: Floats, fit: Floats, sky: Floats, lid: Floats, event_of: np.ndarray,
-    times: Floats, plus: Floats, block_s: int, stride: int, moves: int,
+    times: Floats, plus: Floats, block_s: int, stride: int, moves: int, low: Floats, high: Floats,
     a: Floats, b_: Floats, c_: Floats, d: Floats,
 ) -> None:  # fmt: skip
     """Fill A, B (state to state, control to state; scaled) and C, D (to the sampled pits) of every block."""
@@ -211,7 +212,13 @@ def _linearise(
                 nudge = _NUDGE
                 y[_LIVE[j]] += nudge * _SCALE[j]
             else:
+                # at a stop the slope says nothing of the way back: there a secant inwards
+                c = j - _N
                 nudge = 1e-3
+                if z[b, c] < low[c] + _SECANT:
+                    nudge = _SECANT
+                elif z[b, c] > high[c] - _SECANT:
+                    nudge = -_SECANT
                 if j == _N:
                     l0 = math.exp(z[b, 0] + nudge) - SOFT
                 else:
@@ -289,7 +296,7 @@ def _backward(
 
 # From here down the ceiling pushes back.
 _WALL_C = CEILING_C - 1.0
-_WALL_WEIGHT = 5.0
+_WALL_WEIGHT = 100.0
 
 
 def objective(problem: Problem, pit_c: Floats, eps_c: float) -> float:
@@ -347,7 +354,7 @@ def improve(problem: Problem, z: Floats, *, passes: int, eps_c: tuple[float, ...
         eps = eps_c[level]
         before = objective(problem, pit - ZERO_C, eps)
         if not fresh:
-            _linearise(z, states, *common, BLOCK_S, 2, moves, a, b, c, d)
+            _linearise(z, states, *common, BLOCK_S, 2, moves, low, high, a, b, c, d)
             fresh = True
         g, h = _weights(problem, pit - ZERO_C, eps)
         _backward(a, b, c, d, g, h, z, low, high, damping, moves, k, gain)
@@ -377,7 +384,7 @@ def improve(problem: Problem, z: Floats, *, passes: int, eps_c: tuple[float, ...
         gained = history[-1 - _PATIENCE] - history[-1] if len(history) > _PATIENCE else math.inf
         if level == len(eps_c) - 1 and gained < _WORTHWHILE * history[-1]:
             break
-    _linearise(z, states, *common, BLOCK_S, 2, moves, a, b, c, d)
+    _linearise(z, states, *common, BLOCK_S, 2, moves, low, high, a, b, c, d)
     g, h = _weights(problem, pit - ZERO_C, _CALM_C)
     _backward(a, b, c, d, g, h, z, low, high, _GENTLE, moves, k, gain)
     return Found(z, pit - ZERO_C, states, gain)
