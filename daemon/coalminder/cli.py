@@ -64,6 +64,15 @@ def main(argv: Sequence[str] | None = None) -> int:
     except UserError as error:
         print(f"coalminder {args.command}: {error}", file=sys.stderr)
         return error.exit_code
+    except BaseExceptionGroup as group:
+        mistakes = group.subgroup(UserError)
+        if mistakes is None:
+            raise
+        first: BaseException = mistakes
+        while isinstance(first, BaseExceptionGroup):
+            first = first.exceptions[0]
+        print(f"coalminder {args.command}: {first}", file=sys.stderr)
+        return UserError.exit_code
     except KeyboardInterrupt:
         return 130
 

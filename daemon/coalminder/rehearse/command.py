@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import json
+import os
 import tempfile
 from contextlib import ExitStack
 from dataclasses import replace
@@ -17,6 +18,7 @@ from coalminder.grill.scenario import Charcoal, Disturbance, demo
 from coalminder.messages.options import LinkOptions
 from coalminder.rehearse.fast import run_fast
 from coalminder.rehearse.grills import load_grill
+from coalminder.rehearse.guest import Guest
 from coalminder.rehearse.script import parse_script
 from coalminder.rehearse.summary import Trace, summarise
 from coalminder.rehearse.view import LiveView, clock
@@ -24,6 +26,7 @@ from coalminder.seams import Grill
 
 DEFAULT_SPEED = 240.0
 NAME = "rehearsal"  # not the name of a real grill: both may be on one broker
+PICTURES = (".png", ".svg", ".pdf")
 Disturbances = tuple[Disturbance, ...]
 
 
@@ -66,13 +69,10 @@ def run(args: argparse.Namespace) -> int:
     """Rehearse, print the summary, write what was asked for."""
     config, duration_s = _config(args), _duration(args)
     script = parse_script(args.lid_lift or (), args.wood or ())
-    for path, option in ((args.json, "--json"), (args.plot, "--plot")):
-        if path is not None and not path.absolute().parent.is_dir():
-            raise UserError(
-                f"{option} {path}: the folder '{path.absolute().parent}' does not exist; make it first"
-            )
-    grill, script = _grill(args, script)
-    before_kg = getattr(grill, "fuel_kg", None)
+    _check_outputs(args)
+    bare, script = _grill(args, script)
+    grill = Guest(bare, f"--grill {args.grill or 'demo'}")
+    before_kg = grill.fuel_left_kg()
     if args.fast:
         if args.broker:
             raise UserError("--broker does not go with --fast (no sockets); leave one of them out")
@@ -86,16 +86,46 @@ def run(args: argparse.Namespace) -> int:
         seed=args.seed,
         wall_s=wall_s,
         fuel_used_kg=_fuel_used(grill, before_kg, script, duration_s),
-        fire_alive=getattr(grill, "alive", None),
+        fire_alive=grill.fire_lives(),
     )
     print(_text(summary, duration_s, trace))
     if args.json is not None:
-        args.json.write_text(json.dumps(summary, indent=1) + "\n", "utf-8")
+        _write(args.json, json.dumps(summary, indent=1, allow_nan=False) + "\n")
     plot = args.plot if args.plot is not None or args.fast else Path("cook.png")
     if plot is not None:
         _draw(trace, plot, config)
         print(f"picture: {plot}")
     return 0
+
+
+def _check_outputs(args: argparse.Namespace) -> None:
+    """What cannot be written is said before the cook, not after it."""
+    for path, option in ((args.json, "--json"), (args.plot, "--plot")):
+        if path is None:
+            continue
+        folder = path.absolute().parent
+        if not folder.is_dir():
+            raise UserError(f"{option} {path}: the folder '{folder}' does not exist; make it first")
+        if path.is_dir() or not os.access(path if path.exists() else folder, os.W_OK):
+            raise UserError(f"{option} {path}: cannot be written there; name a file in a folder of yours")
+    if args.plot is not None and args.plot.suffix.lower() not in PICTURES:
+        raise UserError(f"--plot {args.plot}: the name must end in one of {', '.join(PICTURES)}")
+    if args.record is not None:
+        try:
+            args.record.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise UserError(
+                f"--record {args.record}: no folder can be made there ({error.strerror})"
+            ) from None
+        if not os.access(args.record, os.W_OK):
+            raise UserError(f"--record {args.record}: cannot be written; name a folder of yours")
+
+
+def _write(path: Path, text: str) -> None:
+    try:
+        path.write_text(text, "utf-8")
+    except OSError as error:
+        raise UserError(f"--json {path}: cannot be written: {error.strerror}") from error
 
 
 def _config(args: argparse.Namespace) -> Config:
@@ -175,17 +205,20 @@ def _live(
                 broker=options,
                 directory=directory,
                 show=view.show,
+                must_connect=args.broker is not None,
             )
         )
     return live.trace, live.wall_s
 
 
-def _fuel_used(grill: Grill, before_kg: object, script: Disturbances, duration_s: float) -> float | None:
-    after_kg = getattr(grill, "fuel_kg", None)
-    if not isinstance(before_kg, int | float) or not isinstance(after_kg, int | float):
+def _fuel_used(
+    grill: Guest, before_kg: float | None, script: Disturbances, duration_s: float
+) -> float | None:
+    after_kg = grill.fuel_left_kg()
+    if before_kg is None or after_kg is None:
         return None
     added_kg = sum(item.kg for item in script if isinstance(item, Charcoal) and item.at_s < duration_s)
-    return float(before_kg - after_kg + added_kg)
+    return before_kg - after_kg + added_kg
 
 
 def _draw(trace: Trace, path: Path, config: Config) -> None:

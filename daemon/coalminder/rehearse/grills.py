@@ -59,8 +59,9 @@ def _factory(where: str) -> Callable[..., Any]:
         sys.path.insert(0, os.getcwd())  # a person's own module lies where they call from
     try:
         module = importlib.import_module(module_name)
-    except ImportError as error:
-        raise UserError(f"--grill '{where}': cannot import '{module_name}': {error}") from error
+    except Exception as error:
+        kind = "" if isinstance(error, ImportError) else f"{type(error).__name__}: "
+        raise UserError(f"--grill '{where}': cannot import '{module_name}': {kind}{error}") from error
     factory = getattr(module, name, None)
     if not callable(factory):
         raise UserError(f"--grill '{where}': '{module_name}' has no callable '{name}'")

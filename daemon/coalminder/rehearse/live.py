@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from coalminder.core import Config, initial
+from coalminder.errors import UserError
 from coalminder.events import Event
 from coalminder.grill.scenario import Disturbance
 from coalminder.messages.options import LinkOptions
@@ -62,8 +63,12 @@ async def run_live(
     broker: LinkOptions,
     directory: Path,
     show: Show,
+    must_connect: bool = False,
 ) -> LiveRun:
-    """Tend `grill` for `duration_s` of simulated time at `speed` with real sockets and a real record."""
+    """Tend `grill` for `duration_s` of simulated time at `speed` with real sockets and a real record.
+
+    must_connect: a broker that cannot be reached is a UserError; a real cook goes on without one.
+    """
     hardware = SimulatedHardware(grill, script)
     run = LiveRun(Trace())
     cook = Cook(duration_s, script)
@@ -72,7 +77,12 @@ async def run_live(
         state, directory=directory, options=broker, settings={"rehearsal": True}, utc_s=time.time()
     ) as desk:
         desk.start()
-        await _connected(desk)
+        if not await _connected(desk) and must_connect:
+            trouble = desk.link.trouble if desk.link is not None else ""
+            raise UserError(
+                f"--broker {broker.host}:{broker.port}: no connection within {_CONNECT_S:g} s ({trouble}); "
+                "start it, or leave --broker out for the embedded one"
+            )
         clock = PacedClock(speed, time.time())
         began = time.monotonic()
 
@@ -110,8 +120,9 @@ async def run_live(
     return run
 
 
-async def _connected(desk: Desk) -> None:
+async def _connected(desk: Desk) -> bool:
     for _ in range(int(_CONNECT_S / 0.02)):
         if desk.link is None or desk.link.connected:
-            return
+            return True
         await asyncio.sleep(0.02)
+    return False

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 from coalminder.rehearse.summary import Trace
@@ -23,7 +24,7 @@ def draw(trace: Trace, path: Path, *, low_c: float, high_c: float, ceiling_c: fl
     above.plot(minutes, trace.pit_c, color="#123f7a", lw=1.3, label="pit")
     above.plot(minutes, trace.core_c, color="#a5561b", lw=1.6, ls="--", label="core")
     _mark_lid(above, minutes, trace.lid_open)
-    top = max(*trace.pit_c, ceiling_c) + 8.0
+    top = max([ceiling_c, *(pit for pit in trace.pit_c if math.isfinite(pit))]) + 8.0
     above.set_ylim(0.0, top)
     for index, (phase, from_s) in enumerate(trace.phases):
         until_s = trace.phases[index + 1][1] if index + 1 < len(trace.phases) else trace.time_s[-1]

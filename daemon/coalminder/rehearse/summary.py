@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -96,14 +97,16 @@ def summarise(
     after = [i for i, t in enumerate(trace.time_s) if start is not None and t >= start]
     pits: Sequence[float] = [trace.pit_c[i] for i in after]
     count = len(pits)
-    in_band = sum(1 for pit in pits if low_c <= pit <= high_c)
-    error = sum(abs(trace.pit_c[i] - trace.set_point_c[i]) for i in after)
+    in_band = sum(1 for pit in pits if low_c <= pit <= high_c)  # a pit without a number is in no band
+    errors = [abs(trace.pit_c[i] - trace.set_point_c[i]) for i in after if math.isfinite(trace.pit_c[i])]
+    known = [pit for pit in trace.pit_c if math.isfinite(pit)]
+    settled = [pit for pit in pits if math.isfinite(pit)]
     return {
         "in_band_frac": in_band / count if count else None,
         "settled_after_s": start,
-        "peak_c": max(trace.pit_c),
-        "lowest_c": min(pits) if count else None,
-        "mean_abs_error_c": error / count if count else None,
+        "peak_c": max(known) if known else None,
+        "lowest_c": min(settled) if settled else None,
+        "mean_abs_error_c": sum(errors) / len(errors) if errors else None,
         "servo_travel": trace.servo_travel,
         "fuel_used_kg": fuel_used_kg,
         "fire_alive": fire_alive,

@@ -75,7 +75,10 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
         state = found.state
         clock = _clock(args, at_s=last_s + blind_s)
         log.info(
-            "going on with the cook in %s, phase %s, %.0f s without steps", found.path, found.phase, blind_s
+            "going on with the cook in %s, phase %s, %.0f s without steps ('--fresh' begins a new one)",
+            found.path,
+            found.phase,
+            blind_s,
         )
     else:
         state, clock = initial(settings.core()), _clock(args, at_s=0.0)
@@ -140,9 +143,12 @@ def _clock(args: argparse.Namespace, at_s: float) -> Clock:
 def _hardware(settings: Settings, args: argparse.Namespace) -> Hardware:
     if args.simulate is not None:
         from coalminder.rehearse.grills import load_grill
+        from coalminder.rehearse.guest import Guest
         from coalminder.rehearse.hardware import SimulatedHardware
 
-        return SimulatedHardware(load_grill(args.simulate, args.simulate_arg))
+        return SimulatedHardware(
+            Guest(load_grill(args.simulate, args.simulate_arg), f"--simulate {args.simulate}")
+        )
     if settings.probes is None or settings.vents is None:
         missing = "[probes.pit]" if settings.probes is None else "[vents.lower]"
         raise SettingsError(

@@ -8,10 +8,11 @@ import tomllib
 import warnings
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, ClassVar
+from typing import Any, ClassVar, Self
 
-from pydantic import Field, ValidationError
+from pydantic import Field, ValidationError, model_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
+from pydantic_settings import SettingsError as SourceError
 
 from coalminder.core.config import Config
 from coalminder.errors import SettingsError
@@ -60,6 +61,20 @@ class Settings(BaseSettings):
     probes: ProbesSettings | None = Field(None, description="one block per probe; 'pit' is needed to tend")
     vents: VentsSettings | None = Field(None, description="'lower' is needed to tend, 'upper' may be there")
 
+    @model_validator(mode="after")
+    def _limits_fit_the_band(self) -> Self:
+        band, ceiling_c = self.band, self.safety.ceiling_c
+        if band.highest_set_point >= ceiling_c or band.high > ceiling_c:
+            raise ValueError(
+                f"band.high and band.highest_set_point must lie under safety.ceiling_c: got {band.high:g}, "
+                f"{band.highest_set_point:g}, {ceiling_c:g} °C"
+            )
+        if band.keep_warm >= band.set_point:
+            raise ValueError(
+                f"band.keep_warm must lie under band.set_point: got {band.keep_warm:g}, {band.set_point:g} °C"
+            )
+        return self
+
     @classmethod
     def settings_customise_sources(
         cls,
@@ -97,6 +112,8 @@ def load_settings(path: Path | None = None) -> Settings:
             return Settings(**data)
     except ValidationError as error:
         raise SettingsError(f"{where}: {_explain(error)}") from None
+    except SourceError as error:
+        raise SettingsError(f"environment: {error}; write {PREFIX}SECTION__SETTING=value") from None
 
 
 def _read(path: Path) -> dict[str, Any]:
@@ -140,7 +157,7 @@ def _add_credentials(data: dict[str, Any]) -> None:
 def _explain(error: ValidationError) -> str:
     found = error.errors(include_url=False)
     first = found[0]
-    place = ".".join(str(part) for part in first["loc"])
+    place = ".".join(str(part) for part in first["loc"]) or "settings"
     if first["type"] == "extra_forbidden":
         text = f"'{place}' is not a setting{_did_you_mean(first['loc'])}; remove or correct it"
     else:
@@ -169,7 +186,7 @@ def _did_you_mean(loc: tuple[int | str, ...]) -> str:
 
 
 def _range(loc: tuple[int | str, ...]) -> str:
-    field = _fields(loc).get(str(loc[-1]))
+    field = _fields(loc).get(str(loc[-1])) if loc else None
     if field is None:
         return ""
     bounds = {type(part).__name__.lower(): part for part in field.metadata}

@@ -1,0 +1,108 @@
+"""Grills of other people that keep the protocol badly."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from coalminder.cli import main
+
+MODES = [
+    "plain", "float32", "int64", "int", "nan at first", "nan a while", "no food", "text", "numpy alive",
+    "alive as a method",
+]  # fmt: skip
+FAST = ("rehearse", "--fast", "--hours", "0.6")
+
+
+@pytest.fixture(autouse=True)
+def _here(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.syspath_prepend(str(Path(__file__).parent))
+
+
+@pytest.mark.parametrize("mode", MODES)
+def test_an_odd_grill_still_ends_in_figures_and_a_picture(mode: str, tmp_path: Path) -> None:
+    figures, picture = tmp_path / "cook.json", tmp_path / "cook.png"
+    options = ("--grill", "guests:make", "--grill-arg", f"mode={mode}")
+    assert main([*FAST, *options, "--json", str(figures), "--plot", str(picture)]) == 0
+    summary = json.loads(figures.read_text("utf-8"), parse_constant=lambda word: pytest.fail(word))
+    assert 80.0 < summary["peak_c"] < 121.0
+    assert summary["fire_alive"] is True
+    assert picture.stat().st_size > 10_000
+
+
+@pytest.mark.parametrize("where", ["guests:anything", "guests:Slots"])
+def test_any_factory_without_required_arguments_will_do(where: str) -> None:
+    assert main([*FAST, "--grill", where]) == 0
+
+
+@pytest.mark.parametrize("live", [False, True], ids=["fast", "live"])
+def test_a_grill_that_fails_is_one_line_that_says_when(
+    live: bool, capfd: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    options = ["--grill", "guests:make", "--grill-arg", "mode=raises"]
+    speed = ["--hours", "0.6", "--speed", "2000", "--plot", str(tmp_path / "x.png")]
+    assert main(["rehearse", *speed, *options] if live else [*FAST, *options]) == 2
+    error = capfd.readouterr().err
+    assert "Traceback" not in error
+    assert "advance failed at 0:15:00: RuntimeError: burnt through" in error
+
+
+@pytest.mark.parametrize("text", ["def broken(:\n", "raise OSError('no disk')\n"], ids=["syntax", "raises"])
+def test_a_module_that_cannot_be_imported_is_one_line(
+    text: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    name = f"badgrill_{len(text)}"
+    (tmp_path / f"{name}.py").write_text(text, "utf-8")
+    monkeypatch.syspath_prepend(str(tmp_path))
+    assert main([*FAST, "--grill", f"{name}:x"]) == 2
+    shown = capsys.readouterr().err
+    assert len(shown.strip().splitlines()) == 1
+    assert f"cannot import '{name}'" in shown
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        (["--fast", "--json", "/"], "--json"),
+        (["--fast", "--plot", "a.xyz"], ".png"),
+        (["--fast", "--plot", "noending"], ".png"),
+        (["--fast", "--record", "/proc/none"], "--record"),
+        (["--broker", "mqtt://127.0.0.1:1", "--hours", "0.1"], "no connection"),
+    ],
+    ids=["json is a folder", "no such picture", "no ending", "no folder", "no broker"],
+)
+def test_outputs_and_brokers_that_cannot_be_had_are_said_at_once(
+    options: list[str], said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["rehearse", *options]) == 2
+    shown = capsys.readouterr()
+    assert said in shown.err
+    assert "Traceback" not in shown.err
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "[band]\nset_point = 118\nhigh = 121\nhighest_set_point = 128\n",
+        "[safety]\nceiling_c = 100\nband_low_c = 80\n",
+        "[band]\nkeep_warm = 95\n",
+    ],
+    ids=["set points over the ceiling", "ceiling under the band", "keeping warmer than tending"],
+)
+def test_limits_that_contradict_each_other_are_refused(
+    text: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "c.toml"
+    path.write_text(text, "utf-8")
+    assert main(["rehearse", "--fast", "--config", str(path)]) == 2
+    assert str(path) in capsys.readouterr().err
+
+
+def test_a_section_set_as_a_whole_in_the_environment_is_one_line(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("COALMINDER_LOOP", "xx")
+    assert main(["rehearse", "--fast"]) == 2
+    assert "Traceback" not in capsys.readouterr().err
