@@ -2,7 +2,8 @@
 
 It starts from what a textbook loop and ours did, improves the whole cook (bench/search.py), and turns
 the best places of the plates into servo commands, backlash and all. What counts is the cook those
-commands give on the same plant as everybody's. Results are kept as data tied to the hash of model and scenarios.
+commands give on the same plant as everybody's. Results are kept as data tied to the hash of model and
+scenarios.
 """
 
 from __future__ import annotations
