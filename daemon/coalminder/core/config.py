@@ -98,7 +98,11 @@ class AirConfig:
 
 @dataclass(frozen=True, slots=True)
 class LidConfig:
-    """Lid recognition; see core/lid.py."""
+    """Lid recognition, and what to do about a lifted lid; see core/lid.py.
+
+    For the first keep_s the draught is e^feed_v times what holds, to bring back the heat that is lost; then
+    the floor, for coals in the open need no more air. The pit's return is led with recovery_lag_s.
+    """
 
     recognise: bool = True
     drop_c: float = 4.5
@@ -112,6 +116,8 @@ class LidConfig:
     doubt_opening_v: float = 0.7
     blind_s: float = 60.0
     keep_s: float = 90.0
+    feed_v: float = 1.2
+    recovery_lag_s: float = 120.0
     floor_until_s: float = 240.0
     recovery_s: float = 300.0
     recovered_c: float = 3.0

@@ -40,7 +40,7 @@ def drive(state: State, dt_s: float, now_s: float, throttle: bool, ambient_c: fl
     if vents is Vents.HOLD:
         off_s = now_s - state.lid.since_s
         low = throttle or config.lid.keep_s <= off_s < config.lid.floor_until_s
-        held_v = min(max(state.loop.integral_v, floor_v), air.OPEN_V)
+        held_v = min(max(state.loop.integral_v + config.lid.feed_v, floor_v), air.OPEN_V)
         return _toward(state, floor_v if low else held_v, floor_v, dt_s)
     high_v = air.OPEN_V
     if throttle:
@@ -62,8 +62,9 @@ def _by_loop(
     state: State, low_v: float, high_v: float, dt_s: float, now_s: float, ambient_c: float, shut_v: float
 ) -> tuple[State, Terms]:
     seen, config = state.pit, state.config
-    aim_c = reference.approach(state.reference_c, state.set_point_c, config.loop.recovery_s, dt_s)
     recovering = _recovering(state, now_s)
+    lag_s = config.lid.recovery_lag_s if recovering else config.loop.recovery_s
+    aim_c = reference.approach(state.reference_c, state.set_point_c, lag_s, dt_s)
     if recovering:
         aim_c = reference.pulled_along(aim_c, seen.smooth_c, state.set_point_c)
     most = config.lid.recovery_slope_c_per_s if recovering else math.inf
