@@ -21,6 +21,7 @@ from coalminder.core import Config
 from coalminder.errors import UserError
 from coalminder.replay import report as reports
 from coalminder.replay.facts import Facts, alarm_spans, facts, finish_belief, fuel_belief
+from coalminder.replay.food_story import food_story
 from coalminder.replay.fopdt import Floats, Fopdt, response
 from coalminder.replay.greybox import UNKNOWNS, GreyBox, fit_kettle, weather_shift
 from coalminder.replay.identify import TooStillError
@@ -417,6 +418,7 @@ def _report(
 ) -> reports.Report:
     start_s = item.steps[0].now_s if item.steps else 0.0
     end_s = start_s + float(item.series.time_s[-1])
+    story = food_story(item.steps, item.config) if item.steps else None
     return reports.Report(
         name=item.name,
         series=item.series,
@@ -429,7 +431,8 @@ def _report(
         residual=None if kettle is None or item.cook is None else residual(item.cook, kettle),
         what_if=what_if,
         fuel=fuel_belief(item.steps) if item.steps else None,
-        finish=finish_belief(item.series),
+        finish=finish_belief(item.series) if story is None else None,
+        story=story,
         started=item.started,
         remarks=item.remarks,
     )

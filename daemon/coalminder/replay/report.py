@@ -14,6 +14,7 @@ import numpy as np
 from coalminder.core.config import Config
 from coalminder.replay.again import Again
 from coalminder.replay.facts import Belief, Facts, Span
+from coalminder.replay.food_story import FoodStory
 from coalminder.replay.fopdt import Floats
 from coalminder.replay.learned import Learned
 from coalminder.replay.series import Series
@@ -40,6 +41,7 @@ class Report:
     what_if: tuple[tuple[str, Outcome], ...] = ()
     fuel: Belief | None = None
     finish: Belief | None = None
+    story: FoodStory | None = None
     started: datetime | None = None
     remarks: tuple[str, ...] = field(default_factory=tuple)
 
@@ -195,6 +197,11 @@ def _beliefs(r: Report) -> str:
     for title, belief, ended in (
         ("Fuel: minutes left, as believed at the time", r.fuel, "the fire did not run out in this cook"),
         ("Finish: minutes to 63 °C in the core, as believed at the time", r.finish, "63 °C was not reached"),
+        (
+            "Finish: minutes until the food is done, as believed at the time",
+            r.story.finish if r.story else None,
+            "the done rule was not met in this record",
+        ),
     ):
         if belief is None:
             continue
@@ -219,10 +226,30 @@ def _beliefs(r: Report) -> str:
     return out
 
 
+def _story(r: Report) -> str:
+    """What the person and the daemon said of the food."""
+    if r.story is None:
+        return ""
+    s = r.story
+    rows = [("said", clock(told.hours), told.text) for told in s.reports]
+    rows += [("reminded", clock(told.hours), told.text) for told in s.reminders]
+    out = _table(sorted(rows, key=lambda row: row[1]), ("", "at", "what"))
+    met = "never in this record" if s.done_hours is None else f"at {clock(s.done_hours)}"
+    figures = [
+        (f"Done rule ({s.rule}), met by measurement", met),
+        ("Last word", s.reason),
+        ("Lethality at the cold side, minutes at 70 °C", number(s.lethality_min, ".1f", " min")),
+    ]
+    figures += [
+        (c.text, f"{c.used_s / 60:.0f} of {c.limit_s / 60:.0f} min, {c.state} [{c.source}]") for c in s.clocks
+    ]
+    return out + _table(figures)
+
+
 def _food(r: Report) -> str:
     f = r.facts.food
     if f is None:
-        return "<h2>Food</h2><p>No food probe in this record.</p>"
+        return "<h2>Food</h2><p>No food probe in this record.</p>" + _story(r)
     rows = [
         ("Highest core", number(f.peak_c, ".1f", " °C")),
         ("Longest unbroken time at 63 °C or more (rule: 30 min)", number(f.over_63_min, ".0f", " min")),
@@ -236,6 +263,7 @@ def _food(r: Report) -> str:
     return (
         "<h2>Food</h2>"
         + _table(rows)
+        + _story(r)
         + '<p class="note">Sources: docs/food.md. Heat alone does not make smoked fish '
         "keep: salt and cold do.</p>"
     )
