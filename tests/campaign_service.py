@@ -75,7 +75,14 @@ class Service:
 
     def start(self) -> None:
         """Start (again)."""
-        words = [sys.executable, str(TESTS / "campaign_main.py"), "tend", "--config", str(self.config)]
+        words = [
+            sys.executable,
+            str(TESTS / "campaign_main.py"),
+            "tend",
+            "--lit",
+            "--config",
+            str(self.config),
+        ]
         if not self._board:
             words += ["--simulate", "campaign_grill:grill", "--simulate-arg", f"folder={self.folder}"]
         env = {k: v for k, v in os.environ.items() if not k.startswith("COALMINDER_")}

@@ -173,6 +173,15 @@ def test_a_killed_service_goes_on_with_the_cook(mosquitto: Mosquitto, tmp_path: 
             wait_for(lambda: bool(watcher.on(f"{BASE}/alarm/was_blind")), 10, "the alarm about the gap")
 
 
+@pytest.mark.timeout(60)
+def test_without_a_broker_the_coals_can_be_told_lit_at_the_start(tmp_path: Path) -> None:
+    with service(tmp_path, 1, "--lit") as (process, notify):
+        told = ""
+        while "lighting" not in told:
+            told = notify.recv(4096).decode()
+        assert process.poll() is None
+
+
 def test_vents_are_at_their_safe_place_within_a_second_of_the_start(tmp_path: Path) -> None:
     code = (
         "import time; began = time.monotonic()\n"

@@ -7,13 +7,14 @@ import asyncio
 import logging
 import signal
 import time
+from collections.abc import Callable
 from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
 from coalminder.core import State, initial
 from coalminder.errors import SettingsError, UserError
-from coalminder.events import Event
+from coalminder.events import Event, Light
 from coalminder.journal import Refusal, Resume, resume
 from coalminder.messages.commands import CommandLimits
 from coalminder.messages.options import LinkOptions
@@ -42,6 +43,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help=f"configuration (default {DEFAULT_PATH})",
     )
     add("--fresh", action="store_true", help="begin a new cook, do not go on with the last one")
+    add(
+        "--lit",
+        action="store_true",
+        help="the coals are lit: begin a new cook with lighting (without a broker)",
+    )
     add("--simulate", metavar="M:F", help="tend this simulated grill instead of the board, for drills")
     add(
         "--simulate-arg",
@@ -114,7 +120,7 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
             messenger=desk.messenger,
             watch=desk.watch,
             notifier=notifier,
-            local_events=_no_events,
+            local_events=_first_words(args.lit and not isinstance(found, Resume)),
         )
         loop = asyncio.get_running_loop()
         for number in (signal.SIGTERM, signal.SIGINT):
@@ -126,8 +132,16 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
     return 0
 
 
-def _no_events(_now_s: float) -> tuple[Event, ...]:
-    return ()
+def _first_words(lit: bool) -> Callable[[float], tuple[Event, ...]]:
+    """What the person at the keyboard said, once, in the first step."""
+    waiting: list[Event] = [Light()] if lit else []
+
+    def words(_now_s: float) -> tuple[Event, ...]:
+        said = tuple(waiting)
+        waiting.clear()
+        return said
+
+    return words
 
 
 def _resume(settings: Settings, utc_s: float) -> Resume[State] | Refusal:
