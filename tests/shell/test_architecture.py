@@ -35,7 +35,7 @@ MAY: dict[str, set[str]] = {
     "grill": set(),
     "core": {"safety", "food"},
     "vents": {"settings"},
-    "probes": {"settings", "vents", "food", "safety"},
+    "probes": {"settings", "vents", "food", "safety", "messages"},
     "settings": {"core", "safety", "food", "vents", "probes", "grill"},
     "journal": {"core", "safety", "food"},
     "messages": {"core", "safety", "food", "journal"},

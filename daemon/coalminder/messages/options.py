@@ -80,9 +80,12 @@ class LinkOptions:
 
 def _first_line(path: Path) -> str:
     try:
-        return path.read_text(encoding="utf-8").split("\n", 1)[0].rstrip("\r")
+        line = path.read_text(encoding="utf-8").split("\n", 1)[0].rstrip("\r")
     except (OSError, UnicodeDecodeError) as error:
         raise UserError(
             f"mqtt.password_file {path}: {getattr(error, 'strerror', None) or error}; "
             "name a readable file with the password in its first line"
         ) from None
+    if not line:
+        raise UserError(f"mqtt.password_file {path}: its first line is empty; put the password there")
+    return line

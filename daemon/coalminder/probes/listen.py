@@ -14,6 +14,8 @@ from typing import Any
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 
+from coalminder.errors import UserError
+from coalminder.messages.options import LinkOptions
 from coalminder.probes.topic import TopicProbe
 from coalminder.settings.load import Settings
 
@@ -42,14 +44,15 @@ def listening(settings: Settings, probes: Sequence[TopicProbe]) -> Iterator[str]
     client.on_connect = connected
     client.on_message = arrived
     try:
-        password = mqtt.password.get_secret_value() if mqtt.password else None
-        if mqtt.password is None and mqtt.password_file is not None:
-            password = mqtt.password_file.read_text(encoding="utf-8").split("\n")[0]
+        password = LinkOptions.from_settings(mqtt.model_dump()).password
         if mqtt.username:
             client.username_pw_set(mqtt.username, password)
         if mqtt.tls:
             client.tls_set(str(mqtt.ca_file) if mqtt.ca_file else None)
         client.connect(mqtt.host, mqtt.port, mqtt.keepalive_s)
+    except UserError as error:
+        yield str(error)
+        return
     except (OSError, ValueError) as error:
         yield f"broker {mqtt.host}:{mqtt.port}: {error}; start it, or correct [mqtt]"
         return

@@ -8,7 +8,7 @@ import logging
 import signal
 import time
 from collections.abc import Callable
-from dataclasses import fields, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -196,25 +196,7 @@ def link_options(settings: Settings) -> LinkOptions | None:
     mqtt = settings.mqtt
     if not mqtt.enabled:
         return None
-    password = _password(settings)
-    shared = {f.name for f in fields(LinkOptions)} & set(type(mqtt).model_fields) - {"grill", "password"}
-    values = {name: getattr(mqtt, name) for name in shared}
-    return LinkOptions(grill=settings.grill.name, password=password, **values)
-
-
-def _password(settings: Settings) -> str | None:
-    mqtt = settings.mqtt
-    if mqtt.password is not None:
-        return mqtt.password.get_secret_value()
-    if mqtt.password_file is None:
-        return None
-    try:
-        return mqtt.password_file.read_text("utf-8").splitlines()[0]
-    except (OSError, UnicodeDecodeError, IndexError) as error:
-        raise SettingsError(
-            f"mqtt.password_file: '{mqtt.password_file}' cannot be used ({error}); "
-            "put the password in its first line"
-        ) from error
+    return LinkOptions.from_settings(mqtt.model_dump() | {"grill": settings.grill.name})
 
 
 def command_limits(settings: Settings) -> CommandLimits:

@@ -1,0 +1,46 @@
+"""How a program reaches the broker: one way from the section [mqtt], the password among it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from coalminder.errors import UserError
+from coalminder.messages.options import LinkOptions
+from coalminder.service.command import link_options
+from coalminder.settings import load_settings
+
+
+def options(folder: Path, text: str) -> LinkOptions | None:
+    path = folder / "c.toml"
+    path.write_text(f'[grill]\nname = "boathouse"\n[mqtt]\n{text}\n', "utf-8")
+    return link_options(load_settings(path))
+
+
+def test_the_service_takes_the_section_and_the_name_of_its_grill(tmp_path: Path) -> None:
+    found = options(tmp_path, 'host = "broker"\nport = 8883\ntls = true\nusername = "u"\npassword = "p"')
+    assert found == LinkOptions(
+        host="broker", port=8883, tls=True, username="u", password="p", grill="boathouse"
+    )
+
+
+def test_the_password_is_the_first_line_of_its_file(tmp_path: Path) -> None:
+    (tmp_path / "secret").write_text("hunter 2\r\nnotes\n", "utf-8")
+    found = options(tmp_path, f'password_file = "{tmp_path / "secret"}"')
+    assert found is not None
+    assert found.password == "hunter 2"
+
+
+def test_a_broker_that_is_not_wanted_has_no_options(tmp_path: Path) -> None:
+    assert options(tmp_path, "enabled = false") is None
+
+
+@pytest.mark.parametrize("content", [None, "", "\nsecond line"], ids=["missing", "empty", "empty first line"])
+def test_a_password_file_without_a_password_is_one_line(content: str | None, tmp_path: Path) -> None:
+    path = tmp_path / "secret"
+    if content is not None:
+        path.write_text(content, "utf-8")
+    with pytest.raises(UserError, match="password_file") as error:
+        options(tmp_path, f'password_file = "{path}"')
+    assert "\n" not in str(error.value)
