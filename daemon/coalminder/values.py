@@ -160,7 +160,6 @@ class Terms:
     p: float = 0.0
     i: float = 0.0
     d: float = 0.0
-    feed_forward: float = 0.0
     output: float = 0.0
 
 

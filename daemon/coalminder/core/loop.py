@@ -52,7 +52,6 @@ def run(
     dt_s: float,
     low_v: float,
     high_v: float,
-    feed_forward_v: float = 0.0,
     hold: bool = False,
 ) -> tuple[LoopState, Terms]:
     """One step of the loop; the output lies in low_v .. high_v.
@@ -73,15 +72,15 @@ def run(
     d = -config.kd * slope_c_per_s
     limit = config.proportional_limit_v
     p = min(max(p, -limit), limit)
-    wanted = p + i + d + feed_forward_v
+    wanted = p + i + d
     error_c = reference_c - measured_c
     winding_up = (wanted > high_v and error_c > 0.0) or (wanted < low_v and error_c < 0.0)
     if hold or winding_up:
         i = state.integral_v
-        wanted = p + i + d + feed_forward_v
+        wanted = p + i + d
     i = min(max(i, low_v), high_v)
     output = min(max(wanted, low_v), high_v)
-    return LoopState(i), Terms(p, i, d, feed_forward_v, output)
+    return LoopState(i), Terms(p, i, d, output)
 
 
 def hand_over(output_v: float, config: LoopConfig, reference_c: float, measured_c: float) -> LoopState:

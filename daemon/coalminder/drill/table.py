@@ -210,10 +210,6 @@ def _used_up(rig: Rig, s: float) -> None:
     rig.burn_out(1.1 - 0.8 * s / 2400.0 if s < 2400.0 else max(0.3 - 0.3 * (s - 2400.0) / 4800.0, 0.0))
 
 
-def _stuck(rig: Rig, s: float) -> None:
-    rig.stuck = True
-
-
 def _stuck_open(rig: Rig, s: float) -> None:
     rig.stuck = True
     rig.lower_position, rig.upper_position = 0.08, 0.16

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 from coalminder.core import Config, initial
@@ -50,7 +50,6 @@ class LiveRun:
     trace: Trace
     wall_s: float = 0.0
     record: Path | None = None
-    messages: list[str] = field(default_factory=list)
 
 
 async def run_live(

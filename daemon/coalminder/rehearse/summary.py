@@ -62,17 +62,12 @@ class Trace:
         self._book_alarms(now_s, decision)
 
     def _book_alarms(self, now_s: float, decision: Decision) -> None:
-        active = {alarm.code: alarm for alarm in decision.alarms if alarm.active}
-        for code, alarm in active.items():
+        active = [alarm.code for alarm in decision.alarms if alarm.active]
+        for code in active:
             if code not in self._active:
                 key = (code, now_s)
                 self._active[code] = key
-                self.alarms[key] = {
-                    "code": code,
-                    "raised_s": now_s,
-                    "cleared_s": None,
-                    "message": alarm.message,
-                }
+                self.alarms[key] = {"code": code, "raised_s": now_s, "cleared_s": None}
         for code in [code for code in self._active if code not in active]:
             self.alarms[self._active.pop(code)]["cleared_s"] = now_s
 
@@ -111,7 +106,7 @@ def summarise(
         "fuel_used_kg": fuel_used_kg,
         "fire_alive": fire_alive,
         "lid_lifts_seen": trace.lid_lifts_seen,
-        "alarms": [{k: v for k, v in alarm.items() if k != "message"} for alarm in trace.alarms.values()],
+        "alarms": list(trace.alarms.values()),
         "phases": [{"phase": str(phase), "from_s": from_s} for phase, from_s in trace.phases],
         "steps": len(trace.time_s),
         "wall_s": wall_s,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from types import TracebackType
@@ -153,7 +152,6 @@ class Desk:
             )
         self.recorder = self._journal
         self.messenger = DeskMessenger(self.link, self._journal, announcer)
-        resumed = isinstance(resume, Resume)
         self.watch = MachineWatch(
             journal_health=self._health,
             broker_lost_s=lambda now_s: 0.0 if self.link is None else self.link.lost_s(now_s),
@@ -161,7 +159,7 @@ class Desk:
             supply_low=supply_low,
             settings_file=settings_file,
             blind_s=resume.age_s if isinstance(resume, Resume) else 0.0,
-            resumed=resumed,
+            resumed=isinstance(resume, Resume),
             restarts=restarts,
         )
 
@@ -185,10 +183,6 @@ class Desk:
         if self.link is not None:
             self.link.stop()
         self._journal.close()
-
-    def note(self, text: str) -> None:
-        """A remark in the record."""
-        self._journal.note(time.time(), text)
 
     def _health(self) -> Health:
         health = self._journal.health()

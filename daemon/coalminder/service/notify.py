@@ -35,15 +35,3 @@ class Notifier:
         if self._socket is not None:
             self._socket.close()
             self._socket = None
-
-
-def watchdog_s() -> float | None:
-    """The period of the watchdog in s, or None: $WATCHDOG_USEC, honoured only for our own $WATCHDOG_PID."""
-    pid = os.environ.get("WATCHDOG_PID")
-    if pid is not None and pid != str(os.getpid()):
-        return None
-    try:
-        usec = int(os.environ.get("WATCHDOG_USEC", "0"))
-    except ValueError:
-        return None
-    return usec / 1e6 if usec > 0 else None
