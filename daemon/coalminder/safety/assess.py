@@ -15,7 +15,8 @@ from dataclasses import dataclass, replace
 from coalminder.events import Acknowledge, Reset, Shelve
 from coalminder.safety import evidence as ev
 from coalminder.safety.alarms import Signal, move
-from coalminder.safety.faults import BY_CODE, FAULTS, Fault
+from coalminder.safety.fault import Fault
+from coalminder.safety.faults import BY_CODE, FAULTS
 from coalminder.safety.limits import Limits
 from coalminder.safety.view import View
 from coalminder.values import Action, Alarm, AlarmState, Outcome

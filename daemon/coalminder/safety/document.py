@@ -5,7 +5,8 @@
 from __future__ import annotations
 
 from coalminder.safety.alarms import LATCHED, UNLATCHED, Table
-from coalminder.safety.faults import FAULTS, Fault
+from coalminder.safety.fault import Fault
+from coalminder.safety.faults import FAULTS
 from coalminder.safety.limits import Limits, describe
 from coalminder.values import Action, Phase
 

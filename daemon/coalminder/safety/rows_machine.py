@@ -1,0 +1,115 @@
+"""Rows of the fault table: the way to the vents, and the machine."""
+
+from __future__ import annotations
+
+from coalminder.safety import conditions as c
+from coalminder.safety.fault import AFTER, HOT_COALS, Fault
+from coalminder.values import Action
+
+ROWS: tuple[Fault, ...] = (
+    # code, condition, on-delay, off-delay, action, latched, priority, message, remedy
+    # The way to the vents.
+    Fault(
+        "vent_driver_failed",
+        c.vent_driver_failed,
+        5,
+        10,
+        Action.SNUFF,
+        True,
+        "high",
+        "A vent does not obey: its driver reports an error",
+        "Shut both vents by hand. Check the servo's plug and supply. " + AFTER,
+    ),
+    Fault(
+        "servo_supply_low",
+        c.servo_supply_low,
+        5,
+        60,
+        Action.THROTTLE,
+        False,
+        "high",
+        "The servos' supply is low: a vent may stop where it is",
+        "Check the servos' supply and plugs. Watch that the vents move",
+    ),
+    Fault(
+        "under_voltage",
+        c.under_voltage,
+        5,
+        60,
+        Action.WARN,
+        False,
+        "medium",
+        "The board's supply is low: it may stop at any moment",
+        "Use a supply and a cable made for this board",
+        window="look_s",
+    ),
+    # The machine.
+    Fault(
+        "restart_loop",
+        c.restart_loop,
+        0,
+        60,
+        Action.SNUFF_AND_STOP,
+        True,
+        "high",
+        "The daemon keeps restarting: it cannot be trusted with a fire",
+        HOT_COALS + ". Look at the log for the reason. " + AFTER,
+    ),
+    Fault(
+        "loop_cannot_keep_up",
+        c.loop_cannot_keep_up,
+        0,
+        60,
+        Action.SNUFF,
+        True,
+        "high",
+        "Control steps come late again and again: the machine cannot keep up",
+        HOT_COALS + ". Find what else loads the machine. " + AFTER,
+    ),
+    Fault(
+        "loop_late",
+        c.loop_late,
+        0,
+        60,
+        Action.THROTTLE,
+        False,
+        "medium",
+        "A control step came late",
+        "If it comes again, find what else loads the machine",
+    ),
+    Fault(
+        "was_blind",
+        c.was_blind,
+        0,
+        300,
+        Action.WARN,
+        False,
+        "medium",
+        "The daemon started again after a time without control",
+        "Look at the grill and at the food's times",
+        detail=c.time_blind,
+    ),
+    Fault(
+        "clock_jumped",
+        c.clock_jumped,
+        0,
+        60,
+        Action.NOTE,
+        False,
+        "low",
+        "The wall clock was moved; control goes on by the steady clock",
+        "Times in the record before and after differ",
+    ),
+    Fault(
+        "board_hot",
+        c.board_hot,
+        30,
+        60,
+        Action.WARN,
+        False,
+        "medium",
+        "The board is too hot",
+        "Move it away from the grill and out of the sun",
+        window="look_s",
+    ),
+)
