@@ -63,7 +63,7 @@ def cook_step(i: int, *alarms: Alarm, phase: Phase = Phase.TENDING) -> tuple[Inp
         0.25,
         pit_c,
         alarms,
-        terms=Terms(0.1 * noise(0), -0.4 + 0.01 * noise(7), 0.01 * noise(8), 0.0, -0.3 + noise(9)),
+        terms=Terms(0.1 * noise(0), -0.4 + 0.01 * noise(7), 0.01 * noise(8), -0.3 + noise(9)),
         fire=FireEstimate(
             950.0 + noise(10), 0.1 + 0.01 * noise(11), 180.0 - i / 60, 150.0 - i / 60, 210.0 - i / 60
         ),

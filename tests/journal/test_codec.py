@@ -169,7 +169,7 @@ def busy_step() -> tuple[Inputs, Decision]:
     )
     decision = Decision(
         Phase.TENDING, 93.0, 0.1234, 0.4321, 93.12, (alarm,), (Outcome("e", True),), ("wood_due",),
-        Terms(0.1, 0.2, 0.3, 0.4, 1.0), FireEstimate(900.0, 0.1, 120.0, 100.0, 150.0), False, True, True,
+        Terms(0.1, 0.2, 0.3, 1.0), FireEstimate(900.0, 0.1, 120.0, 100.0, 150.0), False, True, True,
     )  # fmt: skip
     return inputs, decision
 
