@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 from core.harness import Bench
@@ -119,9 +120,11 @@ def test_the_integral_stands_still_while_the_lid_is_off() -> None:
 def test_an_overshoot_never_starves_the_fire_below_its_floor_at_once() -> None:
     bench = Bench()
     bench.tending()
-    hold = bench.decisions[-1].lower
-    decision = bench.run(99.0, 60)
-    assert 0.0 < decision.lower < hold
+    bench.state = replace(bench.state, air=replace(bench.state.air, hold_v=-2.3, applied_v=-2.3))
+    decision = bench.run(lambda t: 93.0 + min(0.05 * t, 6.0), 120)
+    least_v = bench.state.air.hold_v + math.log(bench.config.air.floor_frac)
+    assert decision.lower == pytest.approx(opening(least_v, bench.config.split.leak_opening), rel=0.05)
+    assert decision.lower > 0.0
 
 
 def test_vents_shut_when_the_pit_nears_its_ceiling() -> None:

@@ -18,12 +18,13 @@ _NOTHING = 1e-9  # rounding, not an opening
 class AirState:
     """hold_v: what holds the pit, learned slowly; applied_v: the draught in force; floor_v: its floor.
 
-    closing_v: how much the vents were closed of late (forgotten with `closing_s`).
+    high_v: the widest of late; closing_v: the largest closing of late (both forgotten with `closing_s`).
     """
 
     hold_v: float
     applied_v: float
     floor_v: float
+    high_v: float = OPEN_V
     closing_v: float = 0.0
 
 
@@ -60,10 +61,15 @@ def learn_hold(
     return min(max(state.hold_v + (target_v - state.hold_v) * dt_s / (tau_s + dt_s), shut_v), OPEN_V)
 
 
-def closing(state: AirState, applied_v: float, config: AirConfig, dt_s: float) -> float:
-    """The new closing_v after the draught went to `applied_v`."""
-    kept = state.closing_v * config.closing_s / (config.closing_s + dt_s)
-    return kept + max(state.applied_v - applied_v, 0.0)
+def moved(state: AirState, config: AirConfig, applied_v: float, floor_v: float, dt_s: float) -> AirState:
+    """The state once the draught went to `applied_v`.
+
+    A closing counts in full though the vents have opened again since: the fire answers late.
+    """
+    lag_s = config.closing_s
+    high_v = max(state.high_v + (applied_v - state.high_v) * dt_s / (lag_s + dt_s), applied_v)
+    closing_v = max(state.closing_v * lag_s / (lag_s + dt_s), high_v - applied_v)
+    return AirState(state.hold_v, applied_v, floor_v, high_v, closing_v)
 
 
 def spare(

@@ -17,12 +17,14 @@ class PitConfig:
     """Filters of the pit reading."""
 
     fast_s: float = 6.0
-    smooth_s: float = 8.0
+    smooth_s: float = 6.0
     smooth_s_per_c: float = 12.0
     smooth_max_s: float = 45.0
     noise_s: float = 90.0
     slow_s: float = 45.0
-    slope_s: float = 40.0
+    slope_s: float = 15.0
+    slope_s_per_c: float = 10.0
+    slope_max_s: float = 40.0
     restart_after_s: float = 120.0
     offset_s: float = 600.0
     most_offset_c: float = 30.0
@@ -33,16 +35,16 @@ class PitConfig:
 class LoopConfig:
     """Gains of the loop, in units of v = ln of the draught: kp per K, ki per K s, kd in s per K.
 
-    A step of v makes the pit of an ordinary kettle rise at k' = 0.055 K/s per unit, after a delay of about
-    theta = 33 s (chamber, probe, our filters). SIMC for an integrating process (Skogestad 2003) with tau_c =
-    theta: kp = 1 / (k' 2 theta) = 0.28, tau_I = 8 theta = 264 s, so ki = 0.0010. kd = kp x 33 s: one delay;
-    more is quicker on our own kettle and restless on others. proportional_limit_v bounds the P term: no
-    more than a factor e^limit at once.
+    For a quick kettle; ResponseConfig slows them for others. A step of v makes the pit rise at k' = 0.055
+    K/s per unit, after a delay of about theta = 18 s (probe and our filters). SIMC for an integrating process
+    (Skogestad 2003) with tau_c = theta: kp = 1 / (k' 2 theta) = 0.5; tau_I = 200 s, a little over its
+    8 theta = 144 s, so ki = 0.0025; kd = kp x 30 s, the lags of chamber and probe.
+    proportional_limit_v bounds the P term, and the error that the integral sees with it.
     """
 
-    kp: float = 0.3
-    ki: float = 1.0e-3
-    kd: float = 10.0
+    kp: float = 0.5
+    ki: float = 2.5e-3
+    kd: float = 15.0
     proportional_limit_v: float = 1.5
     shut_v_per_s: float = 0.2
     open_v_per_s: float = 0.02
@@ -55,10 +57,10 @@ class LoopConfig:
 
 @dataclass(frozen=True, slots=True)
 class ResponseConfig:
-    """Gains by the kettle's own lag; see core/response.py. usual_s: 40 s of it are our own filters."""
+    """Gains by the kettle's own lag; see core/response.py. usual_s: 21 s of it are our own filters."""
 
     adapt: bool = True
-    usual_s: float = 55.0
+    usual_s: float = 30.0
     longest_s: float = 240.0
     least_gain: float = 0.25
     unknown_gain: float = 0.5
@@ -100,8 +102,8 @@ class AirConfig:
 class LidConfig:
     """Lid recognition, and what to do about a lifted lid; see core/lid.py.
 
-    For the first keep_s the draught is e^feed_v times what holds, to bring back the heat that is lost; then
-    the floor, for coals in the open need no more air. The pit's return is led with recovery_lag_s.
+    For the first keep_s the draught stays at what holds; then the floor, for coals in the open need no more
+    air. The pit's return is led with recovery_lag_s.
     """
 
     recognise: bool = True
@@ -116,7 +118,6 @@ class LidConfig:
     doubt_opening_v: float = 0.7
     blind_s: float = 60.0
     keep_s: float = 90.0
-    feed_v: float = 1.2
     recovery_lag_s: float = 120.0
     floor_until_s: float = 240.0
     recovery_s: float = 300.0

@@ -6,7 +6,6 @@ import math
 from dataclasses import replace
 
 from coalminder.core import air, fire, loop, oscillation, phases, pit, reference, response
-from coalminder.core.air import AirState
 from coalminder.core.config import Config
 from coalminder.core.oscillation import OscillationState
 from coalminder.core.phases import Vents
@@ -40,7 +39,7 @@ def drive(state: State, dt_s: float, now_s: float, throttle: bool, ambient_c: fl
     if vents is Vents.HOLD:
         off_s = now_s - state.lid.since_s
         low = throttle or config.lid.keep_s <= off_s < config.lid.floor_until_s
-        held_v = min(max(state.loop.integral_v + config.lid.feed_v, floor_v), air.OPEN_V)
+        held_v = min(max(state.loop.integral_v, floor_v), air.OPEN_V)
         return _toward(state, floor_v if low else held_v, floor_v, dt_s)
     high_v = air.OPEN_V
     if throttle:
@@ -85,7 +84,7 @@ def _by_loop(
         hold=dt_s > _GAP_S or recovering,
     )
     at_limit = terms.output in (low_v, high_v)
-    noise_v = loop.noise_v(gains, seen.noise_c, pit.smooth_s(seen, config.pit))
+    noise_v = loop.noise_v(gains, seen.noise_c, pit.smooth_s(config.pit, seen.noise_c))
     applied_v = air.spare(state.air.applied_v, terms.output, config.loop, dt_s, at_limit, noise_v)
     state = _apply(state, applied_v, low_v, dt_s)
     rise_c = fire.held_rise_c(config.fire, seen.smooth_c, ambient_c, seen.slope_c_per_s)
@@ -126,5 +125,4 @@ def _toward(state: State, target_v: float, floor_v: float, dt_s: float) -> tuple
 
 
 def _apply(state: State, applied_v: float, floor_v: float, dt_s: float) -> State:
-    closing_v = air.closing(state.air, applied_v, state.config.air, dt_s)
-    return replace(state, air=AirState(state.air.hold_v, applied_v, floor_v, closing_v))
+    return replace(state, air=air.moved(state.air, state.config.air, applied_v, floor_v, dt_s))

@@ -58,22 +58,22 @@ def run(
 
     reference_c: what the pit should show now; slope_c_per_s: its smoothed rate; hold: keep the integral.
     """
+    # No more error than the P term may show: a deep dip (an unseen lid) must not wind the integral up.
+    most_c = config.proportional_limit_v / config.kp if config.kp > 0.0 else math.inf
+    error_c = min(max(reference_c - measured_c, -most_c), most_c)
     kernel = PID(
         config.kp,
         config.ki,
         0.0,
-        setpoint=reference_c,
+        setpoint=error_c,
         sample_time=None,
         time_fn=_no_clock,
         starting_output=state.integral_v,
     )
-    kernel(measured_c, dt=dt_s)
+    kernel(0.0, dt=dt_s)
     p, i, _ = kernel.components
     d = -config.kd * slope_c_per_s
-    limit = config.proportional_limit_v
-    p = min(max(p, -limit), limit)
     wanted = p + i + d
-    error_c = reference_c - measured_c
     winding_up = (wanted > high_v and error_c > 0.0) or (wanted < low_v and error_c < 0.0)
     if hold or winding_up:
         i = state.integral_v

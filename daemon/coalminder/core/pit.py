@@ -76,10 +76,12 @@ def _filter(state: PitState, config: PitConfig, temp_c: float, dt_s: float) -> P
     gap_s = dt_s + state.age_s
     fast = state.fast_c + (temp_c - state.fast_c) * gap_s / (config.fast_s + gap_s)
     variance = _noise(state, config, temp_c, gap_s)
-    smooth = state.smooth_c + (temp_c - state.smooth_c) * gap_s / (smooth_s(state, config) + gap_s)
+    smooth = state.smooth_c + (temp_c - state.smooth_c) * gap_s / (smooth_s(config, state.noise_c) + gap_s)
     slow = state.slow_c + (temp_c - state.slow_c) * gap_s / (config.slow_s + gap_s)
     rate = (smooth - state.smooth_c) / gap_s
-    slope = state.slope_c_per_s + (rate - state.slope_c_per_s) * gap_s / (config.slope_s + gap_s)
+    slope = state.slope_c_per_s + (rate - state.slope_c_per_s) * gap_s / (
+        slope_s(config, state.noise_c) + gap_s
+    )
     return replace(
         state,
         fast_c=fast,
@@ -103,6 +105,11 @@ def _noise(state: PitState, config: PitConfig, temp_c: float, gap_s: float) -> f
     return state.variance_c2 + (half - state.variance_c2) * gap_s / (config.noise_s + gap_s)
 
 
-def smooth_s(state: PitState, config: PitConfig) -> float:
+def smooth_s(config: PitConfig, noise_c: float) -> float:
     """Lag of the smoothing, longer for a noisy probe."""
-    return min(config.smooth_s + config.smooth_s_per_c * math.sqrt(state.variance_c2), config.smooth_max_s)
+    return min(config.smooth_s + config.smooth_s_per_c * noise_c, config.smooth_max_s)
+
+
+def slope_s(config: PitConfig, noise_c: float) -> float:
+    """Lag of the slope's own low-pass, longer for a noisy probe."""
+    return min(config.slope_s + config.slope_s_per_c * noise_c, config.slope_max_s)

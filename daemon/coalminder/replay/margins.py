@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize_scalar
 
+from coalminder.core import pit as pit_filters
 from coalminder.core.config import LoopConfig, PitConfig
 from coalminder.replay.fopdt import Floats, Fopdt
 from coalminder.replay.rules import Gains
@@ -46,15 +47,15 @@ def core_controller(loop: LoopConfig, pit: PitConfig | None = None, noise_c: flo
 
     smooth: first-order low-pass; slope: its difference quotient, low-passed again (core/pit.py), all as
     the discrete filters they are, at z = exp(jw). noise_c: standard deviation of the probe's noise, which
-    lengthens the smoothing.
+    lengthens both.
     """
     p = PitConfig() if pit is None else pit
-    smooth_s = min(p.smooth_s + p.smooth_s_per_c * noise_c, p.smooth_max_s)
+    smooth_s, slope_s = pit_filters.smooth_s(p, noise_c), pit_filters.slope_s(p, noise_c)
 
     def at(omega: Floats) -> NDArray[np.complex128]:
         z = np.exp(1j * omega * STEP_S)
         smooth = _low_pass(smooth_s, z)
-        slope = _low_pass(p.slope_s, z) * (1.0 - 1.0 / z) / STEP_S * smooth
+        slope = _low_pass(slope_s, z) * (1.0 - 1.0 / z) / STEP_S * smooth
         integral = STEP_S / (1.0 - 1.0 / z)
         hold = (1.0 - 1.0 / z) / (1j * omega * STEP_S)
         return np.asarray(((loop.kp + loop.ki * integral) * smooth + loop.kd * slope) * hold)
