@@ -297,3 +297,33 @@ def test_steady_heat_is_the_loss_and_burns_its_share_of_charcoal() -> None:
     assert told.fuel_left_min is not None
     assert told.fuel_left_high_min is not None
     assert told.fuel_left_low_min < told.fuel_left_min < told.fuel_left_high_min
+
+
+# --- a lid that nobody saw, and small moves
+
+
+def test_a_deep_dip_winds_the_integral_up_no_faster_than_a_saturated_p_term() -> None:
+    config = LoopConfig()
+    shallow_c = config.proportional_limit_v / config.kp
+    ends = []
+    for dip_c in (shallow_c, 10.0 * shallow_c):
+        state = LoopState(-3.0)
+        for _ in range(100):
+            state, _ = loop.run(state, config, 93.0, 93.0 - dip_c, 0.0, 1.0, -5.0, 9.0)
+        ends.append(state.integral_v)
+    assert ends[0] == pytest.approx(-3.0 + 100 * config.ki * shallow_c)
+    assert ends[1] == pytest.approx(ends[0])
+
+
+def test_small_moves_up_and_down_do_not_add_up_to_a_closing() -> None:
+    state = AirState(-3.0, -3.0, -5.0, -3.0)
+    for n in range(600):
+        state = air.moved(state, AirConfig(), -3.0 + (0.1 if n % 10 < 5 else -0.1), -5.0, 1.0)
+    assert state.closing_v <= 0.21
+
+
+def test_a_closing_counts_though_the_vents_have_opened_again() -> None:
+    state = air.moved(AirState(-3.0, -1.0, -5.0, -1.0), AirConfig(), -4.0, -5.0, 1.0)
+    for _ in range(60):
+        state = air.moved(state, AirConfig(), -1.0, -5.0, 1.0)
+    assert 2.0 < state.closing_v < 3.0

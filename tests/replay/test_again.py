@@ -128,5 +128,5 @@ def test_table_of_another_logger_can_be_run_again(cook: Cook) -> None:
 
 
 def test_changed_settings_are_named() -> None:
-    new = replace(Config(), loop=replace(Config().loop, kp=0.5))
-    assert changed_fields(Config(), new) == {"loop.kp": (Config().loop.kp, 0.5)}
+    new = replace(Config(), loop=replace(Config().loop, kp=0.4))
+    assert changed_fields(Config(), new) == {"loop.kp": (Config().loop.kp, 0.4)}

@@ -128,7 +128,7 @@ def test_core_controller_has_the_frequency_response_of_the_core_itself() -> None
     from coalminder.core import loop as core_loop
     from coalminder.core import pit as core_pit
 
-    filters = PitConfig(smooth_s_per_c=0.0)
+    filters = PitConfig(smooth_s_per_c=0.0, slope_s_per_c=0.0)
     config = LoopConfig(kp=0.05, ki=1e-4, kd=2.0, proportional_limit_v=99.0)
     seconds, amplitude = 8000, 1.0
     for period_s in (60.0, 240.0, 900.0):

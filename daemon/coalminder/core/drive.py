@@ -115,7 +115,7 @@ def _recovering(state: State, now_s: float) -> bool:
 
 
 def _gain(config: Config, heard: ResponseState, swinging: OscillationState) -> float:
-    by_lag = response.gain(heard, config.response) if config.response.adapt else 1.0
+    by_lag = response.gain(heard, config.response)
     return by_lag * swinging.gain if config.oscillation.guard else by_lag
 
 

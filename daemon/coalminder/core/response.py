@@ -40,8 +40,10 @@ def gain(state: ResponseState, config: ResponseConfig) -> float:
     """Factor for the loop's gains, `least_gain` .. 1: 1 up to a lag of `usual_s`, then falling as 1 / lag.
 
     From SIMC for an integrating process, Kc = 1 / (k' (tau_c + theta)) with tau_c = theta (Skogestad 2003):
-    the gain goes as the inverse of the delay. Without a measurement: `unknown_gain`.
+    the gain goes as the inverse of the delay. Without a measurement: `unknown_gain`; 1 where not to adapt.
     """
+    if not config.adapt:
+        return 1.0
     if state.lag_s is None:
         return config.unknown_gain
     return min(max(config.usual_s / max(state.lag_s, 1.0), config.least_gain), 1.0)

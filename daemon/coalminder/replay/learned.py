@@ -8,6 +8,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from coalminder.core import Config, pit, response, step
+from coalminder.core.loop import scaled
+from coalminder.core.response import ResponseState
 from coalminder.replay.fopdt import Floats, Fopdt
 from coalminder.replay.identify import (
     LEAST_EVIDENCE,
@@ -29,26 +32,32 @@ LEAST_P = 0.001  # of the test that the residual is independent of the vents
 CALM_MS = 2.5  # a loop with more than this would be seen to swing
 
 # What kettles are like before a record is seen, in K per unit of v and s; the middle and the spread of
-# the simulated kettles (docs/replay.md says how they were found), widened for kettles unlike them.
-USUAL_KETTLE = Prior(slope=0.05, slope_sd=0.35, tau_s=1100.0, tau_sd=0.45, theta_s=22.0, theta_sd=0.45)
+# the simulated kettles around the loop's own crossover (docs/replay.md says how they were found), widened for
+# kettles unlike them.
+USUAL_KETTLE = Prior(slope=0.055, slope_sd=0.4, tau_s=1100.0, tau_sd=0.45, theta_s=6.0, theta_sd=0.6)
 
 
 @dataclass(frozen=True)
 class Learned:
     """What was learned of a kettle: the fit, and models that agree with the record. The first is the best.
 
-    noise_c: of the pit probe; still: why the record alone says too little ("" when it says enough).
+    noise_c: of the pit probe; still: why the record alone says too little ("" when it says enough). gain:
+    the factor by which the core slows its gains on this kettle (core/response.py).
     """
 
     fit: Fit
     models: tuple[Fopdt, ...]
     noise_c: float
     still: str
+    gain: float = 1.0
 
 
 def learn(cooks: Sequence[Cook], prior: Prior | None = USUAL_KETTLE, seed: int = 0) -> Learned:
     """Fit one kettle to all its cooks (pooled by information) and draw models that agree with them."""
     fits, still = [], ""
+    heard = [_response(cook) for cook in cooks]
+    noise = float(np.median([_probe_noise(cook) for cook in cooks]))
+    prior = _heard_prior(prior, heard, cooks[0].state.config, noise)
     for cook in cooks:
         rows = usable(cook.series)
         if cook.experiment_from_s is not None:
@@ -73,12 +82,34 @@ def learn(cooks: Sequence[Cook], prior: Prior | None = USUAL_KETTLE, seed: int =
             telling = [_only_prior(max(fits, key=lambda one: one.samples), prior)]
         fits = telling
     best = pool(fits, prior)
-    noise = float(np.median([_probe_noise(cook) for cook in cooks]))
     models = ensemble(best, seed)
     if prior is not None and all(cook.experiment_from_s is None for cook in cooks):
         # Cooks under control make the vents look weaker than they are: gains must suit the usual kettle too.
         models = (*models, Fopdt(prior.slope * prior.tau_s, prior.tau_s, prior.theta_s))
-    return Learned(best, _seen_calm(models, cooks, noise), noise, still)
+    gains = [response.gain(one, cook.state.config.response) for one, cook in zip(heard, cooks, strict=True)]
+    return Learned(best, _seen_calm(models, cooks, gains, noise), noise, still, max(gains))
+
+
+def _response(cook: Cook) -> ResponseState:
+    """What the core had measured of the kettle's lag by the end of the cook."""
+    state = cook.state
+    for seen, now_s in zip(cook.inputs, cook.now_s, strict=True):
+        state, _ = step(state, seen, now_s)
+    return state.response
+
+
+def _heard_prior(
+    prior: Prior | None, heard: Sequence[ResponseState], config: Config, noise_c: float
+) -> Prior | None:
+    """The prior with the dead time that the largest step of a cook showed: its lag less that of our filters.
+
+    The slope has halved after the dead time, the lag of the smoothing and ln 2 of the slope's own.
+    """
+    lags = [one.lag_s for one in heard if one.lag_s is not None]
+    if prior is None or not lags:
+        return prior
+    own_s = pit.smooth_s(config.pit, noise_c) + math.log(2.0) * pit.slope_s(config.pit, noise_c)
+    return replace(prior, theta_s=max(float(np.median(lags)) - own_s, prior.theta_s))
 
 
 def _only_prior(one: Fit, prior: Prior) -> Fit:
@@ -143,15 +174,17 @@ def ensemble(best: Fit, seed: int = 0, count: int = 20) -> tuple[Fopdt, ...]:
     return tuple(found)
 
 
-def _seen_calm(models: tuple[Fopdt, ...], cooks: Sequence[Cook], noise_c: float) -> tuple[Fopdt, ...]:
+def _seen_calm(
+    models: tuple[Fopdt, ...], cooks: Sequence[Cook], gains: Sequence[float], noise_c: float
+) -> tuple[Fopdt, ...]:
     """Models drawn in to what the record shows of stability.
 
     A loop close to its limit swings at every push of the wind. Where the recorded loop did not, a model that
     gives it an Ms over CALM_MS is wrong: its effect is lowered until it does not.
     """
     laws = [
-        core_controller(cook.state.config.loop, cook.state.config.pit, noise_c)
-        for cook in cooks
+        core_controller(scaled(cook.state.config.loop, gain), cook.state.config.pit, noise_c)
+        for cook, gain in zip(cooks, gains, strict=True)
         if _calm(cook, noise_c)
     ]
     drawn = []

@@ -21,6 +21,7 @@ from scipy.stats import qmc
 
 from coalminder.core import Config
 from coalminder.core.config import LoopConfig
+from coalminder.core.loop import scaled
 from coalminder.replay.fopdt import Fopdt, response
 from coalminder.replay.identify import Prior
 from coalminder.replay.learned import USUAL_KETTLE, Learned, learn
@@ -69,7 +70,7 @@ class _Linear:
 
     def __init__(self, kettle: Learned, cooks: Sequence[Cook], config: Config) -> None:
         self.config = config
-        self.noise_c = kettle.noise_c
+        self.noise_c, self.gain = kettle.noise_c, kettle.gain
         self.omega = np.asarray(np.geomspace(2e-5, 0.9, 500), dtype=np.float64)
         self.plants = np.array([model.at(self.omega) for model in kettle.models])
         self.spectra = []
@@ -90,7 +91,7 @@ class _Linear:
 
     def judge(self, loop: LoopConfig) -> tuple[float, float, float]:
         """(worst Ms, error left, restlessness)."""
-        law = core_controller(loop, self.config.pit, self.noise_c)
+        law = core_controller(scaled(loop, self.gain), self.config.pit, self.noise_c)
         control = law(self.omega)
         returned = 1.0 + self.plants * control
         turn = np.unwrap(np.angle(returned), axis=1)
@@ -212,10 +213,11 @@ def _near(loop: LoopConfig, factor: float) -> list[LoopConfig]:
 
 
 def _rules(kettle: Learned, base: LoopConfig) -> list[tuple[str, LoopConfig]]:
-    """SIMC and AMIGO for the best model."""
+    """SIMC and AMIGO for the best model, so written that they hold after the core has slowed its gains."""
     m = kettle.models[0]
     local = Fopdt(m.k, m.tau_s, max(m.theta_s, 5.0))
-    return [("SIMC PI", _as_loop(simc_pi(local), base)), ("AMIGO PI", _as_loop(amigo_pi(local), base))]
+    found = (("SIMC PI", simc_pi(local)), ("AMIGO PI", amigo_pi(local)))
+    return [(name, scaled(_as_loop(gains, base), 1.0 / kettle.gain)) for name, gains in found]
 
 
 def _as_loop(gains: Gains, base: LoopConfig) -> LoopConfig:
