@@ -327,3 +327,13 @@ def test_a_closing_counts_though_the_vents_have_opened_again() -> None:
     for _ in range(60):
         state = air.moved(state, AirConfig(), -1.0, -5.0, 1.0)
     assert 2.0 < state.closing_v < 3.0
+
+
+def test_our_own_filters_are_part_of_the_lag() -> None:
+    """A noisy probe gets long filters; the loop must be as slow as they make it, whatever was heard."""
+    filters, quick = PitConfig(), ResponseState(lag_s=20.0)
+    gains = [
+        response.gain(quick, ResponseConfig(), pit.own_lag_s(filters, noise_c)) for noise_c in (0.1, 1.0, 2.0)
+    ]
+    assert gains[0] == 1.0
+    assert 1.0 > gains[1] > gains[2] > 0.5

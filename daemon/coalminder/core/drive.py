@@ -71,7 +71,7 @@ def _by_loop(
     heard = response.watch(state.response, config.response, seen.slope_c_per_s, now_s)
     error_c = aim_c - seen.smooth_c
     swinging = oscillation.watch(state.oscillation, config.oscillation, error_c, seen.noise_c, now_s)
-    gains = loop.scaled(config.loop, _gain(config, heard, swinging))
+    gains = loop.scaled(config.loop, _gain(config, heard, swinging, seen.noise_c))
     loop_now, terms = loop.run(
         state.loop,
         gains,
@@ -114,8 +114,8 @@ def _recovering(state: State, now_s: float) -> bool:
     )
 
 
-def _gain(config: Config, heard: ResponseState, swinging: OscillationState) -> float:
-    by_lag = response.gain(heard, config.response)
+def _gain(config: Config, heard: ResponseState, swinging: OscillationState, noise_c: float) -> float:
+    by_lag = response.gain(heard, config.response, pit.own_lag_s(config.pit, noise_c))
     return by_lag * swinging.gain if config.oscillation.guard else by_lag
 
 

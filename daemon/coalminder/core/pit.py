@@ -113,3 +113,8 @@ def smooth_s(config: PitConfig, noise_c: float) -> float:
 def slope_s(config: PitConfig, noise_c: float) -> float:
     """Lag of the slope's own low-pass, longer for a noisy probe."""
     return min(config.slope_s + config.slope_s_per_c * noise_c, config.slope_max_s)
+
+
+def own_lag_s(config: PitConfig, noise_c: float) -> float:
+    """Time until the slope as the core sees it has halved after the pit's own went to zero at once."""
+    return smooth_s(config, noise_c) + math.log(2.0) * slope_s(config, noise_c)

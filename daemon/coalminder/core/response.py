@@ -36,14 +36,15 @@ def watch(state: ResponseState, config: ResponseConfig, slope_c_per_s: float, no
     return ResponseState(None, 0.0, lag_s)
 
 
-def gain(state: ResponseState, config: ResponseConfig) -> float:
+def gain(state: ResponseState, config: ResponseConfig, own_lag_s: float = 0.0) -> float:
     """Factor for the loop's gains, `least_gain` .. 1: 1 up to a lag of `usual_s`, then falling as 1 / lag.
 
     From SIMC for an integrating process, Kc = 1 / (k' (tau_c + theta)) with tau_c = theta (Skogestad 2003):
-    the gain goes as the inverse of the delay. Without a measurement: `unknown_gain`; 1 where not to adapt.
+    the gain goes as the inverse of the delay. own_lag_s: of our filters now, part of the loop's lag whatever
+    was heard. Without a measurement no more than `unknown_gain`; 1 where not to adapt.
     """
     if not config.adapt:
         return 1.0
-    if state.lag_s is None:
-        return config.unknown_gain
-    return min(max(config.usual_s / max(state.lag_s, 1.0), config.least_gain), 1.0)
+    most = config.unknown_gain if state.lag_s is None else 1.0
+    lag_s = max(state.lag_s or 0.0, own_lag_s, 1.0)
+    return min(max(config.usual_s / lag_s, config.least_gain), most)

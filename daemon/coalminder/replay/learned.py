@@ -86,7 +86,10 @@ def learn(cooks: Sequence[Cook], prior: Prior | None = USUAL_KETTLE, seed: int =
     if prior is not None and all(cook.experiment_from_s is None for cook in cooks):
         # Cooks under control make the vents look weaker than they are: gains must suit the usual kettle too.
         models = (*models, Fopdt(prior.slope * prior.tau_s, prior.tau_s, prior.theta_s))
-    gains = [response.gain(one, cook.state.config.response) for one, cook in zip(heard, cooks, strict=True)]
+    own_s = pit.own_lag_s(cooks[0].state.config.pit, noise)
+    gains = [
+        response.gain(one, cook.state.config.response, own_s) for one, cook in zip(heard, cooks, strict=True)
+    ]
     return Learned(best, _seen_calm(models, cooks, gains, noise), noise, still, max(gains))
 
 
@@ -101,14 +104,11 @@ def _response(cook: Cook) -> ResponseState:
 def _heard_prior(
     prior: Prior | None, heard: Sequence[ResponseState], config: Config, noise_c: float
 ) -> Prior | None:
-    """The prior with the dead time that the largest step of a cook showed: its lag less that of our filters.
-
-    The slope has halved after the dead time, the lag of the smoothing and ln 2 of the slope's own.
-    """
+    """The prior with the dead time that the largest step of a cook showed: its lag less our filters'."""
     lags = [one.lag_s for one in heard if one.lag_s is not None]
     if prior is None or not lags:
         return prior
-    own_s = pit.smooth_s(config.pit, noise_c) + math.log(2.0) * pit.slope_s(config.pit, noise_c)
+    own_s = pit.own_lag_s(config.pit, noise_c)
     return replace(prior, theta_s=max(float(np.median(lags)) - own_s, prior.theta_s))
 
 
