@@ -1,8 +1,9 @@
 """Frozen dataclasses to plain values (what JSON can hold) and back, exactly.
 
 A leaf that knows only `events` (an event is written with its kind). The plain form is a dict of the
-fields that differ from their defaults, so it is short, and a record written by an older version still
-reads: a field it did not know takes its default, a field that is gone is passed over. Numbers are never
+fields that differ from their defaults (of Settings all fields, for their defaults change), so it is short,
+and a record written by an older version still reads: a field it did not know takes its default, a field that
+is gone is passed over. Numbers are never
 converted, so a float comes back bit for bit (Python's shortest `repr` is exact for IEEE 754 doubles).
 The work of looking at annotations is done once per type.
 """
@@ -19,6 +20,7 @@ from operator import attrgetter
 from typing import Any, TypeVar
 
 from coalminder.events import KINDS, Event
+from coalminder.values import Settings
 
 T = TypeVar("T")
 _Coder = Callable[[Any], Any]
@@ -107,6 +109,7 @@ def _build_encoder(hint: Any) -> _Coder | None:
 
 
 def _dataclass_encoder(cls: type) -> _Coder:
+    whole = issubclass(cls, Settings)
     hints = typing.get_type_hints(cls)
     fields = dataclasses.fields(cls)
     plan = tuple((f.name, _encoder(hints[f.name]), f.default) for f in fields)
@@ -119,11 +122,11 @@ def _dataclass_encoder(cls: type) -> _Coder:
         out: dict[str, Any] = {}
         values = (fetch(value),) if single else fetch(value)
         for (name, of_field, default), item in zip(plan, values, strict=True):
-            if item is default:
+            if item is default and not whole:
                 continue
             if of_field is not None:
                 out[name] = of_field(item)
-            elif not (type(item) is float and type(default) is float and _same_float(item, default)):
+            elif whole or not (type(item) is float and type(default) is float and _same_float(item, default)):
                 out[name] = item
         return out
 

@@ -10,6 +10,15 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 
+class Settings:
+    """Base of the frozen dataclasses that hold settings: a record keeps all their fields.
+
+    Their defaults change from version to version, and a cook must not change with them.
+    """
+
+    __slots__ = ()
+
+
 class ProbeFaultKind(StrEnum):
     """Why a probe gave no temperature. A fault is never a number."""
 

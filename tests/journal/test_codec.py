@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 
 from coalminder import events
 from coalminder.codec import CodecError, from_plain, to_plain
+from coalminder.core import Config
 from coalminder.values import (
     Action,
     Alarm,
@@ -192,3 +193,15 @@ def _seconds(work: object, times: int = 200) -> float:
     for _ in range(times):
         work()  # type: ignore[operator]
     return (time.perf_counter() - start) / times
+
+
+def test_settings_are_written_whole_for_their_defaults_change() -> None:
+    """A record read by a later version must give the gains that it was made with."""
+    plain = json.loads(json.dumps(to_plain(Config())))
+    assert set(plain) == {field.name for field in dataclasses.fields(Config)}
+    for part in ("loop", "pit", "lid", "limits", "response"):
+        fields = {field.name for field in dataclasses.fields(getattr(Config(), part))}
+        assert set(plain[part]) == fields
+    plain["loop"]["kp"] = 0.3
+    assert from_plain(Config, plain).loop.kp == 0.3
+    assert from_plain(Config, to_plain(Config())) == Config()

@@ -18,6 +18,7 @@ from coalminder.food.composition import Composition, thermal
 from coalminder.food.doneness import DEFAULT_RULE, DONE_RULES, DoneRule
 from coalminder.food.ensemble import Food
 from coalminder.food.exposure import NO_EXPOSURE, Exposure
+from coalminder.values import Settings
 
 FORMAT = "coalminder-food-plan/1"
 _HINT = "make one with `coalminder plan --json FILE`"
@@ -43,7 +44,7 @@ class PlanStep:
 
 
 @dataclass(frozen=True, slots=True)
-class FoodPlan:
+class FoodPlan(Settings):
     """All that `follow` needs. Fractions 0..1 of raw flesh; °C, kg, m."""
 
     name: str = "food"

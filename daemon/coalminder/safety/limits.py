@@ -10,13 +10,15 @@ from __future__ import annotations
 from dataclasses import dataclass, field, fields
 from typing import Any
 
+from coalminder.values import Settings
+
 
 def _limit(default: Any, meaning: str, source: str) -> Any:
     return field(default=default, metadata={"meaning": meaning, "source": source})
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class Limits(Settings):
     """Limits of the fault table; immutable. Temperatures °C, differences K written as _c, times s."""
 
     ceiling_c: float = _limit(
