@@ -5,6 +5,8 @@ from __future__ import annotations
 import itertools
 import math
 import random
+import statistics
+from collections.abc import Callable
 
 import pytest
 from hypothesis import given
@@ -220,17 +222,39 @@ def test_a_switch_is_believed_over_the_pit() -> None:
 
 
 @pytest.mark.parametrize(
-    ("lag_s", "gain"), [(None, 0.5), (15.0, 1.0), (30.0, 1.0), (60.0, 0.5), (999.0, 0.25)]
+    ("delay_s", "gain"), [(None, 0.3), (10.0, 1.0), (20.0, 1.0), (40.0, 0.5), (999.0, 0.12)]
 )
-def test_gain_falls_as_the_inverse_of_the_lag(lag_s: float | None, gain: float) -> None:
-    assert response.gain(ResponseState(lag_s=lag_s), ResponseConfig()) == pytest.approx(gain)
+def test_gain_falls_as_the_inverse_of_the_delay(delay_s: float | None, gain: float) -> None:
+    assert response.gain(ResponseState(delay_s=delay_s), ResponseConfig()) == pytest.approx(gain)
 
 
-def test_lag_is_the_time_until_the_slope_has_halved() -> None:
-    state = response.start(ResponseState(), 0.2, 100.0)
-    for t in range(101, 300):
-        state = response.watch(state, ResponseConfig(), 0.2 if t < 180 else 0.05, float(t))
-    assert state.lag_s == 80.0
+def watched(slope: Callable[[int], float], seconds: int = 300, noise: float = 0.0) -> ResponseState:
+    """A throttling at 100 s, the slope given for each second after it; 10 s of it are the filter's."""
+    config = ResponseConfig()
+    state = response.start(ResponseState(), config, slope(0), noise, 100.0)
+    for t in range(1, seconds):
+        state = response.watch(state, config, slope(t), 10.0, 100.0 + t)
+    return state
+
+
+def test_delay_is_the_time_until_the_slope_has_halved_less_the_filter_of_the_slope() -> None:
+    assert watched(lambda t: 0.2 if t < 80 else 0.05).delay_s == 70.0
+
+
+def test_one_low_slope_is_no_answer() -> None:
+    """A gust or noise takes the slope down for a moment."""
+    assert watched(lambda t: 0.05 if 20 < t < 30 or t >= 80 else 0.2).delay_s == 70.0
+
+
+def test_a_rise_that_drowns_in_noise_tells_nothing() -> None:
+    assert watched(lambda t: 0.015 if t < 80 else 0.0).delay_s is None
+    assert watched(lambda t: 0.05 if t < 80 else 0.0, noise=0.02).delay_s is None
+
+
+def test_a_fall_as_of_a_lid_tells_nothing() -> None:
+    assert watched(lambda t: 0.2 if t < 20 else -0.5).delay_s is None
+    state = response.start(ResponseState(), ResponseConfig(), 0.2, 0.0, 100.0)
+    assert response.give_up(state) == ResponseState()
 
 
 def swing(amplitude_c: float, period_s: float, decay: float = 1.0, hours: float = 2.0) -> OscillationState:
@@ -329,11 +353,24 @@ def test_a_closing_counts_though_the_vents_have_opened_again() -> None:
     assert 2.0 < state.closing_v < 3.0
 
 
-def test_our_own_filters_are_part_of_the_lag() -> None:
+def test_our_own_smoothing_is_part_of_the_delay() -> None:
     """A noisy probe gets long filters; the loop must be as slow as they make it, whatever was heard."""
-    filters, quick = PitConfig(), ResponseState(lag_s=20.0)
+    filters, quick = PitConfig(), ResponseState(delay_s=5.0)
     gains = [
-        response.gain(quick, ResponseConfig(), pit.own_lag_s(filters, noise_c)) for noise_c in (0.1, 1.0, 2.0)
+        response.gain(quick, ResponseConfig(), pit.smooth_s(filters, noise_c)) for noise_c in (0.1, 1.5, 2.5)
     ]
     assert gains[0] == 1.0
-    assert 1.0 > gains[1] > gains[2] > 0.5
+    assert 1.0 > gains[1] > gains[2] > 0.4
+
+
+@pytest.mark.parametrize("noise_c", [0.15, 1.0])
+def test_what_noise_makes_of_slope_and_output_is_what_the_formulas_say(noise_c: float) -> None:
+    """Through the core's own filters, 4 h of white noise at 1 Hz; 10 % of the standard deviation."""
+    rng, filters, config = random.Random(4), PitConfig(), LoopConfig(noise_deadband=1.0)
+    state, slopes, outputs = PitState(), list[float](), list[float]()
+    for _ in range(14400):
+        state = pit.observe(state, filters, Reading(93.0 + rng.gauss(0.0, noise_c)), None, 1.0)
+        slopes.append(state.slope_c_per_s)
+        outputs.append(config.kp * state.smooth_c + config.kd * state.slope_c_per_s)
+    assert statistics.pstdev(slopes[600:]) == pytest.approx(pit.slope_noise(filters, noise_c), rel=0.1)
+    assert statistics.pstdev(outputs[600:]) == pytest.approx(loop.noise_v(config, filters, noise_c), rel=0.15)

@@ -245,6 +245,13 @@ def test_a_throttling_fault_counts_while_lighting_too() -> None:
     assert decision.lower < 0.1
 
 
+def test_a_dial_that_shows_one_degree_more_does_not_light_dying_coals() -> None:
+    bench = Bench()
+    for pit_c in (82.0, 81.0, 82.0):
+        for _ in range(120):
+            assert bench.step(pit_c).phase is Phase.COLD
+
+
 @pytest.mark.parametrize(("rate", "top_c"), [(0.005, 60.0), (-0.01, 85.0)], ids=["sun", "dying coals"])
 def test_a_grill_that_nobody_lit_stays_shut(rate: float, top_c: float) -> None:
     bench = Bench()

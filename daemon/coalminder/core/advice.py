@@ -38,10 +38,18 @@ def advise(
         return ()
     codes: list[str] = []
     wide = air.applied_v >= min(air.hold_v + math.log(config.wide_times), -math.log(2.0))
-    if wide and pit.smooth_c < set_point_c - config.below_c and pit.slope_c_per_s < config.level_c_per_s:
+    if (
+        wide
+        and pit.smooth_c < set_point_c - config.below_c
+        and pit.steady_slope_c_per_s < config.level_c_per_s
+    ):
         codes.append("relight")
     at_floor = air.applied_v <= air.floor_v + 0.02
-    if at_floor and pit.smooth_c > set_point_c + config.above_c and pit.slope_c_per_s > config.rising_c_per_s:
+    if (
+        at_floor
+        and pit.smooth_c > set_point_c + config.above_c
+        and pit.steady_slope_c_per_s > config.rising_c_per_s
+    ):
         codes.append("check_lid_seal")
     if told.fuel_left_low_min is not None and told.fuel_left_low_min < config.fuel_low_min:
         codes.append("charcoal_low")

@@ -10,10 +10,11 @@ from dataclasses import dataclass, field
 
 from coalminder.food.foodplan import FoodPlan
 from coalminder.safety.limits import Limits
+from coalminder.values import Settings
 
 
 @dataclass(frozen=True, slots=True)
-class PitConfig:
+class PitConfig(Settings):
     """Filters of the pit reading."""
 
     fast_s: float = 6.0
@@ -25,6 +26,7 @@ class PitConfig:
     slope_s: float = 15.0
     slope_s_per_c: float = 10.0
     slope_max_s: float = 40.0
+    steady_s: float = 60.0
     restart_after_s: float = 120.0
     offset_s: float = 600.0
     most_offset_c: float = 30.0
@@ -32,7 +34,7 @@ class PitConfig:
 
 
 @dataclass(frozen=True, slots=True)
-class LoopConfig:
+class LoopConfig(Settings):
     """Gains of the loop, in units of v = ln of the draught: kp per K, ki per K s, kd in s per K.
 
     For a quick kettle; ResponseConfig slows them for others. A step of v makes the pit rise at k' = 0.055
@@ -50,24 +52,32 @@ class LoopConfig:
     open_v_per_s: float = 0.02
     deadband_v: float = 0.04
     least_move_v: float = 0.01
-    noise_deadband: float = 1.0
+    noise_deadband: float = 0.5
     recovery_s: float = 240.0
     hold_opening: float = 0.04
 
 
 @dataclass(frozen=True, slots=True)
-class ResponseConfig:
-    """Gains by the kettle's own lag; see core/response.py. usual_s: 21 s of it are our own filters."""
+class ResponseConfig(Settings):
+    """Gains by the kettle's own delay; see core/response.py. up to a delay of usual_s LoopConfig's stay.
+
+    least_slope_c_per_s and slope_over_noise: a slower rise than this tells nothing. lid_slope_c_per_s: a fall
+    that is no throttling. unknown_gain: for a cook that did not show its delay.
+    """
 
     adapt: bool = True
-    usual_s: float = 30.0
+    usual_s: float = 20.0
     longest_s: float = 240.0
-    least_gain: float = 0.25
-    unknown_gain: float = 0.5
+    sure_s: float = 30.0
+    least_slope_c_per_s: float = 0.02
+    slope_over_noise: float = 4.0
+    lid_slope_c_per_s: float = 0.1
+    least_gain: float = 0.12
+    unknown_gain: float = 0.3
 
 
 @dataclass(frozen=True, slots=True)
-class OscillationConfig:
+class OscillationConfig(Settings):
     """When a swing is the loop's own; see core/oscillation.py."""
 
     guard: bool = True
@@ -82,7 +92,7 @@ class OscillationConfig:
 
 
 @dataclass(frozen=True, slots=True)
-class AirConfig:
+class AirConfig(Settings):
     """The air floor: the least draught that keeps the fire alive, relative to what holds the pit.
 
     give_way_above_c: from this much over the set point the floor gives way; at shut_above_c the vents may
@@ -99,7 +109,7 @@ class AirConfig:
 
 
 @dataclass(frozen=True, slots=True)
-class LidConfig:
+class LidConfig(Settings):
     """Lid recognition, and what to do about a lifted lid; see core/lid.py.
 
     For the first keep_s the draught stays at what holds; then the floor, for coals in the open need no more
@@ -126,7 +136,7 @@ class LidConfig:
 
 
 @dataclass(frozen=True, slots=True)
-class LightingConfig:
+class LightingConfig(Settings):
     """From lighting to settling: vents are throttled `ahead_s` before the pit would reach the set point.
 
     hot_c, hot_slope_c_per_s: a cold grill this hot and rising is lit, though nobody said so; a dark lid in
@@ -149,7 +159,7 @@ class LightingConfig:
 
 
 @dataclass(frozen=True, slots=True)
-class SplitConfig:
+class SplitConfig(Settings):
     """How the two vents share the work: the lower meters, the upper rests, and helps at both ends.
 
     upper_fixed: the opening at which the upper vent is left by hand, None when a servo moves it.
@@ -165,7 +175,7 @@ class SplitConfig:
 
 
 @dataclass(frozen=True, slots=True)
-class FireConfig:
+class FireConfig(Settings):
     """Nominal kettle for the fire estimate: loss per K, lag, heat of charcoal, charcoal at the start.
 
     loss_w_per_k: from common practice, 0.15-0.2 kg of charcoal an hour at 93 °C; lag_s: estimate for a 57 cm
@@ -181,7 +191,7 @@ class FireConfig:
 
 
 @dataclass(frozen=True, slots=True)
-class AdviceConfig:
+class AdviceConfig(Settings):
     """When the fire asks for a hand; see core/advice.py. All estimates but the smoke (common practice)."""
 
     wide_times: float = 4.0
@@ -196,7 +206,7 @@ class AdviceConfig:
 
 
 @dataclass(frozen=True, slots=True)
-class Config:
+class Config(Settings):
     """All that the core needs to know in advance."""
 
     set_point_c: float = 93.0

@@ -31,7 +31,10 @@ def drive(state: State, dt_s: float, now_s: float, throttle: bool, ambient_c: fl
         wide_v = floor_v if throttle else _while_lighting(state, now_s)
         return _apply(state, wide_v, floor_v, dt_s), Terms(output=wide_v)
     known = seen.fast_c is not None and seen.age_s == 0.0
-    over_c = seen.smooth_c + seen.slope_c_per_s * _AHEAD_S - state.set_point_c if known else 0.0
+    slope = seen.slope_c_per_s
+    if _recovering(state, now_s):
+        slope = min(slope, config.lid.recovery_slope_c_per_s)  # the lid is back, not the fire too big
+    over_c = seen.smooth_c + slope * _AHEAD_S - state.set_point_c if known else 0.0
     floor_v = air.floor(state.air, config.air, shut_v, over_c)
     if not known:
         target_v = min(floor_v, state.air.applied_v) if throttle else state.air.applied_v
@@ -68,7 +71,8 @@ def _by_loop(
         aim_c = reference.pulled_along(aim_c, seen.smooth_c, state.set_point_c)
     most = config.lid.recovery_slope_c_per_s if recovering else math.inf
     slope_c_per_s = min(max(seen.slope_c_per_s, -most), most)
-    heard = response.watch(state.response, config.response, seen.slope_c_per_s, now_s)
+    share_s = pit.slope_share_s(config.pit, seen.noise_c)
+    heard = response.watch(state.response, config.response, seen.slope_c_per_s, share_s, now_s)
     error_c = aim_c - seen.smooth_c
     swinging = oscillation.watch(state.oscillation, config.oscillation, error_c, seen.noise_c, now_s)
     gains = loop.scaled(config.loop, _gain(config, heard, swinging, seen.noise_c))
@@ -84,7 +88,7 @@ def _by_loop(
         hold=dt_s > _GAP_S or recovering,
     )
     at_limit = terms.output in (low_v, high_v)
-    noise_v = loop.noise_v(gains, seen.noise_c, pit.smooth_s(config.pit, seen.noise_c))
+    noise_v = loop.noise_v(gains, config.pit, seen.noise_c)
     applied_v = air.spare(state.air.applied_v, terms.output, config.loop, dt_s, at_limit, noise_v)
     state = _apply(state, applied_v, low_v, dt_s)
     rise_c = fire.held_rise_c(config.fire, seen.smooth_c, ambient_c, seen.slope_c_per_s)
@@ -115,7 +119,7 @@ def _recovering(state: State, now_s: float) -> bool:
 
 
 def _gain(config: Config, heard: ResponseState, swinging: OscillationState, noise_c: float) -> float:
-    by_lag = response.gain(heard, config.response, pit.own_lag_s(config.pit, noise_c))
+    by_lag = response.gain(heard, config.response, pit.smooth_s(config.pit, noise_c))
     return by_lag * swinging.gain if config.oscillation.guard else by_lag
 
 

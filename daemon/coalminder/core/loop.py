@@ -18,7 +18,8 @@ from dataclasses import dataclass, replace
 
 from simple_pid import PID
 
-from coalminder.core.config import LoopConfig
+from coalminder.core import pit
+from coalminder.core.config import LoopConfig, PitConfig
 from coalminder.values import Terms
 
 
@@ -90,10 +91,14 @@ def hand_over(output_v: float, config: LoopConfig, reference_c: float, measured_
     return LoopState(output_v - min(max(p, -limit), limit))
 
 
-def noise_v(config: LoopConfig, noise_c: float, smooth_s: float) -> float:
-    """How far the probe's noise alone moves the output, times `noise_deadband`.
+def noise_v(config: LoopConfig, filters: PitConfig, noise_c: float) -> float:
+    """How far the probe's noise alone moves the output (standard deviation), times `noise_deadband`.
 
-    White noise through a first-order low-pass of `smooth_s` at 1 Hz keeps sqrt(1 / (2 smooth_s)) of its
-    standard deviation.
+    White noise of unit density through (c1 s + c0) / (d2 s^2 + d1 s + 1) has variance (c1^2 + c0^2 d2) /
+    (2 d1 d2) (James, Nichols and Phillips 1947, from memory); here kp + kd s / (b s + 1) after 1 / (a s + 1),
+    the lags a of the smoothing and b of the slope, half a second longer each for the sampling.
     """
-    return config.noise_deadband * config.kp * noise_c * math.sqrt(0.5 / smooth_s)
+    a, b = pit.smooth_s(filters, noise_c) + 0.5, pit.slope_s(filters, noise_c) + 0.5
+    c1 = config.kp * b + config.kd
+    variance = (c1 * c1 + config.kp * config.kp * a * b) / (2.0 * (a + b) * a * b)
+    return config.noise_deadband * noise_c * math.sqrt(variance)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from coalminder.core import loop, phases, response
+from coalminder.core import loop, phases, pit, response
 from coalminder.core.fire import FireState
 from coalminder.core.oscillation import OscillationState
 from coalminder.core.phases import Move, Refused, Vents
@@ -56,8 +56,16 @@ def move(state: State, move: Move, now_s: float) -> tuple[State, str]:
         start = loop.hand_over(held, state.config.loop, here_c, here_c)
         state = replace(state, reference_c=here_c, loop=start)
         if was is Vents.WIDE:
-            state = replace(state, response=response.start(state.response, state.pit.slope_c_per_s, now_s))
+            state = replace(state, response=_throttled(state, now_s))
+    elif target is Phase.LID_OFF:
+        state = replace(state, response=response.give_up(state.response))
     return state, ""
+
+
+def _throttled(state: State, now_s: float) -> ResponseState:
+    seen, config = state.pit, state.config
+    noise = pit.slope_noise(config.pit, seen.noise_c)
+    return response.start(state.response, config.response, seen.slope_c_per_s, noise, now_s)
 
 
 def _new_fire(state: State, now_s: float) -> State:
@@ -135,7 +143,7 @@ def follow_pit(state: State, now_s: float) -> State:
     if (
         state.phase is Phase.COLD
         and seen.smooth_c > rules.hot_c
-        and seen.slope_c_per_s > rules.hot_slope_c_per_s
+        and seen.steady_slope_c_per_s > rules.hot_slope_c_per_s
     ):
         return move(state, Move.LIGHT, now_s)[0]
     if state.phase is Phase.LIGHTING:

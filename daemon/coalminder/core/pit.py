@@ -1,7 +1,8 @@
 """The pit as the core sees it: one trusted temperature, smoothed, with its slope.
 
 Two first-order low-passes and a smoothed slope: `fast_c` follows in seconds (lid lifts), `smooth_c` is
-what the loop works on, `slope_c_per_s` its rate. First-order low-pass: y += (x - y) * dt / (tau + dt).
+what the loop works on, `slope_c_per_s` its rate; `steady_slope_c_per_s` is the rate over a minute, for
+judgements. First-order low-pass: y += (x - y) * dt / (tau + dt).
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ class PitState:
     smooth_c: float = 0.0
     slow_c: float = 0.0
     slope_c_per_s: float = 0.0
+    steady_slope_c_per_s: float = 0.0
     age_s: float = 0.0
     raw_c: float = 0.0
     variance_c2: float = 0.0
@@ -71,7 +73,14 @@ def observe(state: PitState, config: PitConfig, pit: Sample, pit_2: Sample | Non
 def _filter(state: PitState, config: PitConfig, temp_c: float, dt_s: float) -> PitState:
     if state.fast_c is None or state.age_s + dt_s > config.restart_after_s:
         return replace(
-            state, fast_c=temp_c, smooth_c=temp_c, slow_c=temp_c, slope_c_per_s=0.0, age_s=0.0, raw_c=temp_c
+            state,
+            fast_c=temp_c,
+            smooth_c=temp_c,
+            slow_c=temp_c,
+            slope_c_per_s=0.0,
+            steady_slope_c_per_s=0.0,
+            age_s=0.0,
+            raw_c=temp_c,
         )
     gap_s = dt_s + state.age_s
     fast = state.fast_c + (temp_c - state.fast_c) * gap_s / (config.fast_s + gap_s)
@@ -82,12 +91,16 @@ def _filter(state: PitState, config: PitConfig, temp_c: float, dt_s: float) -> P
     slope = state.slope_c_per_s + (rate - state.slope_c_per_s) * gap_s / (
         slope_s(config, state.noise_c) + gap_s
     )
+    steady = state.steady_slope_c_per_s + (slope - state.steady_slope_c_per_s) * gap_s / (
+        config.steady_s + gap_s
+    )
     return replace(
         state,
         fast_c=fast,
         smooth_c=smooth,
         slow_c=slow,
         slope_c_per_s=slope,
+        steady_slope_c_per_s=steady,
         age_s=0.0,
         raw_c=temp_c,
         variance_c2=variance,
@@ -115,6 +128,16 @@ def slope_s(config: PitConfig, noise_c: float) -> float:
     return min(config.slope_s + config.slope_s_per_c * noise_c, config.slope_max_s)
 
 
-def own_lag_s(config: PitConfig, noise_c: float) -> float:
-    """Time until the slope as the core sees it has halved after the pit's own went to zero at once."""
-    return smooth_s(config, noise_c) + math.log(2.0) * slope_s(config, noise_c)
+def slope_share_s(config: PitConfig, noise_c: float) -> float:
+    """How much later the smoothed slope has halved than the smoothed pit's own: ln 2 of its lag."""
+    return math.log(2.0) * slope_s(config, noise_c)
+
+
+def slope_noise(config: PitConfig, noise_c: float) -> float:
+    """Standard deviation of the slope, in K/s, that white noise of the probe makes.
+
+    The derivative of noise of unit density through two low-passes a and b has variance 1 / (2 a b (a + b));
+    half a second is added to each lag for the sampling.
+    """
+    a, b = smooth_s(config, noise_c) + 0.5, slope_s(config, noise_c) + 0.5
+    return noise_c * math.sqrt(1.0 / (2.0 * a * b * (a + b)))

@@ -122,8 +122,8 @@ def pit_probe_stuck(view: View, e: Evidence, limits: Limits, on: bool) -> bool |
     """The same figure, to the last digit, for longer than a live fire allows.
 
     A probe that shows half or whole degrees is rightly still under good control: it is stuck only if the
-    vents were moved a lot meanwhile, or stand at the end of their travel, and after a time in proportion to
-    its steps.
+    vents were moved a lot meanwhile, or stand at the end of their travel without effect, and after a time in
+    proportion to its steps.
     """
     if isinstance(view.pit, ProbeFault):
         return view.pit.kind is ProbeFaultKind.STUCK
@@ -131,8 +131,8 @@ def pit_probe_stuck(view: View, e: Evidence, limits: Limits, on: bool) -> bool |
     if on or e.finest_c is None or e.finest_c < COARSE_C:
         return still_s >= limits.stuck_s
     moved = e.same_high >= 2.0 * e.same_low + MOVED_FRAC
-    at_the_end = e.no_effect_s >= limits.no_effect_s
-    return (moved or at_the_end) and still_s >= limits.stuck_s * e.finest_c / COARSE_C
+    no_effect = e.no_effect_s >= limits.no_effect_s
+    return (moved or no_effect) and still_s >= limits.stuck_s * e.finest_c / COARSE_C
 
 
 def pit_probe_noisy(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
