@@ -126,7 +126,7 @@ def one(task: tuple[int, bool]) -> Found:
     others = [other_day(k, gains, foreign=foreign) for gains in other_gains(Config().loop)]
     best = min(before, after, *others)
     gains = f"kp {loop.kp:.3g} ki {loop.ki:.3g} kd {loop.kd:.3g}"
-    text = f"Ms {tuning.before.ms:.2f} -> {tuning.after.ms:.2f}  {gains}"
+    text = f"Ms {tuning.before.ms:.2f} -> {tuning.after.ms:.2f}  {gains}  to win {tuning.no_limits_frac:.0%}"
     return Found(k, before, after, best, tuning.changed, wall_s, text)
 
 

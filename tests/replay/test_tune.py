@@ -20,7 +20,7 @@ from coalminder.replay.identify import fit
 from coalminder.replay.learned import USUAL_KETTLE, ensemble, learn, pool
 from coalminder.replay.margins import core_controller, fopdt_margins
 from coalminder.replay.tune import CEILING_C, MS_LIMIT, Tuning, toml_fragment, tune
-from coalminder.replay.whatif import Cook, from_record
+from coalminder.replay.whatif import Cook, from_record, from_series
 
 SLUGGISH = LoopConfig(kp=0.03, ki=3e-5, kd=1.0)
 
@@ -157,3 +157,20 @@ def test_a_model_of_a_kettle_with_more_effect_has_less_margin() -> None:
     control = core_controller(LoopConfig(kp=0.2, ki=5e-4, kd=5.0))
     ms = [fopdt_margins(Fopdt(k, 1100.0, 20.0), control).ms for k in (20.0, 50.0, 120.0)]
     assert ms == sorted(ms)
+
+
+def test_the_search_stays_within_what_the_settings_take() -> None:
+    from coalminder.replay.tune import MOST_KD, MOST_KI, MOST_KP
+    from coalminder.settings.tending import LoopSection
+
+    LoopSection(kp=MOST_KP, ki=MOST_KI, kd=MOST_KD)
+    for over in ({"kp": MOST_KP * 1.01}, {"ki": MOST_KI * 1.01}, {"kd": MOST_KD * 1.01}):
+        with pytest.raises(ValueError, match="less than or equal"):
+            LoopSection(**over)
+
+
+def test_another_loggers_record_is_not_listened_to(cook: Cook) -> None:
+    """Our core did not throttle that pit, so what its slope does is no answer."""
+    table = from_series(cook.series, "table", Config())
+    assert learn([table], USUAL_KETTLE).gain == 1.0
+    assert not table.own

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from coalminder.core import Config, pit, response, step
+from coalminder.core import Config, State, pit, response, step
 from coalminder.core.loop import scaled
 from coalminder.core.response import ResponseState
 from coalminder.replay.fopdt import Floats, Fopdt
@@ -55,9 +55,9 @@ class Learned:
 def learn(cooks: Sequence[Cook], prior: Prior | None = USUAL_KETTLE, seed: int = 0) -> Learned:
     """Fit one kettle to all its cooks (pooled by information) and draw models that agree with them."""
     fits, still = [], ""
-    heard = [_response(cook) for cook in cooks]
+    ends = [_end(cook) for cook in cooks]
     noise = float(np.median([_probe_noise(cook) for cook in cooks]))
-    prior = _heard_prior(prior, heard, cooks[0].state.config, noise)
+    prior = _heard_prior(prior, [end.response for end in ends], cooks[0].state.config, noise)
     for cook in cooks:
         rows = usable(cook.series)
         if cook.experiment_from_s is not None:
@@ -86,30 +86,42 @@ def learn(cooks: Sequence[Cook], prior: Prior | None = USUAL_KETTLE, seed: int =
     if prior is not None and all(cook.experiment_from_s is None for cook in cooks):
         # Cooks under control make the vents look weaker than they are: gains must suit the usual kettle too.
         models = (*models, Fopdt(prior.slope * prior.tau_s, prior.tau_s, prior.theta_s))
-    own_s = pit.own_lag_s(cooks[0].state.config.pit, noise)
-    gains = [
-        response.gain(one, cook.state.config.response, own_s) for one, cook in zip(heard, cooks, strict=True)
-    ]
-    return Learned(best, _seen_calm(models, cooks, gains, noise), noise, still, max(gains))
+    gains = [_gain(end, noise) * end.oscillation.gain for end in ends]
+    # A cook that did not show its delay says nothing of the next one's: there the gains may be whole.
+    next_gain = max(_gain(end if end.response.delay_s is not None else _quick(end), noise) for end in ends)
+    return Learned(best, _seen_calm(models, cooks, gains, noise), noise, still, next_gain)
 
 
-def _response(cook: Cook) -> ResponseState:
-    """What the core had measured of the kettle's lag by the end of the cook."""
+def _end(cook: Cook) -> State:
+    """The core's state at the end of the cook, as far as it could hear the kettle.
+
+    In another logger's record our core did not move the vents, so it heard nothing.
+    """
     state = cook.state
-    for seen, now_s in zip(cook.inputs, cook.now_s, strict=True):
-        state, _ = step(state, seen, now_s)
-    return state.response
+    if cook.own:
+        for seen, now_s in zip(cook.inputs, cook.now_s, strict=True):
+            state, _ = step(state, seen, now_s)
+    return state
+
+
+def _gain(end: State, noise_c: float) -> float:
+    config = end.config
+    return response.gain(end.response, config.response, pit.smooth_s(config.pit, noise_c))
+
+
+def _quick(end: State) -> State:
+    return replace(end, response=ResponseState(delay_s=0.0))
 
 
 def _heard_prior(
     prior: Prior | None, heard: Sequence[ResponseState], config: Config, noise_c: float
 ) -> Prior | None:
-    """The prior with the dead time that the largest step of a cook showed: its lag less our filters'."""
-    lags = [one.lag_s for one in heard if one.lag_s is not None]
-    if prior is None or not lags:
+    """The prior with the dead time that the largest step of a cook showed: its delay less our smoothing."""
+    delays = [one.delay_s for one in heard if one.delay_s is not None]
+    if prior is None or not delays:
         return prior
-    own_s = pit.own_lag_s(config.pit, noise_c)
-    return replace(prior, theta_s=max(float(np.median(lags)) - own_s, prior.theta_s))
+    theta_s = float(np.median(delays)) - pit.smooth_s(config.pit, noise_c)
+    return replace(prior, theta_s=max(theta_s, prior.theta_s))
 
 
 def _only_prior(one: Fit, prior: Prior) -> Fit:

@@ -35,7 +35,8 @@ class Cook:
     """A recorded cook, ready to be run again: what the core saw each second and what the vents did.
 
     u: (n,) recorded v, the input of the model; state: of the core before the first row.
-    experiment_from_s: from then on the vents were moved for the sake of the record.
+    experiment_from_s: from then on the vents were moved for the sake of the record. own: recorded by us; in
+    another logger's record our core did not move the vents.
     """
 
     name: str
@@ -45,6 +46,7 @@ class Cook:
     state: State
     v_hold: float
     experiment_from_s: float | None = None
+    own: bool = True
 
     @property
     def u(self) -> Floats:
@@ -94,7 +96,8 @@ def from_series(series: Series, name: str, config: Config) -> Cook:
     if np.isfinite(s.set_point_c).any():
         config = replace(config, set_point_c=float(np.nanmedian(s.set_point_c)))
     state = initial(config)
-    return Cook(name, s, tuple(inputs), tuple(float(t) for t in s.time_s), state, hold_of(s, config.split))
+    now_s = tuple(float(t) for t in s.time_s)
+    return Cook(name, s, tuple(inputs), now_s, state, hold_of(s, config.split), own=False)
 
 
 def _sample(value: float) -> Sample:
