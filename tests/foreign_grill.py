@@ -105,3 +105,22 @@ class ForeignGrill:
 def grill(**arguments: float) -> ForeignGrill:
     """Factory for `rehearse --grill`."""
     return ForeignGrill(**arguments)  # type: ignore[arg-type]
+
+
+OTHER_MAKING: dict[str, dict[str, float]] = {
+    "as it is": {},
+    "dead time 1 min": {"dead_s": 60},
+    "dead time 2 min": {"dead_s": 120},
+    "three times the air": {"air_gain": 3.0, "leak": 0.01},
+    "leaky": {"leak": 0.05},
+    "tight": {"leak": 0.005},
+    "square vent": {"vent_power": 2.0},
+    "square-root vent": {"vent_power": 0.6, "leak": 0.01},
+    "light walls": {"wall_j_per_k": 3000.0, "dead_s": 60},
+    "heavy walls": {"wall_j_per_k": 15000.0},
+    "gusts": {"gust": 0.4},
+    "noisy probe": {"noise_c": 2.0},
+    "square-root vent, dead time 1 min": {"vent_power": 0.6, "leak": 0.01, "dead_s": 60},
+    "three times the air, dead time 45 s": {"air_gain": 3.0, "leak": 0.01, "dead_s": 45},
+    "tight, dead time 45 s, gusts": {"leak": 0.005, "dead_s": 45, "gust": 0.3},
+}

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from brokers import Mosquitto, Watcher
-from foreign_grill import ForeignGrill
+from foreign_grill import OTHER_MAKING, ForeignGrill
 
 from coalminder.cli import main
 
@@ -44,23 +44,7 @@ def test_same_seed_gives_the_same_cook(tmp_path: Path) -> None:
     assert cooks[0] == cooks[1]
 
 
-FOREIGN = {
-    "as it is": {},
-    "dead time 1 min": {"dead_s": 60},
-    "dead time 2 min": {"dead_s": 120},
-    "three times the air": {"air_gain": 3.0, "leak": 0.01},
-    "leaky": {"leak": 0.05},
-    "tight": {"leak": 0.005},
-    "square vent": {"vent_power": 2.0},
-    "square-root vent": {"vent_power": 0.6, "leak": 0.01},
-    "light walls": {"wall_j_per_k": 3000.0, "dead_s": 60},
-    "heavy walls": {"wall_j_per_k": 15000.0},
-    "gusts": {"gust": 0.4},
-    "noisy probe": {"noise_c": 2.0},
-}
-
-
-@pytest.mark.parametrize("arguments", FOREIGN.values(), ids=FOREIGN.keys())
+@pytest.mark.parametrize("arguments", OTHER_MAKING.values(), ids=OTHER_MAKING.keys())
 def test_a_grill_of_other_making_is_tended(arguments: dict[str, float], tmp_path: Path) -> None:
     assert isinstance(ForeignGrill(**arguments).pit_c(), float)  # type: ignore[arg-type]
     more = [word for key, value in arguments.items() for word in ("--grill-arg", f"{key}={value}")]
