@@ -109,10 +109,10 @@ def _build_encoder(hint: Any) -> _Coder | None:
 
 
 def _dataclass_encoder(cls: type) -> _Coder:
-    whole = issubclass(cls, Settings)
     hints = typing.get_type_hints(cls)
     fields = dataclasses.fields(cls)
-    plan = tuple((f.name, _encoder(hints[f.name]), f.default) for f in fields)
+    whole = issubclass(cls, Settings)
+    plan = tuple((f.name, _encoder(hints[f.name]), _MISSING if whole else f.default) for f in fields)
     if not fields:
         return lambda value: {}
     fetch = attrgetter(*(f.name for f in fields))
@@ -122,11 +122,11 @@ def _dataclass_encoder(cls: type) -> _Coder:
         out: dict[str, Any] = {}
         values = (fetch(value),) if single else fetch(value)
         for (name, of_field, default), item in zip(plan, values, strict=True):
-            if item is default and not whole:
+            if item is default:
                 continue
             if of_field is not None:
                 out[name] = of_field(item)
-            elif whole or not (type(item) is float and type(default) is float and _same_float(item, default)):
+            elif not (type(item) is float and type(default) is float and _same_float(item, default)):
                 out[name] = item
         return out
 

@@ -59,8 +59,9 @@ class LoopConfig(Settings):
 
 @dataclass(frozen=True, slots=True)
 class ResponseConfig(Settings):
-    """Gains by the kettle's own delay; see core/response.py. up to a delay of usual_s LoopConfig's stay.
+    """Gains by the kettle's own delay; see core/response.py.
 
+    Up to a delay of usual_s the gains of LoopConfig stay; what keeps its slope longer than longest_s is slow.
     least_slope_c_per_s and slope_over_noise: a slower rise than this tells nothing. lid_slope_c_per_s: a fall
     that is no throttling. unknown_gain: for a cook that did not show its delay.
     """

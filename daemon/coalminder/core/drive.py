@@ -119,8 +119,8 @@ def _recovering(state: State, now_s: float) -> bool:
 
 
 def _gain(config: Config, heard: ResponseState, swinging: OscillationState, noise_c: float) -> float:
-    by_lag = response.gain(heard, config.response, pit.smooth_s(config.pit, noise_c))
-    return by_lag * swinging.gain if config.oscillation.guard else by_lag
+    by_delay = response.gain(heard, config.response, pit.smooth_s(config.pit, noise_c))
+    return by_delay * swinging.gain if config.oscillation.guard else by_delay
 
 
 def _toward(state: State, target_v: float, floor_v: float, dt_s: float) -> tuple[State, Terms]:

@@ -59,9 +59,7 @@ def run(
 
     reference_c: what the pit should show now; slope_c_per_s: its smoothed rate; hold: keep the integral.
     """
-    # No more error than the P term may show: a deep dip (an unseen lid) must not wind the integral up.
-    most_c = config.proportional_limit_v / config.kp if config.kp > 0.0 else math.inf
-    error_c = min(max(reference_c - measured_c, -most_c), most_c)
+    error_c = _error_c(config, reference_c, measured_c)
     kernel = PID(
         config.kp,
         config.ki,
@@ -86,9 +84,13 @@ def run(
 
 def hand_over(output_v: float, config: LoopConfig, reference_c: float, measured_c: float) -> LoopState:
     """The state that makes the next output equal `output_v` (bumpless transfer)."""
-    p = config.kp * (reference_c - measured_c)
-    limit = config.proportional_limit_v
-    return LoopState(output_v - min(max(p, -limit), limit))
+    return LoopState(output_v - config.kp * _error_c(config, reference_c, measured_c))
+
+
+def _error_c(config: LoopConfig, reference_c: float, measured_c: float) -> float:
+    """No more error than the P term may show: a deep dip (an unseen lid) must not wind the integral up."""
+    most_c = config.proportional_limit_v / config.kp if config.kp > 0.0 else math.inf
+    return min(max(reference_c - measured_c, -most_c), most_c)
 
 
 def noise_v(config: LoopConfig, filters: PitConfig, noise_c: float) -> float:

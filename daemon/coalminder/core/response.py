@@ -9,7 +9,7 @@ measured at all: a delay taken for too short would make the loop too lively for 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from coalminder.core.config import ResponseConfig
 
@@ -48,21 +48,21 @@ def watch(
     if state.started_s is None:
         return state
     if slope_c_per_s < -max(state.slope_c_per_s, config.lid_slope_c_per_s):
-        return ResponseState(delay_s=state.delay_s)  # no throttling makes a pit fall like this: a lid
+        return give_up(state)  # no throttling makes a pit fall like this: a lid
     lag_s = now_s - state.started_s
     if slope_c_per_s <= 0.5 * state.slope_c_per_s:
         below_s = now_s if state.below_s is None else state.below_s
         if now_s - below_s >= config.sure_s:
             return ResponseState(delay_s=max(below_s - state.started_s - slope_share_s, 0.0))
-        return ResponseState(state.started_s, state.slope_c_per_s, below_s, state.delay_s)
+        return replace(state, below_s=below_s)
     if lag_s >= config.longest_s:
         return ResponseState(delay_s=max(lag_s - slope_share_s, 0.0))
-    return ResponseState(state.started_s, state.slope_c_per_s, None, state.delay_s)
+    return replace(state, below_s=None)
 
 
 def give_up(state: ResponseState) -> ResponseState:
     """The lid came off while it was watched: nothing can be measured."""
-    return ResponseState(delay_s=state.delay_s) if state.started_s is not None else state
+    return ResponseState(delay_s=state.delay_s)
 
 
 def gain(state: ResponseState, config: ResponseConfig, smooth_s: float = 0.0) -> float:
