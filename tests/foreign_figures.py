@@ -16,11 +16,12 @@ from statistics import mean, median
 from foreign_grill import OTHER_MAKING, ForeignGrill
 
 from coalminder.bench.ablate import VARIANTS
+from coalminder.bench.metrics import HIGH_K, LOW_K, SETTLED_S
 from coalminder.core import Config, initial, step
 from coalminder.events import Acknowledge, Light
 from coalminder.values import Inputs, Reading
 
-SECONDS, SETTLED_S = 3 * 3600, 2700
+SECONDS = 3 * 3600
 LID_S, WOOD_S = range(5400, 5520), 7200
 
 
@@ -52,13 +53,13 @@ def cook(task: tuple[str, str, int]) -> Course:
             travel += abs(decision.lower - lower) + abs(decision.upper - upper)
         lower, upper = decision.lower, decision.upper
         grill.advance(1.0, lower, upper, second in LID_S)
-        pit.append(grill._shown_c)
+        pit.append(grill.true_pit_c)
     window = [temp_c - config.set_point_c for temp_c in pit[SETTLED_S:]]
     return Course(
         mean(abs(error) for error in window),
         travel,
         max(pit),
-        mean(-13.0 <= error <= 12.0 for error in window),
+        mean(LOW_K <= error <= HIGH_K for error in window),
         state.response.delay_s,
         grill.alive,
     )

@@ -43,6 +43,11 @@ class ForeignGrill:
         self._wood_kg = 0.0
 
     @property
+    def true_pit_c(self) -> float:
+        """The pit without the probe's noise."""
+        return self._shown_c
+
+    @property
     def alive(self) -> bool:
         return self._lit_kg > 0.004
 

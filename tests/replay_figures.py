@@ -30,13 +30,12 @@ from coalminder.journal import read
 from coalminder.rehearse.fast import run_fast
 from coalminder.replay.tune import tune
 from coalminder.replay.whatif import Cook, from_record, scored_rows
-from coalminder.seams import Grill
 
 FIRST_DAY = (LidLift(4500.0, 90.0), LidLift(8100.0, 90.0), Wood(4530.0, 0.08), Wood(7000.0, 0.08))
 OTHER_DAY = (LidLift(3600.0, 60.0), LidLift(6000.0, 120.0), Wood(3660.0, 0.1), Wood(9000.0, 0.06))
 
 
-def grill(k: int, day: int, *, foreign: bool) -> Grill:
+def grill(k: int, day: int, *, foreign: bool) -> Kettle | ForeignGrill:
     """Kettle `k` on one of two days."""
     if foreign:
         r = random.Random(k)
@@ -68,7 +67,7 @@ def recorded(k: int, *, foreign: bool) -> Cook:
 class Watched:
     """A grill whose true pit is written down second by second."""
 
-    def __init__(self, grill: Grill) -> None:
+    def __init__(self, grill: Kettle | ForeignGrill) -> None:
         self._grill, self.true_c = grill, list[float]()
 
     def __getattr__(self, name: str) -> object:
@@ -76,8 +75,7 @@ class Watched:
 
     def advance(self, seconds: float, lower: float, upper: float, lid_open: bool = False) -> None:
         self._grill.advance(seconds, lower, upper, lid_open)
-        shown = self._grill
-        self.true_c.append(shown.true_pit_c if isinstance(shown, Kettle) else shown._shown_c)  # type: ignore[attr-defined]
+        self.true_c.append(self._grill.true_pit_c)
 
 
 def other_day(k: int, loop: LoopConfig, *, foreign: bool) -> float:

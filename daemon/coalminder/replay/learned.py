@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from coalminder.core import Config, State, pit, response, step
+from coalminder.core import State, pit, response, step
 from coalminder.core.loop import scaled
 from coalminder.core.response import ResponseState
 from coalminder.replay.fopdt import Floats, Fopdt
@@ -56,8 +56,10 @@ def learn(cooks: Sequence[Cook], prior: Prior | None = USUAL_KETTLE, seed: int =
     """Fit one kettle to all its cooks (pooled by information) and draw models that agree with them."""
     fits, still = [], ""
     ends = [_end(cook) for cook in cooks]
+    config = cooks[0].state.config
     noise = float(np.median([_probe_noise(cook) for cook in cooks]))
-    prior = _heard_prior(prior, [end.response for end in ends], cooks[0].state.config, noise)
+    smooth_s = pit.smooth_s(config.pit, noise)
+    prior = _heard_prior(prior, [end.response for end in ends], smooth_s)
     for cook in cooks:
         rows = usable(cook.series)
         if cook.experiment_from_s is not None:
@@ -86,9 +88,13 @@ def learn(cooks: Sequence[Cook], prior: Prior | None = USUAL_KETTLE, seed: int =
     if prior is not None and all(cook.experiment_from_s is None for cook in cooks):
         # Cooks under control make the vents look weaker than they are: gains must suit the usual kettle too.
         models = (*models, Fopdt(prior.slope * prior.tau_s, prior.tau_s, prior.theta_s))
-    gains = [_gain(end, noise) * end.oscillation.gain for end in ends]
+    by_delay = [response.gain(end.response, config.response, smooth_s) for end in ends]
+    gains = [gain * end.oscillation.gain for gain, end in zip(by_delay, ends, strict=True)]
     # A cook that did not show its delay says nothing of the next one's: there the gains may be whole.
-    next_gain = max(_gain(end if end.response.delay_s is not None else _quick(end), noise) for end in ends)
+    whole = response.gain(ResponseState(delay_s=0.0), config.response, smooth_s)
+    next_gain = max(
+        whole if end.response.delay_s is None else gain for gain, end in zip(by_delay, ends, strict=True)
+    )
     return Learned(best, _seen_calm(models, cooks, gains, noise), noise, still, next_gain)
 
 
@@ -104,24 +110,12 @@ def _end(cook: Cook) -> State:
     return state
 
 
-def _gain(end: State, noise_c: float) -> float:
-    config = end.config
-    return response.gain(end.response, config.response, pit.smooth_s(config.pit, noise_c))
-
-
-def _quick(end: State) -> State:
-    return replace(end, response=ResponseState(delay_s=0.0))
-
-
-def _heard_prior(
-    prior: Prior | None, heard: Sequence[ResponseState], config: Config, noise_c: float
-) -> Prior | None:
+def _heard_prior(prior: Prior | None, heard: Sequence[ResponseState], smooth_s: float) -> Prior | None:
     """The prior with the dead time that the largest step of a cook showed: its delay less our smoothing."""
     delays = [one.delay_s for one in heard if one.delay_s is not None]
     if prior is None or not delays:
         return prior
-    theta_s = float(np.median(delays)) - pit.smooth_s(config.pit, noise_c)
-    return replace(prior, theta_s=max(theta_s, prior.theta_s))
+    return replace(prior, theta_s=max(float(np.median(delays)) - smooth_s, prior.theta_s))
 
 
 def _only_prior(one: Fit, prior: Prior) -> Fit:
