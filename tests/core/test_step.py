@@ -245,6 +245,23 @@ def test_a_throttling_fault_counts_while_lighting_too() -> None:
     assert decision.lower < 0.1
 
 
+def test_a_lid_off_just_after_the_throttling_leaves_the_delay_unmeasured() -> None:
+    """Lid off at the first step of settling, back on 40 s later: a pit that rises again is no answer."""
+    bench = Bench()
+    bench.step(20.0, Light())
+    pit_c = 20.0
+    while bench.decisions[-1].phase is Phase.LIGHTING:
+        pit_c += 0.25
+        bench.step(pit_c)
+    assert bench.state.response.started_s is not None
+    bench.step(pit_c, LidNotice(lid_open=True))
+    bench.run(pit_c - 5.0, 40)
+    bench.step(pit_c - 5.0, LidNotice(lid_open=False))
+    bench.run(pit_c, 300)
+    assert bench.state.response.started_s is None
+    assert bench.state.response.delay_s is None
+
+
 def test_a_dial_that_shows_one_degree_more_does_not_light_dying_coals() -> None:
     bench = Bench()
     for pit_c in (82.0, 81.0, 82.0):
@@ -260,11 +277,17 @@ def test_a_grill_that_nobody_lit_stays_shut(rate: float, top_c: float) -> None:
     assert {d.lower for d in bench.decisions} == {0.0}
 
 
-def test_changing_to_the_second_probe_is_no_step_and_no_lid() -> None:
+def with_two_probes(seconds: int) -> Bench:
+    """Tending for `seconds` with a second probe that shows 20 K less."""
     bench = Bench()
     bench.tending()
-    for second in range(900):
+    for second in range(seconds):
         bench.step(93.0 + 0.01 * (second % 5), pit_2=Reading(73.0))
+    return bench
+
+
+def test_changing_to_the_second_probe_is_no_step_and_no_lid() -> None:
+    bench = with_two_probes(900)
     before = bench.decisions[-1].lower
     for _ in range(300):
         decision = bench.step(LOST, pit_2=Reading(73.0))
@@ -274,10 +297,7 @@ def test_changing_to_the_second_probe_is_no_step_and_no_lid() -> None:
 
 
 def test_a_probe_that_comes_and_goes_does_not_drive_the_vents() -> None:
-    bench = Bench()
-    bench.tending()
-    for second in range(600):
-        bench.step(93.0 + 0.01 * (second % 5), pit_2=Reading(73.0))
+    bench = with_two_probes(600)
     before = bench.decisions[-1].lower
     for second in range(900):
         good = second % 10 < 5

@@ -171,6 +171,8 @@ def test_the_search_stays_within_what_the_settings_take() -> None:
 
 def test_another_loggers_record_is_not_listened_to(cook: Cook) -> None:
     """Our core did not throttle that pit, so what its slope does is no answer."""
-    table = from_series(cook.series, "table", Config())
+    time_s = cook.series.time_s
+    slow_c = np.where(time_s < 2400.0, 93.0 - 78.0 * np.exp(-time_s / 300.0), cook.series.pit_c)
+    table = from_series(replace(cook.series, pit_c=slow_c), "table", Config())
     assert learn([table], USUAL_KETTLE).gain == 1.0
-    assert not table.own
+    assert learn([replace(table, own=True)], USUAL_KETTLE).gain < 0.5

@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from coalminder.core import Config
 from coalminder.grill import kettle
 from coalminder.rehearse.fast import run_fast
+from coalminder.safety import evidence
+from coalminder.safety.conditions import pit_probe_stuck
+from coalminder.safety.limits import Limits
+from coalminder.safety.view import View
+from coalminder.values import Phase, Reading
 
 
 class Dial:
@@ -38,3 +45,15 @@ def test_a_coarse_probe_that_sticks_is_found(sticks_at_s: float) -> None:
     """While lighting the vents stand wide open and stay there; later the loop moves them."""
     run = run_fast(Dial(1.0, sticks_at_s=sticks_at_s), Config(), (), 3 * 3600.0)  # type: ignore[arg-type]
     assert "pit_probe_stuck" in [code for code, _ in run.trace.alarms]
+
+
+@pytest.mark.parametrize(("no_effect_s", "stuck"), [(0.0, False), (1e4, True)])
+def test_vents_that_stand_wide_without_effect_count_like_moved_ones(no_effect_s: float, stuck: bool) -> None:
+    """A probe that sticks while lighting: the vents are wide and stay so, they are never moved."""
+    limits = Limits()
+    view = View(Phase.SETTLING, Reading(71.0), 93.0, 1.0, 1.0, 0.012)
+    still = replace(
+        evidence.start(0.0), now_s=1e5, pit_c=71.0, finest_c=1.0, same_since_s=0.0, same_low=1.0,
+        same_high=1.0, no_effect_s=no_effect_s,
+    )  # fmt: skip
+    assert pit_probe_stuck(view, still, limits, False) is stuck
