@@ -11,6 +11,7 @@ import pytest
 
 from coalminder.core import Config
 from coalminder.core.config import LoopConfig
+from coalminder.core.loop import scaled
 from coalminder.grill import Kettle, Weather, draw
 from coalminder.grill.scenario import LidLift
 from coalminder.journal import read
@@ -50,7 +51,8 @@ def test_tuned_gains_cut_the_error_and_keep_every_limit(tuned: Tuning) -> None:
 
 
 def test_ms_of_the_tuned_gains_is_that_of_the_margin_computation(tuned: Tuning) -> None:
-    control = core_controller(tuned.after.loop, noise_c=tuned.kettle.noise_c)
+    slowed = scaled(tuned.after.loop, tuned.kettle.gain)  # as the core does on this kettle
+    control = core_controller(slowed, noise_c=tuned.kettle.noise_c)
     worst = max(fopdt_margins(model, control).ms for model in tuned.kettle.models)
     assert tuned.after.ms == pytest.approx(worst, rel=0.02)
 

@@ -18,13 +18,13 @@ class PitConfig(Settings):
     """Filters of the pit reading."""
 
     fast_s: float = 6.0
-    smooth_s: float = 6.0
-    smooth_s_per_c: float = 12.0
+    smooth_s: float = 1.5
+    smooth_s_per_c: float = 14.0
     smooth_max_s: float = 45.0
     noise_s: float = 90.0
     slow_s: float = 45.0
-    slope_s: float = 15.0
-    slope_s_per_c: float = 10.0
+    slope_s: float = 9.0
+    slope_s_per_c: float = 6.0
     slope_max_s: float = 40.0
     steady_s: float = 60.0
     restart_after_s: float = 120.0
@@ -38,19 +38,21 @@ class LoopConfig(Settings):
     """Gains of the loop, in units of v = ln of the draught: kp per K, ki per K s, kd in s per K.
 
     For a quick kettle; ResponseConfig slows them for others. A step of v makes the pit rise at k' = 0.055
-    K/s per unit, after a delay of about theta = 18 s (probe and our filters). SIMC for an integrating process
-    (Skogestad 2003) with tau_c = theta: kp = 1 / (k' 2 theta) = 0.5; tau_I = 200 s, a little over its
-    8 theta = 144 s, so ki = 0.0025; kd = kp x 30 s, the lags of chamber and probe.
+    K/s per unit, after a delay of about theta = 9 s (probe and our filters). SIMC for an integrating process
+    (Skogestad 2003) with tau_c = theta: kp = 1 / (k' 2 theta) = 1.0; tau_I = 80 s, a little over its
+    8 theta = 72 s, so ki = 0.0125; kd = kp x 4 s, the lag of our own smoothing. On a slow kettle, whose
+    lags are long, kd stays until it is kp x longest_derivative_s.
     proportional_limit_v bounds the P term, and the error that the integral sees with it.
     """
 
-    kp: float = 0.5
-    ki: float = 2.5e-3
-    kd: float = 15.0
+    kp: float = 1.0
+    ki: float = 1.25e-2
+    kd: float = 4.0
+    longest_derivative_s: float = 30.0
     proportional_limit_v: float = 1.5
     shut_v_per_s: float = 0.2
-    open_v_per_s: float = 0.02
-    deadband_v: float = 0.04
+    open_v_per_s: float = 0.05
+    deadband_v: float = 0.02
     least_move_v: float = 0.01
     noise_deadband: float = 0.5
     recovery_s: float = 240.0
@@ -62,19 +64,21 @@ class ResponseConfig(Settings):
     """Gains by the kettle's own delay; see core/response.py.
 
     Up to a delay of usual_s the gains of LoopConfig stay; what keeps its slope longer than longest_s is slow.
+    smoothing_times: a noisy probe slows the loop as a delay of this many times our smoothing would.
     least_slope_c_per_s and slope_over_noise: a slower rise than this tells nothing. lid_slope_c_per_s: a fall
     that is no throttling. unknown_gain: for a cook that did not show its delay.
     """
 
     adapt: bool = True
-    usual_s: float = 20.0
+    usual_s: float = 13.0
     longest_s: float = 240.0
+    smoothing_times: float = 2.0
     sure_s: float = 30.0
     least_slope_c_per_s: float = 0.02
     slope_over_noise: float = 4.0
     lid_slope_c_per_s: float = 0.1
-    least_gain: float = 0.12
-    unknown_gain: float = 0.3
+    least_gain: float = 0.06
+    unknown_gain: float = 0.12
 
 
 @dataclass(frozen=True, slots=True)

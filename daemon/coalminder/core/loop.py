@@ -31,13 +31,20 @@ class LoopState:
 
 
 def scaled(config: LoopConfig, gain: float) -> LoopConfig:
-    """The gains for a loop `gain` times as quick: kp and kd go with it, ki with its square.
+    """The gains for a loop `gain` times as quick: kp goes with it, ki with its square; kd stays.
 
-    SIMC: kp goes as the inverse of the delay, the integral time as the delay.
+    SIMC: kp goes as the inverse of the delay, the integral time as the delay. The derivative time kd / kp
+    grows with the delay, as the lags of a slow kettle do, up to `longest_derivative_s`: what is slow for its
+    dead time has no such lags.
     """
-    if gain == 1.0:
-        return config
-    return replace(config, kp=config.kp * gain, ki=config.ki * gain * gain, kd=config.kd * gain)
+    kp = config.kp * gain
+    kd = min(config.kd, config.longest_derivative_s * kp)
+    return replace(config, kp=kp, ki=config.ki * gain * gain, kd=kd)
+
+
+def unscaled(config: LoopConfig, gain: float) -> LoopConfig:
+    """The gains that `scaled` makes into these, as far as kd is no more than it allows. gain > 0."""
+    return replace(config, kp=config.kp / gain, ki=config.ki / (gain * gain))
 
 
 def _no_clock() -> float:

@@ -69,11 +69,12 @@ def gain(state: ResponseState, config: ResponseConfig, smooth_s: float = 0.0) ->
     """Factor for the loop's gains, `least_gain` .. 1: 1 up to a delay of `usual_s`, then as 1 / delay.
 
     From SIMC for an integrating process, Kc = 1 / (k' (tau_c + theta)) with tau_c = theta (Skogestad 2003):
-    the gain goes as the inverse of the delay. smooth_s: lag of our smoothing now, part of the delay whatever
-    was measured. Without a measurement no more than `unknown_gain`; 1 where not to adapt.
+    the gain goes as the inverse of the delay. smooth_s: lag of our smoothing now; the delay counts as
+    `smoothing_times` it at least, for where noise needs much smoothing a loop as quick as that would follow
+    the noise. Without a measurement no more than `unknown_gain`; 1 where not to adapt.
     """
     if not config.adapt:
         return 1.0
     most = config.unknown_gain if state.delay_s is None else 1.0
-    delay_s = max(state.delay_s or 0.0, smooth_s, 1.0)
+    delay_s = max(state.delay_s or 0.0, config.smoothing_times * smooth_s, 1.0)
     return min(max(config.usual_s / delay_s, config.least_gain), most)

@@ -34,7 +34,7 @@ CALM_MS = 2.5  # a loop with more than this would be seen to swing
 # What kettles are like before a record is seen, in K per unit of v and s; the middle and the spread of
 # the simulated kettles around the loop's own crossover (docs/replay.md says how they were found), widened for
 # kettles unlike them.
-USUAL_KETTLE = Prior(slope=0.055, slope_sd=0.4, tau_s=1100.0, tau_sd=0.45, theta_s=6.0, theta_sd=0.6)
+USUAL_KETTLE = Prior(slope=0.06, slope_sd=0.4, tau_s=1100.0, tau_sd=0.45, theta_s=5.0, theta_sd=0.6)
 
 
 @dataclass(frozen=True)

@@ -21,7 +21,7 @@ from scipy.stats import qmc
 
 from coalminder.core import Config
 from coalminder.core.config import LoopConfig
-from coalminder.core.loop import scaled
+from coalminder.core.loop import scaled, unscaled
 from coalminder.replay.fopdt import Fopdt, response
 from coalminder.replay.identify import Prior
 from coalminder.replay.learned import USUAL_KETTLE, Learned, learn
@@ -33,7 +33,7 @@ MS_LIMIT = 1.6
 CEILING_C = 121.0
 MOST_TRAVEL_TIMES = 2.5
 LEAST_GAIN_FRAC = 0.05  # a smaller gain in error is not worth a change
-MOST_KP, MOST_KI, MOST_KD = 1.0, 0.01, 100.0  # what the settings take (tests hold them together)
+MOST_KP, MOST_KI, MOST_KD = 4.0, 0.1, 100.0  # what the settings take (tests hold them together)
 LIVELIER = (1.4, 2.0)  # tried whatever their robustness, to say what there is to win at all
 
 
@@ -242,7 +242,7 @@ def _rules(kettle: Learned, base: LoopConfig) -> list[tuple[str, LoopConfig]]:
     m = kettle.models[0]
     local = Fopdt(m.k, m.tau_s, max(m.theta_s, 5.0))
     found = (("SIMC PI", simc_pi(local)), ("AMIGO PI", amigo_pi(local)))
-    return [(name, _allowed(scaled(_as_loop(gains, base), 1.0 / kettle.gain))) for name, gains in found]
+    return [(name, _allowed(unscaled(_as_loop(gains, base), kettle.gain))) for name, gains in found]
 
 
 def _as_loop(gains: Gains, base: LoopConfig) -> LoopConfig:

@@ -63,8 +63,8 @@ class BandSection(_Section):
 class LoopSection(_Section):
     """[loop]: gains, in ln(draught) per K; see docs/control.md."""
 
-    kp: FiniteFloat = Field(_LOOP.kp, ge=0.0, le=1.0, description="proportional gain, 1/K")
-    ki: FiniteFloat = Field(_LOOP.ki, ge=0.0, le=0.01, description="integral gain, 1/(K s)")
+    kp: FiniteFloat = Field(_LOOP.kp, ge=0.0, le=4.0, description="proportional gain, 1/K")
+    ki: FiniteFloat = Field(_LOOP.ki, ge=0.0, le=0.1, description="integral gain, 1/(K s)")
     kd: FiniteFloat = Field(_LOOP.kd, ge=0.0, le=100.0, description="derivative gain, s/K")
     deadband: FiniteFloat = Field(
         _LOOP.deadband_v, ge=0.0, le=0.5, description="relative change of draught too small to move the servo"
