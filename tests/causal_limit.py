@@ -4,10 +4,10 @@ Run: python tests/causal_limit.py [KETTLES] [SCENARIO ...]
 
 A kettle of the bench is tended for 90 min and made linear where it stands, with its sky as coloured noise:
 gusts as a sum of first-order lags with the spectrum of `Weather`, clouds as one of 200 s. The Kalman filter
-for it and for the probe's noise, with the linear-quadratic regulator for free moves of the vents, then leaves
-the least variance that any linear tender can (separation principle; Anderson and Moore, Optimal Control,
-1990, from memory). Mean error is 0.8 of the standard deviation (normal distribution). Beside it: ours in the same
-cook, the oracle, and the bar of the bench, oracle + half of what the best peer is worse.
+for it and for the probe's noise, with the linear-quadratic regulator for free moves of the vents, then
+leaves the least variance that any linear tender can (separation principle; Anderson and Moore, Optimal
+Control, 1990, from memory). Mean error is 0.8 of the standard deviation (normal distribution). Beside it:
+the oracle, the bar of the bench (oracle + half of what the best peer is worse) and ours in the same cooks.
 """
 
 from __future__ import annotations

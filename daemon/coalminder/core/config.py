@@ -117,8 +117,8 @@ class AirConfig(Settings):
 class LidConfig(Settings):
     """Lid recognition, and what to do about a lifted lid; see core/lid.py.
 
-    For the first keep_s the draught stays at what holds; then the floor, for coals in the open need no more
-    air. The pit's return is led with recovery_lag_s.
+    Until floor_until_s the draught rests at its floor, for coals in the open need no more air; then at what
+    holds. The pit's return is led with recovery_lag_s.
     """
 
     recognise: bool = True
@@ -132,12 +132,10 @@ class LidConfig(Settings):
     doubt_ends_c: float = 20.0
     doubt_opening_v: float = 0.7
     blind_s: float = 60.0
-    keep_s: float = 90.0
     recovery_lag_s: float = 120.0
     floor_until_s: float = 240.0
     recovery_s: float = 300.0
     recovered_c: float = 3.0
-    recovery_slope_c_per_s: float = 0.02
 
 
 @dataclass(frozen=True, slots=True)

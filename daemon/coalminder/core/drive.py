@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 
 from coalminder.core import air, fire, loop, oscillation, phases, pit, reference, response
@@ -31,17 +30,13 @@ def drive(state: State, dt_s: float, now_s: float, throttle: bool, ambient_c: fl
         wide_v = floor_v if throttle else _while_lighting(state, now_s)
         return _apply(state, wide_v, floor_v, dt_s), Terms(output=wide_v)
     known = seen.fast_c is not None and seen.age_s == 0.0
-    slope = seen.slope_c_per_s
-    if _recovering(state, now_s):
-        slope = min(slope, config.lid.recovery_slope_c_per_s)  # the lid is back, not the fire too big
-    over_c = seen.smooth_c + slope * _AHEAD_S - state.set_point_c if known else 0.0
+    over_c = seen.smooth_c + seen.slope_c_per_s * _AHEAD_S - state.set_point_c if known else 0.0
     floor_v = air.floor(state.air, config.air, shut_v, over_c)
     if not known:
         target_v = min(floor_v, state.air.applied_v) if throttle else state.air.applied_v
         return _toward(state, target_v, floor_v, dt_s)
     if vents is Vents.HOLD:
-        off_s = now_s - state.lid.since_s
-        low = throttle or config.lid.keep_s <= off_s < config.lid.floor_until_s
+        low = throttle or now_s - state.lid.since_s < config.lid.floor_until_s
         held_v = min(max(state.loop.integral_v, floor_v), air.OPEN_V)
         return _toward(state, floor_v if low else held_v, floor_v, dt_s)
     high_v = air.OPEN_V
@@ -69,8 +64,6 @@ def _by_loop(
     aim_c = reference.approach(state.reference_c, state.set_point_c, lag_s, dt_s)
     if recovering:
         aim_c = reference.pulled_along(aim_c, seen.smooth_c, state.set_point_c)
-    most = config.lid.recovery_slope_c_per_s if recovering else math.inf
-    slope_c_per_s = min(max(seen.slope_c_per_s, -most), most)
     share_s = pit.slope_share_s(config.pit, seen.noise_c)
     heard = response.watch(state.response, config.response, seen.slope_c_per_s, share_s, now_s)
     error_c = aim_c - seen.smooth_c
@@ -81,7 +74,7 @@ def _by_loop(
         gains,
         aim_c,
         seen.smooth_c,
-        slope_c_per_s,
+        seen.slope_c_per_s,
         dt_s,
         low_v,
         high_v,
@@ -109,7 +102,7 @@ def _by_loop(
 
 
 def _recovering(state: State, now_s: float) -> bool:
-    """The lid has just come back: the pit's own quick return is no sign of too much fire."""
+    """The lid has just come back, and the pit returns by itself."""
     back_s = state.lid.back_s
     return (
         back_s is not None
