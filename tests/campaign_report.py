@@ -138,7 +138,7 @@ def page(
         "",
         "## On the simulated kettle",
         "",
-        "`took`: from when the fault is there, by the plant's own truth, to its alarm; 0 s also where the alarm came first.",
+        "`took`: from when the fault is there, by the plant's own truth (for the gale by the probe's), to its alarm; 0 s also where the alarm came first.",
         "`allowed`: the row's own delay. `vents`: what they did in the five minutes after.",
         "",
         "| row | what is done | took | allowed | vents | also told | |",
