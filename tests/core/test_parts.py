@@ -373,7 +373,14 @@ def test_our_own_smoothing_is_part_of_the_delay() -> None:
         response.gain(quick, ResponseConfig(), pit.smooth_s(filters, noise_c)) for noise_c in (0.1, 1.5, 2.5)
     ]
     assert gains[0] == 1.0
+    slowed = [
+        ResponseConfig().usual_s / (ResponseConfig().smoothing_times * pit.smooth_s(filters, noise_c))
+        for noise_c in (1.5, 2.5)
+    ]
+    assert gains[1:] == pytest.approx(slowed)
     assert 1.0 > gains[1] > gains[2] > 0.15
+    plain = response.gain(quick, ResponseConfig(smoothing_times=1.0), pit.smooth_s(filters, 2.5))
+    assert gains[2] == pytest.approx(0.5 * plain)
 
 
 @pytest.mark.parametrize("noise_c", [0.15, 1.0])

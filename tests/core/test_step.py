@@ -117,6 +117,40 @@ def test_the_integral_stands_still_while_the_lid_is_off() -> None:
     assert bench.state.loop.integral_v == before
 
 
+def test_the_draught_rests_at_its_floor_while_the_lid_is_off_and_then_holds() -> None:
+    """Coals in the open need no more air (common practice); a lid off for long must not put the fire out."""
+    bench = Bench()
+    bench.tending()
+    air, loop = (
+        replace(bench.state.air, hold_v=-2.3, applied_v=-2.3),
+        replace(bench.state.loop, integral_v=-2.3),
+    )
+    bench.state = replace(bench.state, air=air, loop=loop)
+    bench.step(93.0, LidNotice(lid_open=True))
+    bench.run(lambda t: max(93.0 - 0.5 * t, 60.0), 70)
+    assert bench.state.air.applied_v == pytest.approx(-2.3 + math.log(bench.config.air.floor_frac), abs=0.01)
+    bench.run(lambda t: 60.0 + 2.0 * math.sin(t / 15.0), round(bench.config.lid.floor_until_s) + 60)
+    assert bench.decisions[-1].phase is Phase.LID_OFF
+    assert bench.state.air.applied_v == pytest.approx(-2.3, abs=0.01)
+
+
+def test_a_quick_return_under_the_lid_is_braked() -> None:
+    """Wood laid on under the open lid flares as the lid comes back: the quicker the rise, the less air."""
+    ends = []
+    for rise_c_per_s in (0.1, 0.6):
+        bench = Bench()
+        bench.tending()
+        bench.step(93.0, LidNotice(lid_open=True))
+        bench.run(lambda t: max(93.0 - 0.8 * t, 60.0), 60)
+        bench.step(60.0, LidNotice(lid_open=False))
+        while bench.state.pit.smooth_c < 85.0:
+            bench.step(bench.state.pit.raw_c + rise_c_per_s)
+        assert bench.state.lid.back_s is not None
+        ends.append(bench.decisions[-1].terms)
+    slow, quick = ends
+    assert quick.d < 3.0 * slow.d < 0.0
+
+
 def test_an_overshoot_never_starves_the_fire_below_its_floor_at_once() -> None:
     bench = Bench()
     bench.tending()

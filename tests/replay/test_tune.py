@@ -20,7 +20,15 @@ from coalminder.replay.fopdt import Fopdt, response
 from coalminder.replay.identify import fit
 from coalminder.replay.learned import USUAL_KETTLE, ensemble, learn, pool
 from coalminder.replay.margins import core_controller, fopdt_margins
-from coalminder.replay.tune import CEILING_C, MS_LIMIT, Tuning, toml_fragment, tune
+from coalminder.replay.tune import (
+    CEILING_C,
+    LEAST_GAIN_FRAC,
+    MS_LIMIT,
+    Candidate,
+    Tuning,
+    toml_fragment,
+    tune,
+)
 from coalminder.replay.whatif import Cook, from_record, from_series
 
 SLUGGISH = LoopConfig(kp=0.03, ki=3e-5, kd=1.0)
@@ -57,6 +65,21 @@ def test_ms_of_the_tuned_gains_is_that_of_the_margin_computation(tuned: Tuning) 
     assert tuned.after.ms == pytest.approx(worst, rel=0.02)
 
 
+@pytest.mark.parametrize(("promised_frac", "changed"), [(0.15, False), (0.25, True)])
+def test_what_the_replay_may_be_wrong_by_is_no_ground_for_a_change(
+    slack_cook: Cook, monkeypatch: pytest.MonkeyPatch, promised_frac: float, changed: bool
+) -> None:
+    """15 % promised was 4 % worse on another day (docs/replay.md)."""
+
+    def ratio(one: Candidate, before: Candidate) -> float:
+        return 1.0 if one is before else 1.0 - promised_frac
+
+    monkeypatch.setattr("coalminder.replay.tune._ratio", ratio)
+    said = tune([slack_cook], slack_cook.state.config, seed=3, effort=1, workers=1)
+    assert said.changed is changed
+    assert (said.after.loop == said.before.loop) is not changed
+
+
 @pytest.mark.slow
 def test_same_seed_gives_the_same_answer(slack_cook: Cook, tuned: Tuning) -> None:
     again = tune([slack_cook], slack_cook.state.config, seed=3, effort=6, workers=1)
@@ -86,7 +109,7 @@ def test_gains_that_are_good_already_are_kept(cook: Cook, tuned: Tuning) -> None
     """Tuning what was tuned: either it is kept, or it gains at least what is worth a change."""
     again = tune([cook], replace(cook.state.config, loop=tuned.after.loop), seed=3, effort=6, workers=1)
     if again.changed:
-        assert again.after.score.mean_abs_c <= 0.95 * again.before.score.mean_abs_c
+        assert again.after.score.mean_abs_c <= (1.0 - LEAST_GAIN_FRAC) * again.before.score.mean_abs_c
     else:
         assert again.after.loop.kp == tuned.after.loop.kp
         assert "kept" in again.why
