@@ -394,7 +394,7 @@ def drills() -> tuple[Drill, ...]:
             "a gale with rain at -15 °C, the lower vent half plugged with ash",
             _gale,
             _burning,
-            # as the probe shows it: a gust takes kelvins off the pit before any probe can know
+            # as the probe shows it, for the last step of ash takes 2 K off the pit within 10 s
             Since(lambda rig: _wide(rig) and rig.shown_c < 78.5, below_c_per_min=0.3),
             give_up_s=3 * 3600.0,
         ),
