@@ -218,6 +218,22 @@ def test_a_fall_that_closing_the_vents_explains_is_no_lid() -> None:
         assert not state.off
 
 
+def flare(set_point_c: float | None) -> list[LidState]:
+    """The pit at 135 °C after gas has burnt off under a lid just put back, and down 38 K in 100 s."""
+    seen, state, course = PitState(), LidState(), []
+    for t in range(500):
+        pit_c = 97.0 + 38.0 * math.exp(-max(t - 100, 0) / 35.0)
+        seen = pit.observe(seen, PitConfig(), Reading(pit_c), None, 1.0)
+        state = lid.watch(state, LidConfig(), seen, None, None, float(t), set_point_c=set_point_c)
+        course.append(state)
+    return course
+
+
+def test_a_flare_that_burns_off_is_no_lid() -> None:
+    assert any(state.off for state in flare(None))
+    assert not any(state.off for state in flare(93.0))
+
+
 def test_a_fall_that_never_comes_back_leaves_a_doubt() -> None:
     course = lid_course([93.0] * 300 + [max(93.0 - 0.8 * t, 20.0) for t in range(900)])
     assert course[-1].doubt

@@ -124,6 +124,7 @@ class LidConfig(Settings):
     recognise: bool = True
     drop_c: float = 4.5
     drop_c_per_closing_v: float = 4.0
+    drop_c_per_over_c: float = 0.4
     rise_c: float = 2.5
     told_rise_c: float = 20.0
     announced_s: float = 60.0

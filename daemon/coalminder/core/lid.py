@@ -43,11 +43,13 @@ def watch(
     notice: bool | None,
     now_s: float,
     closing_v: float = 0.0,
+    set_point_c: float | None = None,
 ) -> LidState:
     """The lid after one step.
 
     switch_open: None without a switch; notice: what a person said in this step; closing_v: how much the
-    vents were closed of late, for a fall that they explain is no lid.
+    vents were closed of late, for a fall that they explain is no lid; nor is one from far over the set point,
+    where wood or gathered fuel gas has just burnt off (set_point_c: None to ask only the vents).
     """
     if notice is True:
         state = replace(state, announced_s=now_s)
@@ -70,7 +72,9 @@ def watch(
         return state
     fast = pit.fast_c
     if not state.off:
-        falling = pit.slow_c - fast > config.drop_c + config.drop_c_per_closing_v * closing_v
+        over_c = 0.0 if set_point_c is None else max(pit.slow_c - set_point_c, 0.0)
+        expected_c = config.drop_c_per_closing_v * closing_v + config.drop_c_per_over_c * over_c
+        falling = pit.slow_c - fast > config.drop_c + expected_c
         if switch_open is None and config.recognise and falling and now_s >= state.blind_until_s:
             return replace(
                 state, off=True, told=False, since_s=now_s, lowest_c=fast, before_c=pit.slow_c,

@@ -28,7 +28,9 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
     dt_s = _elapsed(state, now_s)
     seen = pit.observe(state.pit, config.pit, inputs.pit, inputs.pit_2, dt_s)
     state, outcomes, notice = obey(replace(state, pit=seen), inputs, now_s)
-    lid_now = lid.watch(state.lid, config.lid, seen, inputs.lid_open, notice, now_s, state.air.closing_v)
+    lid_now = lid.watch(
+        state.lid, config.lid, seen, inputs.lid_open, notice, now_s, state.air.closing_v, state.set_point_c
+    )
     state = replace(state, lid=lid_now)
     state = follow_pit(state, now_s)
 
