@@ -178,6 +178,12 @@ CASES = [
     ),
     Case("falling_with_vents_open", wide(ramp(87.0, -0.45)), wide(ramp(87.0, -0.2)), below_for_s=2400.0),
     Case("falling_with_vents_open", wide(ramp(87.0, -0.45)), ramp(87.0, -0.45), name="vents not wide"),
+    Case(
+        "falling_with_vents_open",
+        wide(ramp(70.0, -0.45, phase=Phase.LIGHTING)),
+        wide(ramp(40.0, 0.5, phase=Phase.LIGHTING)),
+        name="the fire fails while lighting",
+    ),
     Case("fire_out", lambda s: view(s, 43.0), lambda s: view(s, 49.0)),
     Case(
         "lighting_slow",
@@ -197,6 +203,13 @@ CASES = [
         name="it answers",
     ),
     Case("weather_beyond_vents", wide(ramp(76.0, 0.0)), wide(ramp(81.0, 0.0)), starts_s=60.0),
+    Case(
+        "weather_beyond_vents",
+        shut(ramp(109.0, 0.0, set_point_c=103.0)),
+        shut(ramp(107.0, 0.0, set_point_c=103.0)),
+        starts_s=100.0,
+        name="set point at the edge of the band",
+    ),
     Case(
         "snuff_without_effect",
         phase(Phase.SNUFFING, ramp(95.0, 0.0)),

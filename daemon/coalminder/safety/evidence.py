@@ -25,6 +25,8 @@ JUMP_BACK_C = 10.0
 FLAT_C = 2.0  # a change in 5 to 6 min less than this is no answer to the vents
 LID_BACK_C = 8.0  # the pit has risen this far from its lowest: the lid is on, the probe in the heat
 NEAR_C = 15.0
+BESIDE_C = 5.0  # a set point at the edge of the band: only this far beside it is out of reach
+SHUT_TIMES, SHUT_FRAC = 1.2, 0.001  # of the air floor: the lower vent is as shut as tending allows
 LATE_FORGET = 1.0 / 20.0  # s of lateness forgotten per s
 JUMP_CAP_C2 = 400.0  # one jump must not look like noise
 _EXPOSED_PHASES = frozenset(Phase) - {Phase.COLD, Phase.LIGHTING, Phase.OUT}
@@ -152,7 +154,7 @@ def advance(e: Evidence, view: View, limits: Limits, events: Iterable[object], n
         minutes, minute_s = (*minutes[1 - MINUTES_KEPT :], smooth_c), now_s
 
     # The vents and what they achieve.
-    shut = view.vents_shut or view.lower <= view.lower_floor + 0.005
+    shut = view.vents_shut or view.lower <= SHUT_TIMES * view.lower_floor + SHUT_FRAC
     wide = view.lower >= view.lower_wide
     no_effect_s, strained_s = e.no_effect_s, e.strained_s
     if len(minutes) >= 6 and smooth_c is not None and pit_c is not None:
@@ -163,7 +165,9 @@ def advance(e: Evidence, view: View, limits: Limits, events: Iterable[object], n
             cold and error_c < -limits.no_effect_c and rise_c > -FLAT_C
         )
         no_effect_s = _gather(no_effect_s, dt_s if useless else -dt_s, limits.no_effect_s)
-        strained = (hot and smooth_c > limits.band_high_c) or (cold and smooth_c < limits.band_low_c)
+        high_c = max(limits.band_high_c, view.set_point_c + BESIDE_C)
+        low_c = min(limits.band_low_c, view.set_point_c - BESIDE_C)
+        strained = (hot and smooth_c > high_c) or (cold and smooth_c < low_c)
         strained_s = _gather(strained_s, dt_s if strained else -dt_s, limits.strained_s)
     elif not minutes:
         no_effect_s = strained_s = 0.0

@@ -71,7 +71,7 @@ ROWS: tuple[Fault, ...] = (
         "medium",
         "The pit falls with the vents wide open: fire dying, charcoal used up or a vent that does not open",
         "See that the vents are open. Lay lit charcoal on the bed; unlit charcoal puts a dying bed out",
-        suppressed_in=SHUT_PHASES | {Phase.LIGHTING, Phase.LID_OFF, Phase.EASING},
+        suppressed_in=SHUT_PHASES | {Phase.LID_OFF, Phase.EASING},
         window="fall_window_s",
     ),
     Fault(
@@ -120,8 +120,9 @@ ROWS: tuple[Fault, ...] = (
         Action.WARN,
         False,
         "low",
-        "The pit is out of the band and the vents are at the end of their travel: wind, rain or cold",
-        "Shelter the grill from wind and rain, outdoors and in the open",
+        "The pit is out of the band and the vents are at the end of their travel",
+        "Too cold: shelter the grill from wind and rain, outdoors and in the open. Too hot: shade it, and "
+        "close the gaps at lid and bowl",
         suppressed_in=NOT_TENDING,
         window="strained_s",
     ),
