@@ -229,7 +229,7 @@ def watchdog_fed(folder: Path) -> list[Finding]:
             service.wait_steps(3)
             service.control(unplugged=True)
             put_in_s = time.monotonic()
-            wait_alarm(watcher, "pit_probe_lost", 40.0)
+            wait_alarm(watcher, "pit_probe_lost", 80.0)
             service.wait_steps(8)
             lost = Finding("", "watchdog while the pit probe is lost and the fire is cut off")
             gap_s = max(

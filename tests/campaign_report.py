@@ -119,7 +119,7 @@ def page(
         f"{tally.cooks} cooks of 3 to 5.5 h, each with another kettle (leaks, plates, vents, slack servos), sky (wind "
         "0.5 to 9 m/s with gusts, rain, sun, -5 to 32 °C), fuel, probe (noise up to 1 K, lag 4 to 25 s) and person: "
         f"{tally.lid_lifts} lid lifts of 15 to 240 s, {tally.pieces_of_wood} times wood, cold fish and charcoal laid "
-        "on, set points moved, easing, the pit probe pulled for 1 to 10 s, the daemon killed and back.",
+        "on, set points moved, easing, the pit probe pulled for 1 to 45 s, the daemon killed and back.",
         f"False cut-offs: {len(tally.false_cut_offs)}. Cut-offs with the pit truly over the hard limit: "
         f"{tally.true_cut_offs}. Hottest pit: {tally.highest_c:.0f} °C.",
         "",

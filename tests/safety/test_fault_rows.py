@@ -113,8 +113,8 @@ CASES = [
         machine(broker_lost_s=299.0),
     ),
     Case("settings_changed", machine(settings_changed=True), machine()),
-    Case("pit_probe_lost", lost(KIND.OPEN), for_a_while(lost(KIND.OPEN), 18), name="open"),
-    Case("pit_probe_lost", lost(KIND.BUS), for_a_while(lost(KIND.BUS), 18), name="bus"),
+    Case("pit_probe_lost", lost(KIND.OPEN), for_a_while(lost(KIND.OPEN), 58), name="open"),
+    Case("pit_probe_lost", lost(KIND.BUS), for_a_while(lost(KIND.BUS), 58), name="bus"),
     Case("pit_probe_lost", lambda s: view(s, pit=Reading(float("nan"))), machine(), name="not a number"),
     Case(
         "pit_probe_stale",
@@ -122,7 +122,7 @@ CASES = [
         lambda s: view(s, pit=Reading(93.0 + s % 7, age_s=s % 10.0)),
         name="old",
     ),
-    Case("pit_probe_stale", lost(KIND.TIMEOUT), for_a_while(lost(KIND.TIMEOUT), 9), name="no answer"),
+    Case("pit_probe_stale", lost(KIND.TIMEOUT), for_a_while(lost(KIND.TIMEOUT), 49), name="no answer"),
     Case("pit_probe_silent", lost(KIND.OPEN), for_a_while(lost(KIND.OPEN), 4)),
     Case(
         "pit_probe_stuck",

@@ -136,7 +136,7 @@ def plan(seed: int) -> Plan:
     if rng.random() < 0.5:
         events.setdefault(seconds - 900, []).append(Snuff(event_id="snuff"))
     pulled = tuple(
-        (int(rng.uniform(600, seconds)), int(rng.choice((1, 1, 2, 5, 10)))) for _ in range(rng.randrange(5))
+        (int(rng.uniform(600, seconds)), int(rng.choice((1, 2, 5, 10, 45)))) for _ in range(rng.randrange(5))
     )
     crashes = {int(rng.uniform(1200, seconds)): rng.uniform(2.0, 40.0) for _ in range(rng.randrange(2))}
     return Plan(

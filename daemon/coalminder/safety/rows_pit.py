@@ -12,7 +12,7 @@ ROWS: tuple[Fault, ...] = (
     Fault(
         "pit_probe_lost",
         c.pit_probe_lost,
-        20,
+        60,
         5,
         Action.SNUFF,
         True,
@@ -25,7 +25,7 @@ ROWS: tuple[Fault, ...] = (
     Fault(
         "pit_probe_stale",
         c.pit_probe_stale,
-        10,
+        50,
         5,
         Action.SNUFF,
         True,
@@ -45,7 +45,7 @@ ROWS: tuple[Fault, ...] = (
         False,
         "medium",
         "No pit temperature to tend by",
-        "Check the pit probe: if it stays away the vents are shut for good",
+        "Check the pit probe: if it stays away for a minute the vents are shut for good",
         window="stale_s",
         detail=c.pit_reading,
     ),
