@@ -178,7 +178,7 @@ def food_probe_lost(view: View, e: Evidence, limits: Limits, on: bool) -> bool |
     """A food probe gives no temperature while the food is on."""
     if e.food_on is False or not view.foods:
         return False
-    return any(trusted_c(sample, limits.stale_s) is None for _, sample in view.foods)
+    return any(trusted_c(sample, limits.food_stale_s) is None for _, sample in view.foods)
 
 
 def vents_without_effect(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
@@ -306,7 +306,7 @@ def food_exposed(view: View, e: Evidence, limits: Limits, on: bool) -> bool | No
 
 def which_food_lost(view: View, e: Evidence, limits: Limits) -> str:
     """Names of the lost food probes, for the message."""
-    return ", ".join(name for name, sample in view.foods if trusted_c(sample, limits.stale_s) is None)
+    return ", ".join(name for name, sample in view.foods if trusted_c(sample, limits.food_stale_s) is None)
 
 
 def food_limit_near(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:

@@ -237,7 +237,7 @@ def _expose(
     """Add `dt_s` to every food in the danger zone; a lost food probe keeps its sum."""
     sums: dict[str, float] | None = None
     for name, sample in view.foods:
-        temp_c = trusted_c(sample, limits.stale_s)
+        temp_c = trusted_c(sample, limits.food_stale_s)
         if temp_c is not None and limits.food_low_c < temp_c < limits.food_high_c:
             if sums is None:
                 sums = dict(exposed_s)

@@ -48,8 +48,13 @@ class Limits(Settings):
     )
     stale_s: float = _limit(
         10.0,
-        "a reading older than this is no reading",
-        "estimate: ten steps",
+        "a reading of the pit older than this is no reading",
+        "estimate: ten steps; a probe that may be older (its `max_age_s`) raises it",
+    )
+    food_stale_s: float = _limit(
+        10.0,
+        "a reading of the food older than this is no reading",
+        "estimate: ten steps; a probe that may be older (its `max_age_s`) raises it",
     )
     stuck_s: float = _limit(
         600.0,

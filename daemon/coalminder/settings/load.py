@@ -22,7 +22,7 @@ from coalminder.settings.food import FoodSettings
 from coalminder.settings.journal import JournalSection
 from coalminder.settings.mqtt import MqttSettings
 from coalminder.settings.page import PageSettings
-from coalminder.settings.probes import ProbesSettings
+from coalminder.settings.probes import PIT_ROLES, ROLES, ProbesSettings
 from coalminder.settings.safety import SafetySettings
 from coalminder.settings.tending import (
     AirSection,
@@ -96,8 +96,17 @@ class Settings(BaseSettings):
         return self.food.plan(self.band.set_point, self.grill.ambient)
 
     def limits(self) -> Limits:
-        """The cut-offs' limits, with the band of [band]."""
-        return replace(self.safety.limits(), band_low_c=self.band.low, band_high_c=self.band.high)
+        """The cut-offs' limits, with the band of [band] and the ages that the probes may have."""
+        probes, given = self.probes or {}, self.safety.limits()
+        pit_s = [block.max_age_s for name, block in probes.items() if name in PIT_ROLES]
+        food_s = [block.max_age_s for name, block in probes.items() if name not in ROLES]
+        return replace(
+            given,
+            band_low_c=self.band.low,
+            band_high_c=self.band.high,
+            stale_s=max(given.stale_s, *pit_s, 0.0),
+            food_stale_s=max(given.stale_s, *food_s, 0.0),
+        )
 
 
 def load_settings(path: Path | None = None) -> Settings:

@@ -19,6 +19,8 @@ from pydantic import (
 
 #: Names with a meaning of their own. Every other name is a food probe.
 ROLES = ("pit", "pit_2", "dome", "ambient")
+PIT_ROLES = ("pit", "pit_2")
+PIT_AGE_MAX_S = 60.0  # a fire tended by older readings is not tended
 
 ProbeName = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]{0,31}$")]
 
@@ -235,6 +237,11 @@ def _roles_and_wires(probes: dict[str, Any]) -> dict[str, Any]:
         raise ValueError("a probe named 'pit' is needed: the air at the grate, away from the coals")
     seen: dict[str, str] = {}
     for name, block in probes.items():
+        if name in PIT_ROLES and block.max_age_s > PIT_AGE_MAX_S:
+            raise ValueError(
+                f"probe '{name}' tends the fire: its max_age_s may be {PIT_AGE_MAX_S:g} at most, "
+                f"got {block.max_age_s:g}; let its gateway publish more often"
+            )
         wire = block.wire
         if wire is None:
             continue

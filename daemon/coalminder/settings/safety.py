@@ -38,7 +38,10 @@ class SafetySettings(BaseModel):
         _DEFAULT.lid_off_s, ge=60.0, le=3600.0, description="time in s with the lid off before a warning"
     )
     stale_s: FiniteFloat = Field(
-        _DEFAULT.stale_s, ge=3.0, le=60.0, description="age in s from which a reading is no reading"
+        _DEFAULT.stale_s,
+        ge=3.0,
+        le=60.0,
+        description="age in s from which a reading is no reading; a probe's own max_age_s when that is more",
     )
     stuck_s: FiniteFloat = Field(
         _DEFAULT.stuck_s,
