@@ -136,7 +136,7 @@ CASES = [
         for_a_while(lambda s: view(s, 20.0), 18),
         name="fell out",
     ),
-    Case("pit_probe_implausible", lambda s: view(s, 109.0), lambda s: view(s, 106.0), name="just too far"),
+    Case("pit_probe_implausible", lambda s: view(s, 112.5), lambda s: view(s, 109.0), name="just too far"),
     Case(
         "pit_probes_disagree",
         lambda s: view(s, pit_2=reading(124.0, s)),

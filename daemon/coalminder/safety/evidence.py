@@ -22,6 +22,10 @@ MINUTES_KEPT = 12
 GAP_S = 30.0  # steps further apart than this are a gap: trends start afresh
 JUMP_HELD_S = 120.0  # after a jump, this much steady reading makes the new level the truth
 JUMP_BACK_C = 10.0
+JUMP_SLACK_C = 2.0  # as the guard of a probe allows for its noise (probes/guard.py)
+JUMP_NOISE_TIMES = 4.0  # of the usual change from step to step
+PERIOD_MAX_S = 60.0
+PERIOD_GROWS = 1.1  # a change, by which a probe that has become slower is known again
 FLAT_C = 2.0  # a change in 5 to 6 min less than this is no answer to the vents
 LID_BACK_C = 8.0  # the pit has risen this far from its lowest: the lid is on, the probe in the heat
 NEAR_C = 15.0
@@ -45,6 +49,7 @@ class Evidence:
     smooth_c: float | None = None
     same_since_s: float = 0.0
     finest_c: float | None = None  # smallest change of the reading ever seen: the probe's resolution
+    period_s: float | None = None  # least time between two changes: how often the probe shows something new
     same_low: float = 1.0  # least and widest opening of the lower vent since the reading changed
     same_high: float = 0.0
     jump_from_c: float | None = None
@@ -106,7 +111,8 @@ def advance(e: Evidence, view: View, limits: Limits, events: Iterable[object], n
     last_pit_c, last_pit_s = e.last_pit_c, e.last_pit_s
     smooth_c, same_since_s, change_c2 = e.smooth_c, e.same_since_s, e.change_c2
     jump_from_c, jump_s = e.jump_from_c, e.jump_s
-    finest_c, same_low, same_high = e.finest_c, min(e.same_low, view.lower), max(e.same_high, view.lower)
+    finest_c, period_s = e.finest_c, e.period_s
+    same_low, same_high = min(e.same_low, view.lower), max(e.same_high, view.lower)
     if pit_c is None or last_pit_c is None or gap:
         same_since_s, same_low, same_high = now_s, view.lower, view.lower
     if pit_c is not None:
@@ -116,16 +122,19 @@ def advance(e: Evidence, view: View, limits: Limits, events: Iterable[object], n
             since_s = max(now_s - last_pit_s, 0.1)
             smooth_c += (pit_c - smooth_c) * since_s / (SMOOTH_S + since_s)
             change_c = pit_c - last_pit_c
+            still_s = now_s - same_since_s
+            if abs(change_c) > _jump_c(e, limits, since_s, still_s) and jump_from_c is None:
+                jump_from_c, jump_s = last_pit_c, now_s
             if change_c != 0.0:
+                period_s = still_s if period_s is None else min(still_s, period_s * PERIOD_GROWS)
                 same_since_s, same_low, same_high = now_s, view.lower, view.lower
                 finest_c = abs(change_c) if finest_c is None else min(finest_c, abs(change_c))
-            change_c2 += (
-                (min(change_c * change_c, JUMP_CAP_C2) - change_c2)
-                * since_s
-                / (limits.noise_window_s + since_s)
-            )
-            if abs(change_c) > limits.rate_c_per_s * since_s and jump_from_c is None:
-                jump_from_c, jump_s = last_pit_c, now_s
+            if not view.lid_off:  # what a slow probe shows of a lid lift, a step every 10 s, is no noise
+                change_c2 += (
+                    (min(change_c * change_c, JUMP_CAP_C2) - change_c2)
+                    * since_s
+                    / (limits.noise_window_s + since_s)
+                )
         if jump_from_c is not None and (
             abs(pit_c - jump_from_c) < JUMP_BACK_C or now_s - jump_s > JUMP_HELD_S
         ):
@@ -202,6 +211,7 @@ def advance(e: Evidence, view: View, limits: Limits, events: Iterable[object], n
         smooth_c,
         same_since_s,
         finest_c,
+        period_s,
         same_low,
         same_high,
         jump_from_c,
@@ -224,6 +234,16 @@ def advance(e: Evidence, view: View, limits: Limits, events: Iterable[object], n
         food_on,
         exposed_s,
     )
+
+
+def _jump_c(e: Evidence, limits: Limits, since_s: float, still_s: float) -> float:
+    """A change of the reading in K beyond which it is a jump.
+
+    A probe that shows something new every 10 s (wireless, or whole degrees) shows 10 s of change at once; one
+    that jitters all the time may go on to do so.
+    """
+    shown_s = max(min(still_s if e.period_s is None else e.period_s, PERIOD_MAX_S), since_s)
+    return JUMP_SLACK_C + limits.rate_c_per_s * shown_s + JUMP_NOISE_TIMES * math.sqrt(e.change_c2)
 
 
 def _gather(sum_s: float, by_s: float, enough_s: float) -> float:
