@@ -26,6 +26,7 @@ class ForeignGrill:
         noise_c: float = 0.3,
         fuel_kg: float = 1.5,
         gust: float = 0.15,
+        room_kg: float = 0.0,
         seed: int = 1,
     ) -> None:
         self.fuel_kg = fuel_kg
@@ -41,6 +42,7 @@ class ForeignGrill:
         self._gust = 0.0
         self._shown_c = ambient_c
         self._wood_kg = 0.0
+        self._room_g, self._fresh_g = 1000.0 * room_kg, 0.0
 
     @property
     def true_pit_c(self) -> float:
@@ -68,7 +70,10 @@ class ForeignGrill:
         air_g_s = 1.9 * p["air"] * area * stack * max(1.0 + self._gust, 0.2)
         if lid_open:
             air_g_s += 1.2
+            self._fresh_g = self._room_g
+        air_g_s += self._fresh_g / 10.0  # what is fresh in the room under the lid, mixed in 10 s
         want_g_s = 8.0 * self._lit_kg * (0.3 + 0.7 * self._glow)  # air the lit coals could use
+        self._fresh_g = max(self._fresh_g - dt * min(self._fresh_g / 10.0, want_g_s), 0.0)
         fed = min(air_g_s / max(want_g_s, 1e-9), 1.5)
         self._glow += dt / 180.0 * (min(fed, 1.0) - self._glow)
         heat = min(air_g_s, want_g_s) * 2600.0

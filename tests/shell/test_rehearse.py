@@ -55,6 +55,21 @@ def test_a_grill_of_other_making_is_tended(arguments: dict[str, float], tmp_path
     assert cook["lid_lifts_seen"] == 1
 
 
+@pytest.mark.parametrize(("room_kg", "dead_s"), [(0.09, 25), (0.14, 5)])
+def test_a_room_full_of_fresh_air_flares_and_that_is_no_lid_lift(
+    room_kg: float, dead_s: int, tmp_path: Path
+) -> None:
+    """The air that came in under the open lid burns after it is back: 130 to 165 °C for a minute or two."""
+    cook = rehearse(
+        tmp_path, "--fast", "--grill", "foreign_grill:grill", "--grill-arg", f"room_kg={room_kg}",
+        "--grill-arg", f"dead_s={dead_s}", "--lid-lift", "4500:90", "--lid-lift", "9900:120",
+    )  # fmt: skip
+    assert cook["in_band_frac"] >= 0.90  # type: ignore[operator]
+    assert cook["fire_alive"] is True
+    assert cook["lid_lifts_seen"] == 2
+    assert {alarm["code"] for alarm in cook["alarms"]} == {"pit_over_ceiling"}  # type: ignore[index, attr-defined]
+
+
 @pytest.mark.broker
 def test_a_live_rehearsal_speaks_to_a_real_broker_and_draws_a_picture(
     mosquitto: Mosquitto, tmp_path: Path
