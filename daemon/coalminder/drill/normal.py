@@ -139,6 +139,11 @@ def plan(seed: int) -> Plan:
         (int(rng.uniform(600, seconds)), int(rng.choice((1, 2, 5, 10, 45)))) for _ in range(rng.randrange(5))
     )
     crashes = {int(rng.uniform(1200, seconds)): rng.uniform(2.0, 40.0) for _ in range(rng.randrange(2))}
+    # down for up to 40 s meanwhile: with a longer pull that is over a minute without the probe, a true loss
+    pulled = tuple(
+        (at, min(length, 15) if any(at <= c < at + length for c in crashes) else length)
+        for at, length in pulled
+    )
     return Plan(
         seed, hours, kettle, tuple(lids), {k: tuple(v) for k, v in events.items()}, wood, charcoal,
         (loaded + 20, rng.uniform(0.5, 3.5)), pulled, crashes, rng.random() < 0.3, rng.random() < 0.3,
