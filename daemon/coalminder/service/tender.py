@@ -13,14 +13,17 @@ from typing import Protocol
 
 from coalminder.core import State, step
 from coalminder.events import Event
+from coalminder.safety.faults import BY_CODE
+from coalminder.safety.limits import Limits
 from coalminder.service.clock import Clock
 from coalminder.service.hardware import Hardware, Seen
 from coalminder.service.notify import Notifier
 from coalminder.values import Decision, Inputs, Machine, Outcome, Phase
 
-# Without a pit reading the fault table shuts the vents for good within 20 s. Vents still open after this
-# long mean that it does not work: then the watchdog is fed no more and the last line outside acts.
-_BLIND_S = 30.0
+# Without a pit reading the fault table shuts the vents for good. Vents still open so much later mean that
+# it does not work: then the watchdog is fed no more and the last line outside acts.
+_BLIND_MARGIN_S = 10.0
+_NO_PIT = ("pit_probe_lost", "pit_probe_stale")
 _SHUT = frozenset({Phase.COLD, Phase.OUT, Phase.CUT_OFF, Phase.SNUFFING})
 
 
@@ -120,7 +123,7 @@ class Tender:
         self.steps += 1
         if decision.probe_ok or decision.phase in _SHUT or self._probe_ok_s is None:
             self._probe_ok_s = now_s
-        if now_s - self._probe_ok_s <= _BLIND_S:
+        if now_s - self._probe_ok_s <= blind_s(self.state.config.limits):
             self._notifier.tell("WATCHDOG=1", f"STATUS={status_line(decision)}")
         if self._listener is not None:
             self._listener(now_s, inputs, decision)
@@ -146,6 +149,11 @@ class Tender:
             for task in (sleep, stop):
                 task.cancel()
             await asyncio.gather(sleep, stop, return_exceptions=True)
+
+
+def blind_s(limits: Limits) -> float:
+    """How long the vents may stand open without a pit reading before the watchdog is fed no more, in s."""
+    return max(BY_CODE[code].detected_within_s(limits) for code in _NO_PIT) + _BLIND_MARGIN_S
 
 
 def status_line(decision: Decision) -> str:
