@@ -14,13 +14,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from coalminder.errors import UserError
+from coalminder.service.alone import alone
 from coalminder.settings.calibration import Calibration, VentCorrection
 from coalminder.settings.vents import Pca9685Vent, Servo, SimulatedVent, VentsSettings
 from coalminder.vents.build import build_vents
 from coalminder.vents.defaults import DRIVERS, VENT_DEFAULTS
 from coalminder.vents.fake import FakePulseOutput
 from coalminder.vents.servo import PulseOutput
-from coalminder.vents.snuff import Plan, add_arguments, open_output, read_plans, shut
+from coalminder.vents.snuff import Plan, add_arguments, open_output, read_plans, remember, run, shut
 
 
 def config(tmp_path: Path, text: str) -> Path:
@@ -188,3 +189,34 @@ def test_options_have_a_default() -> None:
     parser = argparse.ArgumentParser()
     add_arguments(parser)
     assert parser.parse_args([]).config == Path("/etc/coalminder/coalminder.toml")
+
+
+VENT = '[vents.lower]\ndriver = "simulated"\npulse_min_us = 900\n'
+
+
+def test_a_half_edited_file_is_snuffed_by_what_the_daemon_last_knew(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path / "state"))
+    (tmp_path / "state").mkdir()
+    path = config(tmp_path, VENT + '[mqtt]\npassword = "sesame"\n')
+    good = read_plans(path)
+    remember(path)
+    assert not [kept for kept in (tmp_path / "state").iterdir() if "sesame" in kept.read_text("utf-8")]
+    path.write_text(VENT + "[mqtt\n", "utf-8")
+    remember(path)  # the daemon restarts: what it knew stays
+    assert read_plans(path) == good
+    with pytest.raises(UserError, match="NOT moved"):
+        read_plans(tmp_path / "another.toml")
+
+
+def test_snuff_beside_a_running_daemon_says_that_it_will_not_last(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = config(tmp_path, VENT + f'stroke_s = 0.1\n[journal]\ndirectory = "{tmp_path}"\n')
+    asked = argparse.Namespace(config=path)
+    with alone(tmp_path):
+        assert run(asked) == 1
+    assert "the daemon runs" in capsys.readouterr().err
+    assert run(asked) == 0
+    assert "the daemon runs" not in capsys.readouterr().err

@@ -70,6 +70,9 @@ class DeskMessenger:
         if self._link is not None:
             self._link.offer(decision, inputs.machine, now_s, utc_s, inputs)
             view = state.food.view
+            if self._food is None and state.food.loaded_s is None:
+                self._food = view
+                self._link.offer_part("food", None)  # yesterday's is retained on the broker
             if view is not self._food and (view.reminders or state.food.loaded_s is not None):
                 self._food = view
                 self._link.offer_part("food", FoodPart(root=to_plain(view)))

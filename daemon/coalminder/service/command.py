@@ -14,7 +14,7 @@ from typing import Any
 
 from coalminder.core import State, initial
 from coalminder.errors import SettingsError, UserError
-from coalminder.events import Event, Light
+from coalminder.events import Event, Light, Snuff
 from coalminder.journal import Refusal, Resume, resume
 from coalminder.messages.commands import CommandLimits
 from coalminder.messages.options import LinkOptions
@@ -24,10 +24,11 @@ from coalminder.service.board import BoardHardware
 from coalminder.service.clock import Clock, RealClock, ScaledClock
 from coalminder.service.hardware import Hardware
 from coalminder.service.latched import keep_latched
-from coalminder.service.machine import count_restarts
+from coalminder.service.machine import count_restarts, forget_starts
 from coalminder.service.notify import Notifier
 from coalminder.service.tender import Tender
 from coalminder.settings.load import DEFAULT_PATH, Settings, load_settings
+from coalminder.vents.snuff import remember
 
 log = logging.getLogger("coalminder")
 
@@ -60,14 +61,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Tend until SIGTERM or SIGINT; the vents are shut before the end."""
+    """Tend until SIGTERM, SIGINT, SIGHUP or SIGQUIT; the vents are shut before the end."""
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
     if args.speed != 1.0 and (args.simulate is None or not 0.1 <= args.speed <= 10_000.0):
         raise UserError(f"--speed {args.speed:g}: 0.1 to 10000, and only together with --simulate")
     settings = load_settings(args.config)
     with alone(settings.journal.directory):
         hardware = _hardware(settings, args)
-        return asyncio.run(_tend(settings, hardware, args))
+        code = asyncio.run(_tend(settings, hardware, args))
+        forget_starts(settings.journal.directory)
+        return code
 
 
 async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace) -> int:
@@ -120,10 +123,13 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
             messenger=desk.messenger,
             watch=desk.watch,
             notifier=notifier,
-            local_events=_first_words(args.lit and not isinstance(found, Resume)),
+            local_events=_clock_words(clock, found.age_s, settings.journal.resume_within)
+            if isinstance(found, Resume)
+            else _first_words(args.lit),
         )
         loop = asyncio.get_running_loop()
-        for number in (signal.SIGTERM, signal.SIGINT):
+        # a dropped terminal, too, must not leave the vents as they are
+        for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP, signal.SIGQUIT):
             loop.add_signal_handler(number, tender.stop)
         async with asyncio.TaskGroup() as tasks:
             tasks.create_task(tender.run(), name="tend")
@@ -140,6 +146,24 @@ def _first_words(lit: bool) -> Callable[[float], tuple[Event, ...]]:
         said = tuple(waiting)
         waiting.clear()
         return said
+
+    return words
+
+
+def _clock_words(clock: Clock, age_s: float, within_s: float) -> Callable[[float], tuple[Event, ...]]:
+    """Snuff, when the wall clock is put right and the resumed cook turns out to be older than `within_s`.
+
+    A board without a clock of its own starts where it stopped, and yesterday's cook looks like today's.
+    """
+    begun_s, said = clock.utc_s() - clock.now_s(), False
+
+    def words(now_s: float) -> tuple[Event, ...]:
+        nonlocal said
+        if said or age_s + clock.utc_s() - now_s - begun_s <= within_s:
+            return ()
+        said = True
+        log.warning("the clock was put right: the cook that went on is an old one; snuffing")
+        return (Snuff(),)
 
     return words
 
@@ -168,7 +192,9 @@ def _hardware(settings: Settings, args: argparse.Namespace) -> Hardware:
         raise SettingsError(
             f"{args.config}: {missing} is missing; describe your wiring there (docs/hardware.md)"
         )
-    return open_board(settings)
+    board = open_board(settings)
+    remember(args.config)
+    return board
 
 
 def open_board(settings: Settings) -> BoardHardware:

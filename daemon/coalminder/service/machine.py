@@ -14,6 +14,7 @@ from coalminder.values import Machine
 
 _SLOW_S = 10.0  # kernel files and the configuration are looked at this often
 _RESTARTS_S = 600.0
+_STARTS = "starts.json"
 # Linux hwmon sysfs interface: inX_lcrit_alarm is 1 while the voltage is critically low (rpi_volt).
 _VOLTAGE_ALARMS = "hwmon*/in0_lcrit_alarm"
 _BOARD_HOT_MILLI_C = 80_000  # the board slows itself down from 80 °C (makers' documentation, from memory)
@@ -90,7 +91,7 @@ class MachineWatch:
 
 def count_restarts(directory: Path, utc_s: float) -> int:
     """Note this start in `directory` and tell how many there were in the last ten minutes before it."""
-    path = directory / "starts.json"
+    path = directory / _STARTS
     try:
         starts = [float(start) for start in json.loads(path.read_text("utf-8"))]
     except (OSError, ValueError, TypeError):
@@ -102,6 +103,14 @@ def count_restarts(directory: Path, utc_s: float) -> int:
     except OSError:
         pass  # a full disk is told of by the journal
     return len(recent)
+
+
+def forget_starts(directory: Path) -> None:
+    """A person, or the system, ended the daemon in an orderly way: the next start is no restart."""
+    try:
+        (directory / _STARTS).unlink(missing_ok=True)
+    except OSError:
+        pass  # a full or read-only disk is told of by the journal
 
 
 def _text(path: Path) -> str:

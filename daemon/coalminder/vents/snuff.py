@@ -8,6 +8,7 @@ no sense takes its default, a vent that fails does not keep the other one open.
 from __future__ import annotations
 
 import argparse
+import fcntl
 import json
 import math
 import os
@@ -48,7 +49,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Shut every vent that can be reached; 0 when all were. UserError when the configuration has no vent."""
     plans = read_plans(args.config)
-    return shut(plans, open_output, _say)
+    code = shut(plans, open_output, _say)
+    if _tended(args.config):
+        _say("the daemon runs and will move these vents again: stop it (systemctl stop coalminder), or")
+        _say("snuff from the phone")
+        return 1
+    return code
 
 
 def shut(
@@ -86,9 +92,13 @@ def read_plans(config: Path) -> list[Plan]:
     try:
         data = tomllib.loads(config.read_text(encoding="utf-8"))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise UserError(
-            f"configuration '{config}' cannot be used ({error}): the vents were NOT moved; shut them by hand"
-        ) from error
+        data = _remembered(config)
+        if not data:
+            raise UserError(
+                f"configuration '{config}' cannot be used ({error}): the vents were NOT moved; "
+                "shut them by hand"
+            ) from error
+        _say(f"configuration '{config}' cannot be used ({error}): the vents as the daemon last knew them")
     found = data.get("vents")
     blocks = found if isinstance(found, dict) else {}
     configured = data.get("calibration_file", DEFAULT_CALIBRATION)
@@ -101,6 +111,53 @@ def read_plans(config: Path) -> list[Plan]:
     if not plans:
         raise UserError(f"configuration '{config}' has no [vents.lower]; nothing was moved")
     return plans
+
+
+def _tended(config: Path) -> bool:
+    """Whether a daemon holds the lock of its records (service/alone.py)."""
+    try:
+        journal = tomllib.loads(config.read_text(encoding="utf-8")).get("journal")
+        given = journal.get("directory") if isinstance(journal, dict) else None
+        directory = os.environ.get("COALMINDER_JOURNAL__DIRECTORY") or given or DEFAULT_CALIBRATION.parent
+        handle = os.open(Path(str(directory), "tend.lock"), os.O_RDWR | os.O_CLOEXEC)
+    except (OSError, ValueError):
+        return False
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    except OSError:
+        return False
+    finally:
+        os.close(handle)
+    return False
+
+
+def remember(config: Path) -> None:
+    """Keep the vent block of `config`, for a `snuff` that finds the file half edited. Never raises."""
+    try:
+        data = tomllib.loads(config.read_text(encoding="utf-8"))
+        kept = {key: data[key] for key in ("vents", "calibration_file") if key in data}
+        target = _memory(config)
+        draft = target.with_suffix(".new")
+        draft.write_text(json.dumps(kept), "utf-8")
+        draft.replace(target)
+    except (OSError, ValueError, TypeError):
+        pass  # a full disk, or a file that is edited just now
+
+
+def _remembered(config: Path) -> dict[str, Any]:
+    try:
+        found = json.loads(_memory(config).read_text("utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
+def _memory(config: Path) -> Path:
+    directory = os.environ.get("STATE_DIRECTORY", str(DEFAULT_CALIBRATION.parent)).split(":")[0]
+    name = str(config.absolute()).strip("/").replace("/", "-")
+    return Path(directory, f"vents-of-{name}.json")
 
 
 def open_output(plan: Plan) -> PulseOutput:
