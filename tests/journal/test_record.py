@@ -156,8 +156,8 @@ def test_outbox_is_bounded_and_says_what_it_dropped(
     with read(only_record(tmp_path)) as record:
         assert record.outbox() == tuple(posted[2:])
         assert [text for _, text in record.notes()] == [
-            "outbox full: message 1 dropped",
-            "outbox full: message 2 dropped",
+            f"outbox full: message {posted[0]} dropped",
+            f"outbox full: message {posted[1]} dropped",
         ]
 
 
@@ -276,3 +276,15 @@ def test_a_flipped_bit_in_a_blob_is_noticed() -> None:
                 assert packing.unpack(bytes(bad)) == {"pit": 93.123}, "a wrong value passed for a good one"
             except packing.DamagedBlobError:
                 continue
+
+
+def test_message_numbers_rise_from_one_cook_to_the_next(open_journal: Opener, tmp_path: Path) -> None:
+    """What was delivered is forgotten, its number is not given again (docs/mqtt.md: `seq` rises)."""
+    first = open_journal()
+    last = [first.post(UTC_S, "t", b"x") for _ in range(5)][-1]
+    first.delivered(last.message_id)
+    first.close()
+    later = Start("0.1.0", {}, UTC_S + 60.0, CookState())
+    second = Journal(tmp_path / "cooks", later)
+    assert second.post(UTC_S + 60.0, "t", b"x").message_id > last.message_id
+    second.close()

@@ -7,9 +7,10 @@ import time
 import uuid
 from collections.abc import Iterator
 from datetime import UTC, datetime
+from pathlib import Path
 
 import pytest
-from brokers import Mosquitto, Watcher, free_port, wait_for
+from brokers import OPEN, Mosquitto, Watcher, free_port, wait_for
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
@@ -238,3 +239,64 @@ def test_link_starts_and_goes_on_without_a_broker() -> None:
     assert time.monotonic() - began < 1.0
     assert not link.connected
     link.stop(1.0)
+
+
+def test_two_probes_may_share_a_topic(mosquitto: Mosquitto) -> None:
+    """One gateway, one message, the pit and a food in two fields of it."""
+    link, seen = link_to(mosquitto), list[str]()
+    link.on_topic("probes/both", lambda _payload, _retained: seen.append("pit"))
+    link.on_topic("probes/both", lambda _payload, _retained: seen.append("food"))
+    link.start()
+    wait_for(lambda: link.connected)
+    link.publish("probes/both", b"{}")
+    wait_for(lambda: len(seen) == 2)
+    link.stop()
+    assert seen == ["pit", "food"]
+
+
+@pytest.mark.parametrize("issued", ["0001-01-01T00:00:00+01:00", "9999-12-31T23:59:59-01:00"])
+def test_a_time_that_no_clock_shows_is_refused(mosquitto: Mosquitto, link: Link, issued: str) -> None:
+    with Watcher(mosquitto, "coalminder/kettle/none") as phone:
+        phone.client.publish("coalminder/kettle/command/ease", command(issued_utc=issued), qos=1)
+        records: list[object] = []
+
+        def judged() -> bool:
+            assert not link.take_events()
+            records.extend(link.take_records())
+            return bool(records)
+
+        wait_for(judged)
+    assert records[0].accepted is False  # type: ignore[attr-defined]
+    assert "years 1 to 9999" in records[0].reason  # type: ignore[attr-defined]
+
+
+def test_a_message_too_large_for_the_broker_does_not_end_the_connection(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    broker = Mosquitto(tmp_path, OPEN + "max_packet_size 4000\n")
+    broker.start()
+    link = link_to(broker)
+    link.start()
+    wait_for(lambda: link.connected)
+    assert not link.publish("big", b"x" * 5000)
+    assert link.publish("small", b"x" * 3000)
+    wait_for(lambda: "big is too large for the broker, which takes 4000 bytes" in caplog.text)
+    assert link.connected
+    link.stop()
+    broker.stop()
+
+
+def test_what_the_broker_refuses_is_logged_once(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    access = tmp_path / "acl"
+    access.write_text("topic read #\ntopic write coalminder/kettle/state\n", "utf-8")
+    broker = Mosquitto(tmp_path, OPEN + f"acl_file {access}\n")
+    broker.start()
+    link = link_to(broker)
+    link.start()
+    wait_for(lambda: link.connected)
+    for _ in range(3):
+        link.publish("forbidden", b"x")
+    wait_for(lambda: "refused it" in caplog.text)
+    assert caplog.text.count("refused it") == 1
+    link.stop()
+    broker.stop()

@@ -201,3 +201,15 @@ def test_vents_are_at_their_safe_place_within_a_second_of_the_start(tmp_path: Pa
         )
         times.append(float(shown.stdout.split()[0]))
     assert min(times) < 1.0, times
+
+
+@pytest.mark.parametrize("number", [signal.SIGHUP, signal.SIGQUIT, signal.SIGINT, signal.SIGTERM])
+def test_every_way_of_ending_it_shuts_the_vents(number: signal.Signals, tmp_path: Path) -> None:
+    with service(tmp_path, 1) as (process, notify):
+        assert b"READY=1" in notify.recv(4096)
+        notify.recv(4096)
+        process.send_signal(number)
+        assert process.wait(10) == 0
+        told = b""
+        while b"shutting the vents" not in told:
+            told = notify.recv(4096)

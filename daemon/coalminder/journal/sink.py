@@ -152,6 +152,7 @@ class Sink:
         fresh = self.path is None
         if self.path is None:
             self.path = store.new_path(self._directory, self._start.utc_s)
+        store.point_at(self.path)
         db = self._connect(self.path)
         try:
             db.execute("BEGIN IMMEDIATE")
@@ -171,7 +172,7 @@ class Sink:
             raise
         self._db, self._sizes, self._alarm_sets = db, (0, 0), {}
         if fresh:
-            store.prune(self._directory, self._keep_cooks)
+            store.prune(self._directory, self._keep_cooks, self.path)
 
     def _look_at_file(self) -> None:
         """A record and its log only grow: smaller ones were damaged from outside."""

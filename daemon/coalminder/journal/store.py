@@ -12,6 +12,7 @@ from pathlib import Path
 APPLICATION_ID = 0x434F414C  # marks a file as a cook record (SQLite's PRAGMA application_id)
 SCHEMA_VERSION = 1
 SUFFIX = ".cook"
+_POINTER = "written-to"
 _SIDE_FILES = ("-wal", "-shm")
 _BUSY_S = 2.0  # a reader may hold a lock for a moment
 
@@ -169,8 +170,22 @@ def set_aside(path: Path) -> Path | None:
     return moved
 
 
+def point_at(path: Path) -> None:
+    """Note that `path` is the record written to now: a clock that is behind gives it an old time."""
+    try:
+        (path.parent / _POINTER).write_text(path.name, "utf-8")
+    except OSError:
+        pass  # then the times must do
+
+
 def newest(directory: Path) -> Path | None:
-    """The record written to last."""
+    """The record written to last: the one that was pointed at, else by the time of the last change."""
+    try:
+        pointed = directory / (directory / _POINTER).read_text("utf-8").strip()
+        if pointed.suffix == SUFFIX and pointed.parent == directory and pointed.is_file():
+            return pointed
+    except (OSError, ValueError):
+        pass
     found = [(path.stat().st_mtime_ns, path) for path in directory.glob(f"*{SUFFIX}") if path.is_file()]
     found += [
         (log.stat().st_mtime_ns, path) for _, path in list(found) if (log := Path(f"{path}-wal")).exists()
@@ -178,10 +193,14 @@ def newest(directory: Path) -> Path | None:
     return max(found)[1] if found else None
 
 
-def prune(directory: Path, keep: int) -> None:
-    """Delete the oldest records (damaged ones too) beyond the newest `keep`."""
-    records = [path for path in directory.glob(f"*{SUFFIX}*") if not path.name.endswith(_SIDE_FILES)]
+def prune(directory: Path, keep: int, in_use: Path | None = None) -> None:
+    """Delete the oldest records (damaged ones too) beyond the newest `keep`, of which `in_use` is one."""
+    records = [
+        path
+        for path in directory.glob(f"*{SUFFIX}*")
+        if not path.name.endswith(_SIDE_FILES) and path != in_use
+    ]
     records.sort(key=lambda path: path.stat().st_mtime_ns, reverse=True)
-    for path in records[keep:]:
+    for path in records[keep - (in_use is not None) :]:
         for side in ("", *_SIDE_FILES):
             Path(f"{path}{side}").unlink(missing_ok=True)

@@ -72,7 +72,10 @@ class Journal:
         self._phase: object = None
         self._before: object = start.state
         first_id = resume.next_message_id if isinstance(resume, Resume) else 1
-        self._next_message_id = max([first_id, *(number + 1 for number in self._undelivered)])
+        # Numbers rise over cooks and restarts too, though delivered ones are forgotten: there are
+        # far fewer than one a second.
+        by_clock = int(start.utc_s)
+        self._next_message_id = max([first_id, by_clock, *(number + 1 for number in self._undelivered)])
         # Of the writer.
         self._sink = Sink(Path(directory), start, resume, keep_cooks, connect, self._all_undelivered)
         self._batch: list[Item] = []

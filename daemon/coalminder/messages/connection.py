@@ -25,6 +25,7 @@ from coalminder.messages.options import LinkOptions
 log = logging.getLogger(__name__)
 
 MAX_PACKET_BYTES = 65_536  # MQTT 5: the broker keeps larger ones away from us
+_OVERHEAD_BYTES = 128  # header and properties of a message of ours, at most
 IN_FLIGHT = 20  # QoS 1 messages sent and not yet acknowledged, unless the broker takes fewer
 FIRST_ANSWER_S = 2.0  # for the answer to a first CONNECT, while the broker's version is not known
 # Two daemons of one name throw each other out: connections that last only a short time are dialled again
@@ -57,6 +58,8 @@ class Connection:
         self._known_protocol = options.mqtt_version != "auto"
         self._protocol = paho.MQTTv311 if options.mqtt_version == "3.1.1" else paho.MQTTv5
         self._in_flight = IN_FLIGHT
+        self._most_bytes: int | None = None  # that the broker takes
+        self._complaints: set[str] = set()
         self._taken_over = False
         self._up = False
         self._reason = "not tried yet"
@@ -106,6 +109,9 @@ class Connection:
         """Queue a message; its number, or None when there is no connection. Never blocks, never raises."""
         client = self._client
         if client is None or not self._up:
+            return None
+        if self._most_bytes is not None and len(topic) + len(payload) + _OVERHEAD_BYTES > self._most_bytes:
+            self._complain(f"{topic} is too large for the broker, which takes {self._most_bytes} bytes")
             return None
         properties = None
         if self._protocol == paho.MQTTv5:
@@ -206,7 +212,7 @@ class Connection:
             client.tls_set_context(context)
         client.on_connect = self._connected
         client.on_disconnect = self._disconnected
-        client.on_publish = lambda _c, _u, mid, _r, _p: self._on_sent(mid)
+        client.on_publish = lambda _c, _u, mid, reason, _p: self._answered_for(mid, reason)
         client.on_message = lambda _c, _u, message: self._on_message(message)
         return client
 
@@ -227,12 +233,13 @@ class Connection:
             self._lost(f"{self._options.host}:{self._options.port}: refused: {reason}")
             self._closed.set()
             return
+        self._known_protocol = True
+        self._most_bytes = getattr(properties, "MaximumPacketSize", None) if properties else None
         take = getattr(properties, "ReceiveMaximum", IN_FLIGHT) if properties else IN_FLIGHT
         if 0 < take < self._in_flight:  # the library takes this number before connecting only: dial again
             self._in_flight = take
             self._closed.set()
             return
-        self._known_protocol = True
         self.generation += 1
         self._up = True
         log.info("connected to the broker, MQTT %s", self.protocol)
@@ -241,6 +248,17 @@ class Connection:
         except Exception:  # else the network thread would die in silence
             log.exception("setting up the connection failed")
             self._closed.set()
+
+    def _answered_for(self, mid: int, reason: Any) -> None:
+        if reason is not None and reason.is_failure:
+            self._complain(f"the broker took a message and refused it: {reason}; look at its access list")
+        self._on_sent(mid)
+
+    def _complain(self, text: str) -> None:
+        """Log it once."""
+        if text not in self._complaints:
+            self._complaints.add(text)
+            log.warning(text)
 
     def _disconnected(
         self, client: paho.Client, _userdata: Any, _flags: Any, reason: Any, _properties: Any

@@ -106,7 +106,11 @@ class Inbox:
         taken: list[Event] = []
         for _ in range(len(self._waiting)):  # not for ever: a flood may fill it faster than this empties it
             received = self._waiting.popleft()
-            self._memory, verdict = judge(self._memory, received, self._topics, self._limits)
+            try:
+                self._memory, verdict = judge(self._memory, received, self._topics, self._limits)
+            except Exception:  # one message must never stop tending
+                log.exception("a command on %s could not be judged", received.topic)
+                continue
             if isinstance(verdict, Refusal):
                 self._reply(received, verdict.kind, verdict.event_id, verdict.client, False, verdict.reason)
                 continue

@@ -78,7 +78,7 @@ class Link:
         self._inbox = Inbox(self.topics, limits, self._connection.publish, clock)
         # filled by the network thread
         self._acknowledged: deque[tuple[int, int]] = deque()
-        self._callbacks: dict[str, TopicCallback] = {}
+        self._callbacks: dict[str, list[TopicCallback]] = {}
         self._on_connect: list[Callable[[], None]] = []
         # owned by the caller's thread
         self._alarms: dict[str, Alarm] = {}
@@ -180,9 +180,10 @@ class Link:
     def on_topic(self, topic: str, callback: TopicCallback) -> None:
         """Call `callback(payload, retained)` from the network thread for each message on `topic`.
 
-        For probes behind a gateway. `topic` may be a filter. Call before `start`; QoS 1.
+        For probes behind a gateway, several of which may share a topic. `topic` may be a filter. Call before
+        `start`; QoS 1.
         """
-        self._callbacks[topic] = callback
+        self._callbacks.setdefault(topic, []).append(callback)
 
     def on_connect(self, callback: Callable[[], None]) -> None:
         """Call `callback` from the network thread at each new connection; it may use `publish`."""
@@ -203,8 +204,10 @@ class Link:
         if self.topics.kind_of(message.topic) is not None:
             self._inbox.put(message)
             return
-        for topic, callback in self._callbacks.items():
-            if paho.topic_matches_sub(topic, message.topic):
+        for topic, callbacks in self._callbacks.items():
+            if not paho.topic_matches_sub(topic, message.topic):
+                continue
+            for callback in callbacks:
                 try:
                     callback(bytes(message.payload), message.retain)
                 except Exception:

@@ -61,10 +61,10 @@ class LinkOptions:
             port = parts.port
         except ValueError as error:
             raise UserError(
-                f"broker URL {url!r}: {error}; write mqtt://host:1883 or mqtts://host:8883"
+                f"broker URL {_public(url)!r}: {error}; write mqtt://host:1883 or mqtts://host:8883"
             ) from None
         if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname or parts.path.strip("/"):
-            raise UserError(f"broker URL {url!r}: write mqtt://host:1883 or mqtts://host:8883")
+            raise UserError(f"broker URL {_public(url)!r}: write mqtt://host:1883 or mqtts://host:8883")
         if not is_name(grill):
             raise UserError(f"grill name {grill!r}: use 1 to 32 of a-z, 0-9, _ and -")
         tls = parts.scheme == "mqtts"
@@ -89,3 +89,9 @@ def _first_line(path: Path) -> str:
     if not line:
         raise UserError(f"mqtt.password_file {path}: its first line is empty; put the password there")
     return line
+
+
+def _public(url: str) -> str:
+    """`url` without user and password: it goes into the system's log."""
+    before, at, after = url.rpartition("@")
+    return f"{before.partition('//')[0]}//…{at}{after}" if at else url

@@ -24,7 +24,10 @@ VERSION = 1
 
 
 def _to_utc(value: datetime) -> datetime:
-    return value.astimezone(UTC)
+    try:
+        return value.astimezone(UTC)
+    except OverflowError:
+        raise ValueError("a time outside the years 1 to 9999") from None
 
 
 Utc = Annotated[AwareDatetime, AfterValidator(_to_utc)]

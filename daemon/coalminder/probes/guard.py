@@ -17,6 +17,8 @@ class GuardLimits:
 
     max_rate_c_per_s, slack_c: a change of more than slack_c + rate * time is impossible. stuck_s: no change
     at all for so long, at `stuck_above_c` or hotter, is no living probe (cold air may well stand still).
+    coarse_c: a probe that shows no finer steps than this may well stand still; the cut-offs, who know what
+    the vents did meanwhile, judge it.
     """
 
     lowest_c: float = -40.0
@@ -25,17 +27,19 @@ class GuardLimits:
     slack_c: float = 2.0
     stuck_s: float = 1800.0
     stuck_above_c: float = 40.0
+    coarse_c: float = 0.4
     max_age_s: float = 5.0
 
 
 @dataclass(frozen=True, slots=True)
 class GuardState:
-    """What the guard remembers of one probe: the last good reading, and since when it has not changed."""
+    """What the guard remembers of one probe: last good reading, since when it is unchanged, finest step."""
 
     limits: GuardLimits = GuardLimits()
     last_c: float | None = None
     last_s: float = 0.0
     same_since_s: float = 0.0
+    finest_c: float | None = None
 
 
 def guard(state: GuardState, sample: Sample, now_s: float) -> tuple[GuardState, Sample]:
@@ -67,7 +71,12 @@ def guard(state: GuardState, sample: Sample, now_s: float) -> tuple[GuardState, 
         )
     alive = change_c > 0.0 or temp_c < limits.stuck_above_c or limits.stuck_s == 0.0
     same_since_s = now_s if alive else state.same_since_s
-    following = replace(state, last_c=temp_c, last_s=now_s, same_since_s=same_since_s)
+    finest_c = state.finest_c
+    if change_c > 0.0:
+        finest_c = change_c if finest_c is None else min(finest_c, change_c)
+    following = replace(state, last_c=temp_c, last_s=now_s, same_since_s=same_since_s, finest_c=finest_c)
+    if finest_c is not None and finest_c >= limits.coarse_c:
+        return following, sample
     if now_s - same_since_s > limits.stuck_s > 0.0:
         return following, ProbeFault(
             ProbeFaultKind.STUCK,

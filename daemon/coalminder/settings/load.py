@@ -163,6 +163,9 @@ def _add_credentials(data: dict[str, Any]) -> None:
             section.setdefault("password", password)
 
 
+_SECRET = ("password", "push_urls", "credential", "token")
+
+
 def _explain(error: ValidationError) -> str:
     found = error.errors(include_url=False)
     first = found[0]
@@ -170,7 +173,8 @@ def _explain(error: ValidationError) -> str:
     if first["type"] == "extra_forbidden":
         text = f"'{place}' is not a setting{_did_you_mean(first['loc'])}; remove or correct it"
     else:
-        shown = first.get("input")
+        secret = any(word in str(part) for part in first["loc"] for word in _SECRET)
+        shown = None if secret else first.get("input")
         got = f" (got {shown!r})" if isinstance(shown, str | int | float | bool) else ""
         text = f"{place}: {first['msg'].removeprefix('Value error, ')}{got}{_range(first['loc'])}"
     return text if len(found) == 1 else f"{text} (and {len(found) - 1} more)"

@@ -1,0 +1,107 @@
+"""What a bad evening does to the service: dropped terminals, wrong clocks, restarts, half-edited files."""
+
+from __future__ import annotations
+
+import os
+import time
+from pathlib import Path
+
+import pytest
+from recorded_cook import UTC_S
+
+from coalminder.errors import SettingsError, UserError
+from coalminder.events import Snuff
+from coalminder.journal import store
+from coalminder.messages.options import LinkOptions
+from coalminder.probes.guard import GuardState, guard
+from coalminder.safety.faults import BY_CODE
+from coalminder.safety.limits import Limits
+from coalminder.service.command import _clock_words
+from coalminder.service.machine import count_restarts, forget_starts
+from coalminder.service.tender import blind_s
+from coalminder.settings.load import load_settings
+from coalminder.values import Reading
+
+
+@pytest.mark.parametrize("stale_s", [10.0, 30.0, 60.0])
+def test_the_watchdog_leaves_the_fault_table_its_time(stale_s: float) -> None:
+    limits = Limits(stale_s=stale_s)
+    for code in ("pit_probe_lost", "pit_probe_stale", "pit_probe_implausible"):
+        assert blind_s(limits) >= BY_CODE[code].detected_within_s(limits) + 5.0
+
+
+def test_an_orderly_end_is_no_restart(tmp_path: Path) -> None:
+    for k in range(6):
+        assert count_restarts(tmp_path, UTC_S + k) == 0
+        forget_starts(tmp_path)
+    assert [count_restarts(tmp_path, UTC_S + 10.0 + k) for k in range(5)] == [0, 1, 2, 3, 4]
+
+
+class PutRight:
+    """A clock that is `behind_s` behind until it is put right at `at_s`."""
+
+    speed = 1.0
+
+    def __init__(self, behind_s: float, at_s: float) -> None:
+        self.time_s, self._behind_s, self._at_s = 0.0, behind_s, at_s
+
+    def now_s(self) -> float:
+        return self.time_s
+
+    def utc_s(self) -> float:
+        return UTC_S + self.time_s + (self._behind_s if self.time_s >= self._at_s else 0.0)
+
+    async def sleep_until(self, due_s: float) -> None:
+        raise NotImplementedError
+
+
+@pytest.mark.parametrize(("hours", "snuffs"), [(1.0, 0), (5.0, 0), (14.0, 1)])
+def test_yesterdays_cook_is_snuffed_once_the_clock_is_put_right(hours: float, snuffs: int) -> None:
+    clock = PutRight(hours * 3600.0, 40.0)
+    words, said = _clock_words(clock, 0.0, 6 * 3600.0), []
+    for second in range(100):
+        clock.time_s = float(second)
+        said += words(clock.now_s())
+    assert said == [Snuff()] * snuffs
+
+
+def test_the_record_in_use_is_the_newest_whatever_the_clock_says(tmp_path: Path) -> None:
+    paths = [tmp_path / f"{k}.cook" for k in range(4)]
+    for k, path in enumerate(paths):
+        path.write_bytes(b"x")
+        ahead_s = 3600.0 * (k + 1) if k < 3 else 0.0
+        os.utime(path, (time.time() + ahead_s,) * 2)
+    assert store.newest(tmp_path) == paths[2]
+    store.point_at(paths[3])
+    assert store.newest(tmp_path) == paths[3]
+    store.prune(tmp_path, 2, paths[3])
+    assert sorted(tmp_path.glob("*.cook")) == [paths[2], paths[3]]
+    paths[3].unlink()
+    assert store.newest(tmp_path) == paths[2]
+
+
+@pytest.mark.parametrize(
+    "text", ["[mqtt]\npassword = 48151623\n", '[mqtt]\npush_urls = "ntfy://tok48151623"\n']
+)
+def test_a_mistyped_secret_is_not_printed(text: str, tmp_path: Path) -> None:
+    path = tmp_path / "c.toml"
+    path.write_text(text, "utf-8")
+    with pytest.raises(SettingsError) as told:
+        load_settings(path)
+    assert "48151623" not in str(told.value)
+
+
+@pytest.mark.parametrize("url", ["mqtt://cook:48151623@", "http://cook:48151623@a", "mqtt://c:48151623@a:x"])
+def test_a_bad_broker_url_is_told_without_its_password(url: str) -> None:
+    with pytest.raises(UserError) as told:
+        LinkOptions.from_url(url)
+    assert "48151623" not in str(told.value)
+
+
+@pytest.mark.parametrize(("step_c", "stuck"), [(0.1, True), (1.0, False)])
+def test_a_coarse_probe_that_stands_still_is_left_to_the_fault_table(step_c: float, stuck: bool) -> None:
+    state = GuardState()
+    for second, temp_c in enumerate([93.0, 93.0 + step_c, 93.0]):
+        state, _ = guard(state, Reading(temp_c), float(second))
+    _, sample = guard(state, Reading(93.0), 4000.0)
+    assert isinstance(sample, Reading) is not stuck
