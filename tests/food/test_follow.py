@@ -396,3 +396,34 @@ def test_state_and_plan_survive_being_written_down_exactly() -> None:
     again = codec.from_plain(FoodState, json.loads(json.dumps(codec.to_plain(cook.state))))
     assert again == cook.state
     assert codec.from_plain(FoodPlan, json.loads(json.dumps(codec.to_plain(cook.plan)))) == cook.plan
+
+
+def test_a_probe_that_falls_silent_may_sit_in_the_coldest_piece() -> None:
+    """The thick piece's probe fails at 66 °C: what the thin one shows is no measurement of it."""
+    cook = Cook()
+    cook_until(cook, 120)
+    silent = ProbeFault(ProbeFaultKind.OPEN, "open")
+    for second in range(0, 3600, 10):
+        cook.now_s += 10
+        thick = Reading(66.0) if second < 600 else silent
+        samples = (("thick", thick), ("thin", Reading(73.0)), ("never", silent))
+        cook.state, cook.view = follow(cook.state, PLAN, 93.0, samples, (), cook.now_s)
+    assert not cook.view.core_measured
+    assert "thick: silent" in cook.state.doubt
+    assert "never" not in cook.state.doubt
+
+
+@pytest.mark.parametrize(("shown_c", "doubted"), [(9.0, True), (105.0, True), (50.0, False)])
+def test_a_probe_pulled_out_or_left_in_the_grill_does_not_stop_the_clocks(
+    shown_c: float, doubted: bool
+) -> None:
+    cook = Cook()
+    cook_until(cook, 120)
+    cook.run(33 * 60, 72.0)
+    cook.run(0, 72.0, events=[FoodStep(step="off")])
+    view = cook.run(20 * 60, shown_c, pit_c=None)
+    assert ("still in it" in cook.state.doubt) is doubted
+    assert view.core_measured is not doubted
+    # the kitchen is at 9 °C: after half an hour more the fish is between 57 and 21 °C, whatever is shown
+    later = cook.run(30 * 60, shown_c if doubted else 40.0, pit_c=None)
+    assert next(clock.used_s for clock in later.clocks if clock.code == "cool_21") > 60.0

@@ -154,6 +154,13 @@ def test_warm_drying_counts_before_the_cook() -> None:
     assert warm.growth_s > cold.growth_s
 
 
+def test_the_hours_in_a_warm_refrigerator_count_before_the_cook() -> None:
+    """Histamine clocks run above 4.4 °C (FDA Hazards Guide, chapter 7); the brine takes half a day."""
+    cold = build_plan(replace(DEMO, food="mackerel", fridge_c=3.0)).daemon.before
+    warm = build_plan(replace(DEMO, food="mackerel", fridge_c=8.0)).daemon.before
+    assert warm.above_4_s - cold.above_4_s > 12 * 3600.0
+
+
 @pytest.mark.parametrize(
     ("change", "words"),
     [

@@ -9,6 +9,7 @@ import sys
 from datetime import UTC, datetime, timedelta
 from html.parser import HTMLParser
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -226,3 +227,26 @@ def test_the_daemons_part_needs_no_scientific_library() -> None:
         [sys.executable, "-c", code], capture_output=True, text=True, check=False, timeout=60
     )
     assert done.returncode == 0, done.stderr
+
+
+@pytest.mark.parametrize(
+    ("now", "serve"),
+    [("2026-10-24T20:00", "19:00"), ("2026-10-24T08:00", "2026-10-25 19:00"), ("2026-03-28T20:00", "19:00")],
+)
+def test_dinner_is_at_the_hour_asked_for_on_the_day_of_the_clock_change(
+    now: str, serve: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The EU's summer time ends on the last Sunday of October and begins on that of March (2000/84/EC)."""
+    monkeypatch.setenv("TZ", "Europe/Berlin")
+    parser = argparse.ArgumentParser()
+    command.add_arguments(parser)
+    here = command._here()
+    plan = command._planned(
+        parser.parse_args(["char", "--serve", serve]), datetime.fromisoformat(now).replace(tzinfo=here)
+    )
+    assert (plan.request.serve_at.hour, plan.request.serve_at.minute) == (19, 0)
+    winter = plan.request.serve_at.month == 10
+    assert plan.request.serve_at.utcoffset() == timedelta(hours=1 if winter else 2)
+    for row in plan.rows:
+        shown = row.at.astimezone(ZoneInfo("Europe/Berlin"))
+        assert (shown.hour, shown.minute) == (row.at.hour, row.at.minute)

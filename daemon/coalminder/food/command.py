@@ -11,8 +11,9 @@ import math
 import os
 import sys
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, tzinfo
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from coalminder.errors import UserError
 from coalminder.food.checks import in_range
@@ -113,7 +114,7 @@ def run(args: argparse.Namespace) -> int:
             f"{1000 * low:.0f} to {1000 * high:.0f} g: weigh it, grains differ by two to one."
         )
         return 0
-    plan = _planned(args, datetime.now().astimezone())
+    plan = _planned(args, datetime.now(_here()))
     _show(plan, kitchen, args.sources, args.plain)
     for path, text in (
         (args.json, plan.daemon.to_json()),
@@ -196,7 +197,7 @@ def _planned(args: argparse.Namespace, now: datetime) -> Timeline:
             raise UserError(
                 f"serving time '{words}' is not understood: write HH:MM or YYYY-MM-DD HH:MM"
             ) from None
-        serve = serve.astimezone() if serve.tzinfo is None else serve
+        serve = serve.replace(tzinfo=now.tzinfo) if serve.tzinfo is None else serve
         plan = build_plan(request_of(args, serve))
         if plan.rows[0].at < now:
             print(
@@ -210,6 +211,18 @@ def _planned(args: argparse.Namespace, now: datetime) -> Timeline:
         if plan.rows[0].at >= now:
             return plan
     return plan
+
+
+def _here() -> tzinfo:
+    """The local zone with its rules, so that each step has the offset of its own day; else today's offset."""
+    try:
+        name = os.environ.get("TZ", "").lstrip(":")
+        if name:
+            return ZoneInfo(name)
+        with Path("/etc/localtime").open("rb") as rules:
+            return ZoneInfo.from_file(rules)
+    except (OSError, ValueError, KeyError):  # no such zone, no rules
+        return datetime.now().astimezone().tzinfo or UTC
 
 
 def _show(plan: Timeline, kitchen: Kitchen, sources: bool, plain: bool) -> None:

@@ -7,7 +7,7 @@ taken in every 60 s, the finish is forecast every 5 min). Must not know: fire, a
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from coalminder.events import FoodStep, WoodAdded
@@ -106,13 +106,22 @@ def _report(state: FoodState, plan: FoodPlan, step: str, now_s: float) -> FoodSt
     return replace(state, reports=reports)
 
 
-def _coldest(samples: Sequence[tuple[str, Sample]]) -> tuple[float | None, str]:
-    """The coldest trusted core and, without one, why."""
-    cores = [
-        s.temp_c
-        for _, s in samples
-        if isinstance(s, Reading) and s.age_s <= CORE_FRESH_S and -10 < s.temp_c < 130
-    ]
+def _trusted(sample: Sample) -> bool:
+    return isinstance(sample, Reading) and sample.age_s <= CORE_FRESH_S and -10 < sample.temp_c < 130
+
+
+def _coldest(
+    samples: Sequence[tuple[str, Sample]], read_s: Mapping[str, float], now_s: float
+) -> tuple[float | None, str]:
+    """The coldest trusted core and, without one, why.
+
+    read_s: when each probe was last read. One that has fallen silent may sit in the coldest piece: then what
+    the others show is no measurement of it.
+    """
+    cores = [s.temp_c for _, s in samples if isinstance(s, Reading) and _trusted(s)]
+    silent = [name for name, _ in samples if now_s - read_s.get(name, now_s) > CORE_FRESH_S]
+    if cores and silent:
+        return None, f"{', '.join(silent)}: silent, and perhaps in the coldest piece"
     if cores:
         return min(cores), ""
     faults = [f"{name}: {s.kind.value}" for name, s in samples if isinstance(s, ProbeFault)]
@@ -136,7 +145,9 @@ def _tick(
     if state.loaded_s is None:
         return replace(state, now_s=now_s)
     food = plan.food()
-    core, doubt = _coldest(core_samples)
+    read_s = {**dict(state.read_s), **{name: now_s for name, s in core_samples if _trusted(s)}}
+    state = replace(state, read_s=tuple(read_s.items()))
+    core, doubt = _coldest(core_samples, read_s, now_s)
     family = state.family
     air = _air(state, plan, pit_c, set_point_c, ambient_c)
     model_s = state.model_s
@@ -144,8 +155,20 @@ def _tick(
         family = slabs.advance(family, food, air, now_s - model_s)
         model_s = now_s
     mean, sd = slabs.spread([slabs.core_of(m) for m in family])
-    if core is not None and core > mean + 5.0 * sd + 5.0 and state.off_s is None:
+    beyond = 5.0 * sd + 5.0
+    if core is not None and core > mean + beyond and state.off_s is None:
         doubt = f"core probe shows {core:.0f} °C, more than this food can be: is it in the middle of it?"
+        core = None
+    elif (
+        core is not None
+        and state.off_s is not None
+        and state.chilled_s is None
+        and abs(core - mean) > 2.0 * beyond
+    ):
+        # pulled out, or left in the grill: the clocks of the cooling food run on by the model
+        doubt = (
+            f"core probe shows {core:.0f} °C, and this food must be near {mean:.0f} °C: is it still in it?"
+        )
         core = None
     if core is not None:
         # two readings' mean takes the edge off a probe's noise

@@ -51,7 +51,10 @@ class FoodView:
 
 @dataclass(frozen=True, slots=True)
 class FoodState:
-    """All that `follow` remembers. Times are on the caller's clock; None: has not happened."""
+    """All that `follow` remembers. Times are on the caller's clock; None: has not happened.
+
+    read_s: when each core probe was last read since the food was loaded.
+    """
 
     now_s: float | None = None
     loaded_s: float | None = None
@@ -68,6 +71,7 @@ class FoodState:
     surround_c: float | None = None
     core_c: float | None = None
     core_s: float | None = None
+    read_s: tuple[tuple[str, float], ...] = ()
     doubt: str = ""
     held_s: float = 0.0
     lethality_min: float = 0.0

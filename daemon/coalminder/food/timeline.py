@@ -132,10 +132,8 @@ def build_plan(request: PlanRequest) -> Timeline:
     keeps = keeping(kind.kind, request.fridge_c)
 
     before = add_time(NO_EXPOSURE, max(request.drying_c, 12.0), RINSE_S)
-    if not in_fridge:
-        before = add_time(before, request.drying_c, dry_s)
-    if request.brine_c > 4.4:
-        before = add_time(before, request.brine_c, brine_s)
+    before = add_time(before, request.fridge_c if in_fridge else request.drying_c, dry_s)
+    before = add_time(before, max(request.brine_c, request.fridge_c), brine_s)
     rows = _rows(request, fire, keeps, brine_s, dry_s, in_fridge, on_grill_s)
     warnings = warnings_of(request, salted, brine_s, dry, in_fridge, before, cool, fire, on_grill_s, middle_s)
     plan = replace(food_plan, before=before, steps=tuple(row.step for row in rows))
