@@ -156,8 +156,8 @@ def test_outbox_is_bounded_and_says_what_it_dropped(
     with read(only_record(tmp_path)) as record:
         assert record.outbox() == tuple(posted[2:])
         assert [text for _, text in record.notes()] == [
-            f"outbox full: message {posted[0]} dropped",
-            f"outbox full: message {posted[1]} dropped",
+            f"outbox full: message {posted[0].message_id} dropped",
+            f"outbox full: message {posted[1].message_id} dropped",
         ]
 
 

@@ -11,6 +11,9 @@ from pathlib import Path
 import pytest
 
 from coalminder.cli import main
+from coalminder.core import Config
+from coalminder.grill import Kettle
+from coalminder.rehearse.fast import run_fast
 
 
 class Page(HTMLParser):
@@ -160,3 +163,39 @@ def test_step_test_ends_with_what_to_do_next(
     out = capsys.readouterr().out
     assert "this kettle: k" in out
     assert re.search(r"coalminder replay \S+\.cook --tune", out)
+
+
+def test_a_cook_broken_off_while_lighting_is_left_out(
+    cook_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run_fast(Kettle(seed=4), Config(), (), 300.0, record=tmp_path)
+    short = next(tmp_path.glob("*.cook"))
+    assert main(["replay", str(cook_file), str(short), "--kp", "0.2"]) == 0
+    assert "never came to tending" in capsys.readouterr().out
+    assert main(["replay", str(short), "--kp", "0.2"]) == 2
+
+
+def test_the_report_of_a_table_not_at_1_hz_has_its_what_if(cook_file: Path, tmp_path: Path) -> None:
+    assert main(["replay", str(cook_file), "--csv", str(tmp_path / "all.csv")]) == 0
+    lines = (tmp_path / "all.csv").read_text("utf-8").splitlines()
+    (tmp_path / "fifth.csv").write_text("\n".join([lines[0], *lines[1::5]]) + "\n", "utf-8")
+    page = tmp_path / "r.html"
+    assert main(["replay", str(tmp_path / "fifth.csv"), "--kp", "0.5", "--report", str(page)]) == 0
+    assert "What if: kp 0.5" in page.read_text("utf-8")
+
+
+def test_a_table_that_spans_years_is_refused(
+    cook_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "ntp.csv").write_text("time_s,pit_c,lower\n0,20,1\n60,25,1\n1.7e9,90,0.1\n", "utf-8")
+    assert main(["replay", str(tmp_path / "ntp.csv"), "--fit"]) == 2
+    assert "at most 7" in capsys.readouterr().err
+
+
+def test_records_of_one_name_are_written_side_by_side(cook_file: Path, tmp_path: Path) -> None:
+    for folder in ("a", "b"):
+        (tmp_path / folder).mkdir()
+        (tmp_path / folder / "x.cook").write_bytes(cook_file.read_bytes())
+    records = [str(tmp_path / folder / "x.cook") for folder in ("a", "b")]
+    assert main(["replay", *records, "--csv", str(tmp_path / "out.csv")]) == 0
+    assert len(list(tmp_path.glob("out-x-*.csv"))) == 2

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import tomllib
 from dataclasses import replace
 from pathlib import Path
@@ -16,6 +17,7 @@ from coalminder.grill import Kettle, Weather, draw
 from coalminder.grill.scenario import LidLift
 from coalminder.journal import read
 from coalminder.rehearse.fast import run_fast
+from coalminder.replay import tune as tune_module
 from coalminder.replay.fopdt import Fopdt, response
 from coalminder.replay.identify import fit
 from coalminder.replay.learned import USUAL_KETTLE, ensemble, learn, pool
@@ -201,3 +203,13 @@ def test_another_loggers_record_is_not_listened_to(cook: Cook) -> None:
     table = from_series(replace(cook.series, pit_c=slow_c), "table", Config())
     assert learn([table], USUAL_KETTLE).gain == 1.0
     assert learn([replace(table, own=True)], USUAL_KETTLE).gain < 0.5
+
+
+@pytest.mark.parametrize(("ms", "kept"), [(1.5, True), (2.1, True), (4.0, False), (math.inf, False)])
+def test_gains_that_are_not_robust_are_given_up_for_as_good_ones(
+    tuned: Tuning, ms: float, kept: bool
+) -> None:
+    """A loop that hunts by itself looks like weather: no gains seem to help (Ms: Skogestad 2003, at most 2)."""
+    before = replace(tuned.before, ms=ms)
+    calm = replace(tuned.before, name="calm", ms=1.5, by_model=tuple(1.02 * e for e in before.by_model))
+    assert (tune_module._best([before, calm], before) is before) is kept

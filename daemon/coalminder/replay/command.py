@@ -31,7 +31,7 @@ from coalminder.replay.report import number, tuning_rows
 from coalminder.replay.series import usable
 from coalminder.replay.table import write_table
 from coalminder.replay.tune import Tuning, toml_fragment, tune
-from coalminder.replay.whatif import Cook, Outcome, hold_vent, outside, run_again, score
+from coalminder.replay.whatif import Cook, Outcome, hold_vent, outside, run_again, score, shows_work
 
 _EPILOG = """examples:
   coalminder replay COOK.cook                          every decision again, bit for bit
@@ -226,7 +226,13 @@ def _learn(
     )
     if not (args.fit or args.tune or what_if or args.report):
         return None, None
-    cooks = [item.cook for item in loaded if item.cook is not None]
+    whole = [item.cook for item in loaded if item.cook is not None]
+    cooks = [cook for cook in whole if shows_work(cook)]
+    for cook in whole:
+        if not shows_work(cook):
+            console.print(f"{cook.name}: never came to tending; nothing is learned from it", highlight=False)
+    if not cooks and args.report and not (args.fit or args.tune or what_if):
+        return None, None
     if not cooks:
         raise UserError(
             "none of the records can be run again (see the notes above); give one that was finished in order"
@@ -353,7 +359,7 @@ def _what_if(
     name = ", ".join(words)
     for item in loaded:
         cook = item.cook
-        if cook is None:
+        if cook is None or not shows_work(cook):
             continue
         added = _added(args, cook, model, boxes.get(item.name))
         new = cook.state.config if change is None else change(cook.state.config)
@@ -410,7 +416,11 @@ def _write(
 
 def _for(path: Path, item: Loaded, loaded: Sequence[Loaded]) -> Path:
     """One file each: with several records the name of the record goes in."""
-    return path if len(loaded) == 1 else path.with_name(f"{path.stem}-{item.name}{path.suffix}")
+    if len(loaded) == 1:
+        return path
+    alike = [other for other in loaded if other.name == item.name]
+    number = f"-{alike.index(item) + 1}" if len(alike) > 1 else ""
+    return path.with_name(f"{path.stem}-{item.name}{number}{path.suffix}")
 
 
 def _report(

@@ -112,6 +112,11 @@ def _marks(r: Report) -> list[Mark]:
     return marks
 
 
+def _on_record(series: Series, outcome: Outcome, values: Floats) -> Floats:
+    """A column of an outcome at the record's own times; NaN where the outcome has none."""
+    return np.interp(series.time_s, outcome.time_s, values, left=np.nan, right=np.nan)
+
+
 def _curves(r: Report) -> str:
     s = r.series
     hours = s.time_s / 3600.0
@@ -150,9 +155,10 @@ def _curves(r: Report) -> str:
         marks=_marks(r),
     )
     for name, outcome in r.what_if:
+        pit_c, lower = _on_record(s, outcome, outcome.pit_c), _on_record(s, outcome, outcome.lower)
         out += f"<h2>What if: {escape(name)}</h2>" + chart(
             hours,
-            [Line("pit as it was", "l1", s.pit_c), Line("pit as it would have been", "l6", outcome.pit_c)],
+            [Line("pit as it was", "l1", s.pit_c), Line("pit as it would have been", "l6", pit_c)],
             unit="°C",
             title=f"Pit with {name}",
             band=(r.config.low_c, r.config.high_c),
@@ -161,7 +167,7 @@ def _curves(r: Report) -> str:
             hours,
             [
                 Line("lower vent as it was", "l1", 100 * s.lower, steps=True),
-                Line("as it would have been", "l6", 100 * outcome.lower, steps=True),
+                Line("as it would have been", "l6", 100 * lower, steps=True),
             ],
             unit="%",
             title=f"Lower vent with {name}",
@@ -361,9 +367,14 @@ def png(r: Report, path: Path) -> None:
     if np.isfinite(s.food_c).any():
         above.plot(hours, s.food_c, color="#a2440b", lw=1.5, ls="--", label="core")
     for name, outcome in r.what_if:
-        above.plot(hours, outcome.pit_c, color="#8f0b3d", lw=1.0, label=f"what if: {name}")
+        above.plot(outcome.time_s / 3600.0, outcome.pit_c, color="#8f0b3d", lw=1.0, label=f"what if: {name}")
         below.step(
-            hours, 100 * outcome.lower, color="#8f0b3d", lw=0.9, where="post", label=f"what if: {name}"
+            outcome.time_s / 3600.0,
+            100 * outcome.lower,
+            color="#8f0b3d",
+            lw=0.9,
+            where="post",
+            label=f"what if: {name}",
         )
     for span in r.facts.lid_lifts:
         above.axvspan(span.from_s / 3600, span.until_s / 3600, color="#7a4fb0", alpha=0.25, lw=0)

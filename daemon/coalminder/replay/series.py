@@ -14,10 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coalminder.core.config import SplitConfig
+from coalminder.errors import UserError
 from coalminder.journal import Step
 from coalminder.replay.fopdt import Floats
 from coalminder.values import Phase, Reading, Sample
 
+LONGEST_S = 7 * 86400.0
 LID_SETTLES_S = 300.0  # after a lid lift the pit answers to the lid, not to the vents
 _LOOP_PHASES = frozenset((Phase.SETTLING.value, Phase.TENDING.value, Phase.EASING.value))
 
@@ -107,6 +109,11 @@ def _value(sample: Sample | None) -> float:
 
 def even(series: Series, step_s: float = 1.0) -> Series:
     """The same at even times: readings by straight lines, settings held; gaps over 60 s stay empty."""
+    if series.time_s[-1] > LONGEST_S:
+        raise UserError(
+            f"the table spans {series.time_s[-1] / 86400.0:.0f} days; at most {LONGEST_S / 86400.0:.0f}: "
+            "cut off the rows from before the clock was set"
+        )
     time_s = np.arange(0.0, series.time_s[-1] + 0.5 * step_s, step_s)
     held = np.clip(np.searchsorted(series.time_s, time_s + 1e-9, side="right") - 1, 0, len(series) - 1)
     apart = np.diff(series.time_s, append=series.time_s[-1])

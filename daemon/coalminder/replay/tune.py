@@ -30,6 +30,10 @@ from coalminder.replay.rules import Gains, amigo_pi, simc_pi
 from coalminder.replay.whatif import Cook, Score, run_again, score, scored_rows
 
 MS_LIMIT = 1.6
+UNSAFE_MS = (
+    3.0  # a gain margin of 1.5 and a phase margin of 19 degrees: gains in force beyond it are given up
+)
+NO_WORSE_FRAC = 0.05
 CEILING_C = 121.0
 MOST_TRAVEL_TIMES = 2.5
 LEAST_GAIN_FRAC = 0.2  # less is within what the replay itself may be wrong by (docs/replay.md)
@@ -168,12 +172,21 @@ def tune(
         if pool is not None:
             pool.shutdown(cancel_futures=True)
     say(1.0, "done")
+    unsafe = before.ms > UNSAFE_MS and best is not before
     gained = 1.0 - _ratio(best, before)
     most = max(1.0 - min(_ratio(c, before) for c in done), 0.0)
     rest = (
         f"; the best of all, robust or not, would take off {most * 100:.0f} % in this very cook{interrupted}"
     )
     others = tuple(c for c in done if c.name.startswith(("SIMC", "AMIGO")))
+    if unsafe and gained > -NO_WORSE_FRAC:
+        after = replace(best, name="tuned", loop=_rounded(best.loop))
+        why = (
+            f"the gains in force are not robust (Ms {before.ms:.3g}): the loop may swing by itself; "
+            f"these are, and the mean error is {abs(gained) * 100:.0f} % "
+            + ("less" if gained >= 0.0 else "more")
+        )
+        return Tuning(kettle, before, after, others, True, why + rest, len(done), most)
     if gained < LEAST_GAIN_FRAC:
         why = f"the gains in force are within {max(gained, 0.0) * 100:.0f} % of the best found; they are kept"
         kept = replace(before, name="kept")
@@ -316,6 +329,8 @@ def _best(done: list[Candidate], before: Candidate) -> Candidate:
         and c.score.peak_c <= ceiling
         and c.score.travel_per_h <= max(MOST_TRAVEL_TIMES * before.score.travel_per_h, 3.0)
     ]
+    if before.ms > UNSAFE_MS and allowed:
+        return min(allowed, key=lambda c: _ratio(c, before))
     return min([before, *allowed], key=lambda c: _ratio(c, before))
 
 

@@ -36,7 +36,7 @@ class Cook:
 
     u: (n,) recorded v, the input of the model; state: of the core before the first row.
     experiment_from_s: from then on the vents were moved for the sake of the record. own: recorded by us; in
-    another logger's record our core did not move the vents.
+    another logger's record our core did not move the vents. from_s: its first row in the whole record.
     """
 
     name: str
@@ -47,6 +47,7 @@ class Cook:
     v_hold: float
     experiment_from_s: float | None = None
     own: bool = True
+    from_s: float = 0.0
 
     @property
     def u(self) -> Floats:
@@ -74,6 +75,7 @@ def from_record(record: Record, name: str) -> Cook:
         state,
         hold_of(series, state.config.split),
         _experiment_from(record),
+        from_s=float(from_steps(steps).time_s[steps.index(chosen[0])]) if len(runs) > 1 else 0.0,
     )
 
 
@@ -121,8 +123,12 @@ def hold_of(series: Series, split: SplitConfig) -> float:
 
 @dataclass(frozen=True)
 class Outcome:
-    """A cook run again: pit (n,), vents, set points and phases as they would have been."""
+    """A cook run again: pit (n,), vents, set points and phases as they would have been.
 
+    time_s: on the clock of the whole record.
+    """
+
+    time_s: Floats
     pit_c: Floats
     lower: Floats
     upper: Floats
@@ -168,7 +174,7 @@ def run_again(
         lower[i], upper[i], aim[i] = decision.lower, decision.upper, decision.set_point_c
         lid[i] = decision.lid_off
         phases.append(decision.phase.value)
-    return Outcome(pit, lower, upper, aim, tuple(phases), lid)
+    return Outcome(series.time_s + cook.from_s, pit, lower, upper, aim, tuple(phases), lid)
 
 
 def hold_vent(cook: Cook, model: Fopdt, lower: float, added_c: Floats | None = None) -> Outcome:
@@ -180,6 +186,7 @@ def hold_vent(cook: Cook, model: Fopdt, lower: float, added_c: Floats | None = N
     if added_c is not None:
         pit = pit + added_c
     return Outcome(
+        series.time_s + cook.from_s,
         pit,
         np.where(lit, lower, series.lower),
         series.upper,
@@ -249,6 +256,11 @@ def score(cook: Cook, outcome: Outcome, config: Config) -> Score:
         float(np.mean((pit[good] >= config.low_c) & (pit[good] <= config.high_c))),
         float(np.sum(np.abs(np.diff(outcome.lower)))) / hours,
     )
+
+
+def shows_work(cook: Cook) -> bool:
+    """Whether there is a row to score: a cook broken off while lighting has none."""
+    return bool(np.isfinite(cook.series.pit_c[scored_rows(cook)]).any())
 
 
 def scored_rows(cook: Cook) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
