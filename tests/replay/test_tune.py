@@ -209,7 +209,7 @@ def test_another_loggers_record_is_not_listened_to(cook: Cook) -> None:
 def test_gains_that_are_not_robust_are_given_up_for_as_good_ones(
     tuned: Tuning, ms: float, kept: bool
 ) -> None:
-    """A loop that hunts by itself looks like weather: no gains seem to help (Ms: Skogestad 2003, at most 2)."""
+    """A loop that hunts by itself looks like weather: no gains seem to help it."""
     before = replace(tuned.before, ms=ms)
     calm = replace(tuned.before, name="calm", ms=1.5, by_model=tuple(1.02 * e for e in before.by_model))
     assert (tune_module._best([before, calm], before) is before) is kept
