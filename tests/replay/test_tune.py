@@ -205,7 +205,9 @@ def test_another_loggers_record_is_not_listened_to(cook: Cook) -> None:
     assert learn([replace(table, own=True)], USUAL_KETTLE).gain < 0.5
 
 
-@pytest.mark.parametrize(("ms", "kept"), [(1.5, True), (2.5, True), (6.0, False), (math.inf, False)])
+@pytest.mark.parametrize(
+    ("ms", "kept"), [(1.5, True), (2.5, True), (6.0, False), (math.inf, False), (math.nan, False)]
+)
 def test_gains_that_are_not_robust_are_given_up_for_as_good_ones(
     tuned: Tuning, ms: float, kept: bool
 ) -> None:

@@ -172,14 +172,15 @@ def tune(
         if pool is not None:
             pool.shutdown(cancel_futures=True)
     say(1.0, "done")
-    unsafe = before.ms > UNSAFE_MS and best is not before
+    unsafe = not before.ms <= UNSAFE_MS and best is not before  # NaN or infinite: unstable
     gained = 1.0 - _ratio(best, before)
     most = max(1.0 - min(_ratio(c, before) for c in done), 0.0)
     rest = (
         f"; the best of all, robust or not, would take off {most * 100:.0f} % in this very cook{interrupted}"
     )
     others = tuple(c for c in done if c.name.startswith(("SIMC", "AMIGO")))
-    if unsafe and gained > -NO_WORSE_FRAC:
+    if unsafe and best.score.mean_abs_c < (1.0 + NO_WORSE_FRAC) * before.score.mean_abs_c:
+        gained = 1.0 - best.score.mean_abs_c / before.score.mean_abs_c
         after = replace(best, name="tuned", loop=_rounded(best.loop))
         why = (
             f"the gains in force are not robust (Ms {before.ms:.3g}): the loop may swing by itself; "
@@ -329,8 +330,10 @@ def _best(done: list[Candidate], before: Candidate) -> Candidate:
         and c.score.peak_c <= ceiling
         and c.score.travel_per_h <= max(MOST_TRAVEL_TIMES * before.score.travel_per_h, 3.0)
     ]
-    if before.ms > UNSAFE_MS and allowed:
-        return min(allowed, key=lambda c: _ratio(c, before))
+    if not before.ms <= UNSAFE_MS:
+        # an unstable loop's error differs from model to model: the whole cook's counts
+        safer = allowed or [c for c in done if c.ms <= UNSAFE_MS and c.score.peak_c <= ceiling]
+        return min(safer or [before], key=lambda c: c.score.mean_abs_c)
     return min([before, *allowed], key=lambda c: _ratio(c, before))
 
 
