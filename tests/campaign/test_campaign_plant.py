@@ -49,7 +49,7 @@ def test_a_broken_cut_off_would_fail_its_drill() -> None:
         if s > 100.0:
             rig.pit = lambda _: ProbeFault(ProbeFaultKind.OPEN)
 
-    assert run_drill(Drill("pit_probe_lost", "put in late", late, burning)).faults == ("told after 121 s",)
+    assert run_drill(Drill("pit_probe_lost", "put in late", late, burning)).faults == ("told after 161 s",)
 
 
 def test_normal_cooks_have_no_false_cut_off(tmp_path: Path) -> None:
