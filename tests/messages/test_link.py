@@ -300,3 +300,26 @@ def test_what_the_broker_refuses_is_logged_once(tmp_path: Path, caplog: pytest.L
     assert caplog.text.count("refused it") == 1
     link.stop()
     broker.stop()
+
+
+def test_a_command_that_cannot_be_judged_does_not_stop_tending(
+    mosquitto: Mosquitto, link: Link, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    def broken(*_: object) -> None:
+        raise RuntimeError("a defect")
+
+    monkeypatch.setattr("coalminder.messages.inbox.judge", broken)
+    with Watcher(mosquitto, "coalminder/kettle/none") as phone:
+        phone.client.publish("coalminder/kettle/command/ease", command(), qos=1)
+        wait_for(lambda: link.take_events() or "could not be judged" in caplog.text)
+
+
+def test_a_broker_that_takes_fewer_at_once_is_still_spoken_to_in_mqtt_5(tmp_path: Path) -> None:
+    broker = Mosquitto(tmp_path, OPEN + "max_inflight_messages 10\n")
+    broker.start()
+    link = link_to(broker)
+    link.start()
+    wait_for(lambda: link.connected)
+    assert link.protocol == "5"
+    link.stop()
+    broker.stop()

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from recorded_cook import UTC_S
 
+from coalminder.core import Config, initial, step
 from coalminder.errors import SettingsError, UserError
 from coalminder.events import Snuff
 from coalminder.journal import store
@@ -16,11 +17,12 @@ from coalminder.messages.options import LinkOptions
 from coalminder.probes.guard import GuardState, guard
 from coalminder.safety.faults import BY_CODE
 from coalminder.safety.limits import Limits
+from coalminder.service.assemble import DeskMessenger
 from coalminder.service.command import _clock_words
 from coalminder.service.machine import count_restarts, forget_starts
 from coalminder.service.tender import blind_s
 from coalminder.settings.load import load_settings
-from coalminder.values import Reading
+from coalminder.values import Inputs, Reading
 
 
 @pytest.mark.parametrize("stale_s", [10.0, 30.0, 60.0])
@@ -105,3 +107,26 @@ def test_a_coarse_probe_that_stands_still_is_left_to_the_fault_table(step_c: flo
         state, _ = guard(state, Reading(temp_c), float(second))
     _, sample = guard(state, Reading(93.0), 4000.0)
     assert isinstance(sample, Reading) is not stuck
+
+
+class Parts:
+    """A link that remembers the parts it was given."""
+
+    def __init__(self) -> None:
+        self.given: list[tuple[str, object]] = []
+
+    def offer(self, *_: object) -> None:
+        """Nothing is told."""
+
+    def offer_part(self, name: str, part: object) -> None:
+        self.given.append((name, part))
+
+
+def test_yesterdays_food_is_taken_off_the_broker_once() -> None:
+    link, state = Parts(), initial(Config())
+    messenger = DeskMessenger(link, None)  # type: ignore[arg-type]
+    for second in range(3):
+        inputs = Inputs(pit=Reading(20.0))
+        state, decision = step(state, inputs, float(second))
+        messenger.offer(decision, inputs, state, float(second), UTC_S + second)
+    assert link.given == [("food", None)]
