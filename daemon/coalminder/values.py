@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+COARSE_C = 0.4  # a probe that shows no finer steps than this shows half or whole degrees
+
 
 class Settings:
     """Base of the frozen dataclasses that hold settings: a record keeps all their fields.

@@ -106,24 +106,31 @@ def _report(state: FoodState, plan: FoodPlan, step: str, now_s: float) -> FoodSt
     return replace(state, reports=reports)
 
 
-def _trusted(sample: Sample) -> bool:
-    return isinstance(sample, Reading) and sample.age_s <= CORE_FRESH_S and -10 < sample.temp_c < 130
+def _trusted(samples: Sequence[tuple[str, Sample]]) -> dict[str, float]:
+    """The cores that can be believed, by the names of their probes."""
+    return {
+        name: s.temp_c
+        for name, s in samples
+        if isinstance(s, Reading) and s.age_s <= CORE_FRESH_S and -10 < s.temp_c < 130
+    }
 
 
 def _coldest(
-    samples: Sequence[tuple[str, Sample]], read_s: Mapping[str, float], now_s: float
+    samples: Sequence[tuple[str, Sample]],
+    cores: Mapping[str, float],
+    read_s: Mapping[str, float],
+    now_s: float,
 ) -> tuple[float | None, str]:
-    """The coldest trusted core and, without one, why.
+    """The coldest of the trusted `cores` and, without one, why.
 
     read_s: when each probe was last read. One that has fallen silent may sit in the coldest piece: then what
     the others show is no measurement of it.
     """
-    cores = [s.temp_c for _, s in samples if isinstance(s, Reading) and _trusted(s)]
     silent = [name for name, _ in samples if now_s - read_s.get(name, now_s) > CORE_FRESH_S]
     if cores and silent:
         return None, f"{', '.join(silent)}: silent, and perhaps in the coldest piece"
     if cores:
-        return min(cores), ""
+        return min(cores.values()), ""
     faults = [f"{name}: {s.kind.value}" for name, s in samples if isinstance(s, ProbeFault)]
     return None, ", ".join(faults)
 
@@ -145,9 +152,10 @@ def _tick(
     if state.loaded_s is None:
         return replace(state, now_s=now_s)
     food = plan.food()
-    read_s = {**dict(state.read_s), **{name: now_s for name, s in core_samples if _trusted(s)}}
+    cores = _trusted(core_samples)
+    read_s = dict(state.read_s) | dict.fromkeys(cores, now_s)
     state = replace(state, read_s=tuple(read_s.items()))
-    core, doubt = _coldest(core_samples, read_s, now_s)
+    core, doubt = _coldest(core_samples, cores, read_s, now_s)
     family = state.family
     air = _air(state, plan, pit_c, set_point_c, ambient_c)
     model_s = state.model_s

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
+from coalminder.values import COARSE_C, ProbeFault, ProbeFaultKind, Reading, Sample
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +27,7 @@ class GuardLimits:
     slack_c: float = 2.0
     stuck_s: float = 1800.0
     stuck_above_c: float = 40.0
-    coarse_c: float = 0.4
+    coarse_c: float = COARSE_C
     max_age_s: float = 5.0
 
 

@@ -172,7 +172,7 @@ def tune(
         if pool is not None:
             pool.shutdown(cancel_futures=True)
     say(1.0, "done")
-    unsafe = not before.ms <= UNSAFE_MS and best is not before  # NaN or infinite: unstable
+    unsafe = _hunts(before) and best is not before
     gained = 1.0 - _ratio(best, before)
     most = max(1.0 - min(_ratio(c, before) for c in done), 0.0)
     rest = (
@@ -330,11 +330,16 @@ def _best(done: list[Candidate], before: Candidate) -> Candidate:
         and c.score.peak_c <= ceiling
         and c.score.travel_per_h <= max(MOST_TRAVEL_TIMES * before.score.travel_per_h, 3.0)
     ]
-    if not before.ms <= UNSAFE_MS:
+    if _hunts(before):
         # an unstable loop's error differs from model to model: the whole cook's counts
         safer = allowed or [c for c in done if c.ms <= UNSAFE_MS and c.score.peak_c <= ceiling]
         return min(safer or [before], key=lambda c: c.score.mean_abs_c)
     return min([before, *allowed], key=lambda c: _ratio(c, before))
+
+
+def _hunts(c: Candidate) -> bool:
+    """Whether the loop may swing by itself; an Ms that is infinite or NaN says that it does."""
+    return not c.ms <= UNSAFE_MS
 
 
 def _ratio(c: Candidate, before: Candidate) -> float:

@@ -12,11 +12,10 @@ from collections.abc import Callable
 from coalminder.safety.evidence import Evidence, trusted_c
 from coalminder.safety.limits import Limits
 from coalminder.safety.view import View
-from coalminder.values import Phase, ProbeFault, ProbeFaultKind
+from coalminder.values import COARSE_C, Phase, ProbeFault, ProbeFaultKind
 
 Condition = Callable[[View, Evidence, Limits, bool], bool | None]
 
-COARSE_C = 0.4  # a probe that shows no finer steps than this shows half or whole degrees
 MOVED_FRAC = 0.005  # an opening is moved a lot when it is doubled, and by this much at least
 
 _OLD = frozenset({ProbeFaultKind.STALE, ProbeFaultKind.TIMEOUT, ProbeFaultKind.NOT_READY})

@@ -163,9 +163,6 @@ def _add_credentials(data: dict[str, Any]) -> None:
             section.setdefault("password", password)
 
 
-_SECRET = ("password", "push_urls", "credential", "token")
-
-
 def _explain(error: ValidationError) -> str:
     found = error.errors(include_url=False)
     first = found[0]
@@ -173,8 +170,7 @@ def _explain(error: ValidationError) -> str:
     if first["type"] == "extra_forbidden":
         text = f"'{place}' is not a setting{_did_you_mean(first['loc'])}; remove or correct it"
     else:
-        secret = any(word in str(part) for part in first["loc"] for word in _SECRET)
-        shown = None if secret else first.get("input")
+        shown = None if _is_secret(first["loc"]) else first.get("input")
         got = f" (got {shown!r})" if isinstance(shown, str | int | float | bool) else ""
         text = f"{place}: {first['msg'].removeprefix('Value error, ')}{got}{_range(first['loc'])}"
     return text if len(found) == 1 else f"{text} (and {len(found) - 1} more)"
@@ -188,6 +184,12 @@ def _fields(loc: tuple[int | str, ...]) -> dict[str, Any]:
             return {}
         model = field.annotation
     return dict(getattr(model, "model_fields", {}))
+
+
+def _is_secret(loc: tuple[int | str, ...]) -> bool:
+    """Whether the setting at `loc`, or the one that it lies in, holds a secret."""
+    fields = (_fields(loc[:depth]).get(str(loc[depth - 1])) for depth in range(1, len(loc) + 1))
+    return any(field is not None and "SecretStr" in str(field.annotation) for field in fields)
 
 
 def _did_you_mean(loc: tuple[int | str, ...]) -> str:
