@@ -12,6 +12,7 @@ from coalminder.core import Config, initial, step
 from coalminder.core.air import opening
 from coalminder.core.phases import FIRE_TENDED
 from coalminder.events import Ease, LidNotice, Light, Reset, SetPoint, Snuff, Tend
+from coalminder.food.foodplan import FoodPlan, PlanStep
 from coalminder.grill import demo
 from coalminder.grill.scenario import apply, lid_open
 from coalminder.values import Inputs, Machine, Phase, ProbeFault, ProbeFaultKind, Reading
@@ -393,3 +394,14 @@ def test_a_second_cook_starts_with_fresh_charcoal() -> None:
     bench.step(25.0, Light())
     assert used < bench.config.fire.charcoal_kg
     assert bench.state.fire.fuel_kg == pytest.approx(bench.config.fire.charcoal_kg, abs=1e-3)
+
+
+def test_the_plans_times_go_with_a_wall_clock_that_is_put_right() -> None:
+    plan = FoodPlan(steps=(PlanStep("light", "Light", "now", 7200.0),))
+    bench = Bench(Config(plan=plan))
+    bench.run(20.0, 5)
+    assert bench.state.food.view.next_due_s == 7200.0
+    # the board began an hour late: by the true time of day only an hour is left
+    bench.step(20.0, machine=Machine(clock_jump_s=3600.0))
+    bench.run(20.0, 20)
+    assert bench.state.food.view.next_due_s == 3600.0

@@ -24,6 +24,9 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
 
     Same state and inputs, same result, bit for bit. Raises ValueError when time runs backwards.
     """
+    if inputs.machine.clock_jump_s:  # serving time is a time of day: the plan's times go with the wall clock
+        plan = state.config.plan.on_clock(inputs.machine.clock_jump_s, 0.0)
+        state = replace(state, config=replace(state.config, plan=plan))
     config = state.config
     dt_s = _elapsed(state, now_s)
     seen = pit.observe(state.pit, config.pit, inputs.pit, inputs.pit_2, dt_s)

@@ -56,7 +56,9 @@ def food_story(steps: Sequence[Step], config: Config) -> FoodStory | None:
     hours: list[float] = []
     beliefs: list[tuple[float, float, float]] = []
     done_hours: float | None = None
+    plan = config.plan
     for item in steps:
+        plan = plan.on_clock(item.inputs.machine.clock_jump_s, 0.0)
         at = (item.now_s - start_s) / 3600.0
         for event in item.inputs.events:
             if isinstance(event, FoodStep):
@@ -66,7 +68,7 @@ def food_story(steps: Sequence[Step], config: Config) -> FoodStory | None:
         ambient = item.inputs.ambient
         state, view = follow(
             state,
-            config.plan,
+            plan,
             item.decision.pit_c,
             item.inputs.foods,
             item.inputs.events,
