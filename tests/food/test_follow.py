@@ -186,6 +186,15 @@ def test_a_pit_too_cool_says_so() -> None:
     assert "too_cool" in [r.code for r in view.reminders]
 
 
+def test_a_pit_that_may_be_too_cool_gives_no_latest_time() -> None:
+    view = Cook(replace(PLAN, set_point_c=80.0, thickness_m=0.026)).run(60.0, pit_c=80.0)
+    assert view.finish_min is not None
+    assert view.finish_low_min is not None
+    assert view.finish_high_min is None
+    assert "more than 8 h" in view.finish_note
+    assert "no core probe" in view.finish_note
+
+
 def test_lethality_counts_the_measured_core() -> None:
     cook = Cook()
     cook_until(cook, 120)

@@ -49,9 +49,11 @@ def _check(view: FoodView) -> None:
             assert math.isfinite(value), field.name
     if view.finish_min is not None:
         assert view.finish_low_min is not None
-        assert view.finish_high_min is not None
         assert 0.0 <= view.finish_low_min <= view.finish_min + 1e-9
-        assert view.finish_min <= view.finish_high_min + 1e-9
+        if view.finish_high_min is None:
+            assert "more than 8 h" in view.finish_note
+        else:
+            assert view.finish_min <= view.finish_high_min + 1e-9
     if view.core_c is not None and view.core_low_c is not None and view.core_high_c is not None:
         assert view.core_low_c <= view.core_c <= view.core_high_c
 

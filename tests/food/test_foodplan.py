@@ -44,6 +44,8 @@ def test_times_move_to_another_clock() -> None:
         pytest.param({"scombroid": 1}, "true or false", id="number for a flag"),
         pytest.param({"weight": 1.0}, "unknown key 'weight'", id="unknown key"),
         pytest.param({"steps": [{"code": "x"}]}, "step 1", id="step without its keys"),
+        pytest.param({"steps": 5}, "'steps' must be a list", id="steps that are none"),
+        pytest.param({"mass_kg": 10**400}, "finite number", id="a number beyond all"),
         pytest.param({"format": "other"}, "not a food plan", id="other format"),
         pytest.param({"set_point_c": 400.0}, "60 to 121 °C", id="400 °C"),
         pytest.param({"water_frac": 0.0}, "20 to 95 %", id="dry fish"),
@@ -58,8 +60,9 @@ def test_nonsense_gets_one_line_with_the_accepted_range(change: dict[str, object
 
 
 def test_broken_json_is_explained() -> None:
-    with pytest.raises(UserError, match="not JSON"):
-        FoodPlan.from_json("{", "plan.json")
+    for text in ("{", "[" * 100_000):
+        with pytest.raises(UserError, match="not JSON"):
+            FoodPlan.from_json(text, "plan.json")
 
 
 def test_wetter_food_has_more_heat_capacity() -> None:

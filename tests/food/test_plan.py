@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -11,6 +12,9 @@ import pytest
 
 from coalminder.errors import UserError
 from coalminder.food.foodplan import FoodPlan
+from coalminder.food.kitchen import Kitchen
+from coalminder.food.render_html import html_page
+from coalminder.food.render_text import text_lines
 from coalminder.food.request import PlanRequest
 from coalminder.food.sources import SOURCES, Authority, Grade
 from coalminder.food.species import SPECIES
@@ -52,6 +56,21 @@ def test_nobody_gets_up_at_night_for_the_brine() -> None:
     for hour in (12, 15, 17, 19, 21):
         plan = build_plan(replace(DEMO, serve_at=SEVEN.replace(hour=hour)))
         assert 6 <= at(plan, "make_brine").hour < 23, hour
+
+
+@pytest.mark.parametrize("code", ["char", "mackerel", "shrimp", "pork_belly"])
+@pytest.mark.parametrize("damp", [0.5, 0.95])
+def test_nobody_gets_up_at_night_to_rinse(code: str, damp: float) -> None:
+    for hour in range(10, 24):
+        plan = build_plan(replace(DEMO, food=code, humidity_frac=damp, serve_at=SEVEN.replace(hour=hour)))
+        for step in ("brine", "rinse", "dry"):
+            assert 6 <= at(plan, step).hour < 23, (hour, step)
+        rows = {row.step.code: row for row in plan.rows}
+        # the rows join up: what is rinsed dries until the food is loaded
+        dry = rows["dry"]
+        assert dry.at + timedelta(seconds=dry.lasts_s) == rows["load"].at
+        if dry.lasts_s > 6 * 3600.0:
+            assert "refrigerator" in dry.step.text
 
 
 def test_a_longer_brine_is_weaker_and_ends_at_the_same_salt() -> None:
@@ -123,7 +142,7 @@ def test_every_figure_has_a_source_with_a_grade() -> None:
         ({"brine_c": 8.0}, "refrigerate"),
         ({"fridge_c": 5.0}, "3.3 °C"),
         ({"thickness_m": 0.045, "food": "salmon", "set_point_c": 104.0}, "too slow"),
-        ({"set_point_c": 74.0}, "raise the set point"),
+        ({"set_point_c": 78.0}, "higher set point"),
         ({"humidity_frac": 0.97}, "overnight in the refrigerator"),
         ({"dry_c": 22.0}, "warm time"),
         ({"brine_frac": 0.03}, "stronger brine"),
@@ -174,12 +193,44 @@ def test_the_hours_in_a_warm_refrigerator_count_before_the_cook() -> None:
         ({"texture": "crisp"}, "moist, firm"),
         ({"humidity_frac": 1.2}, "10 to 98 %"),
         ({"salt_wps_pct": 20.0}, "0.5 to 6 %"),
+        ({"brine_frac": 0.26, "sugar_frac": 0.03}, "2 to 25.2 %"),
+        ({"brine_frac": 0.15, "equilibrium": True}, "give one of them"),
     ],
 )
 def test_nonsense_gets_one_line_with_the_accepted_range(change: dict[str, object], words: str) -> None:
     with pytest.raises(UserError, match=re.escape(words)) as caught:
         build_plan(replace(DEMO, **change))  # type: ignore[arg-type]
     assert "\n" not in str(caught.value)
+
+
+def test_the_strongest_brine_that_the_message_names_is_accepted() -> None:
+    plan = build_plan(replace(DEMO, brine_frac=0.252, sugar_frac=0.03, thickness_m=0.004))
+    assert any("too salty" in line for line in plan.warnings)
+    assert not any("too salty" in line for line in build_plan(DEMO).warnings)
+
+
+def test_a_pit_that_cannot_cook_it_is_refused_with_one_that_can() -> None:
+    # 60 °C of air never warms a core to 71 °C (second law)
+    with pytest.raises(UserError, match=r"accepted from (\d+) °C") as caught:
+        build_plan(replace(DEMO, set_point_c=60.0))
+    found = re.search(r"from (\d+) °C", str(caught.value))
+    assert found is not None
+    assert math.isfinite(build_plan(replace(DEMO, set_point_c=float(found[1]))).cook_min[1])
+    with pytest.raises(UserError, match="thinner"):
+        build_plan(replace(DEMO, thickness_m=0.15))
+
+
+def test_a_pit_that_may_not_cook_it_gets_no_narrow_interval() -> None:
+    plan = build_plan(replace(DEMO, thickness_m=None, set_point_c=80.0))
+    low, middle, high = plan.cook_min
+    assert low < middle < high == math.inf
+    assert any("more than 8 h" in line for line in plan.warnings)
+    text = "\n".join(text_lines(plan, Kitchen(), sources=True))
+    assert "perhaps more than 8 h" in text
+    assert "latest: more than" in text
+    assert "more than 8 h" in html_page(plan, Kitchen())
+    warm = build_plan(replace(DEMO, set_point_c=100.0))
+    assert warm.cook_min[2] < 8 * 60
 
 
 def test_the_day_of_the_clock_change_keeps_real_durations() -> None:

@@ -184,6 +184,8 @@ def test_command_writes_the_daemons_plan_the_page_and_the_calendar(
         (["--weight", "2 stone"], "accepted kg, lb"),
         (["--serve", "soon"], "HH:MM"),
         (["--serve", "25:00"], "HH:MM"),
+        (["--serve", "0001-01-01"], "1990 to 2200"),
+        (["--serve", "9999-12-31"], "1990 to 2200"),
         (["--units", "imperial"], "metric, us"),
         (["--rule", "by-smell"], "home-71"),
         (["--json", "/no/such/folder/plan.json"], "cannot write"),
@@ -250,3 +252,11 @@ def test_dinner_is_at_the_hour_asked_for_on_the_day_of_the_clock_change(
     for row in plan.rows:
         shown = row.at.astimezone(ZoneInfo("Europe/Berlin"))
         assert (shown.hour, shown.minute) == (row.at.hour, row.at.minute)
+
+
+def test_ranges_of_temperature_are_written_in_us_units_at_both_ends() -> None:
+    # 57, 21 and 105 °C are 134.6, 69.8 and 221 °F (by definition of the scale)
+    us = Kitchen("us")
+    assert us.words("57 to 21 °C, up to 105 °C") == "135 to 70 °F, up to 221 °F"
+    assert us.words("keep it at -18 °C") == "keep it at 0 °F"
+    assert Kitchen().words("57 to 21 °C") == "57 to 21 °C"

@@ -29,6 +29,17 @@ LONGEST_BRINE_S = 48 * 3600.0
 NIGHT_BEGINS_H, NIGHT_ENDS_H, EVENING_H = 23, 6, 21
 
 
+def at_night(at: datetime) -> bool:
+    """Whether `at`, in its own zone, is when people sleep."""
+    return not NIGHT_ENDS_H <= at.hour < NIGHT_BEGINS_H
+
+
+def evening_before(at: datetime) -> datetime:
+    """The last evening hour at which work still begins, before `at`."""
+    evening = at.replace(hour=EVENING_H, minute=30, second=0, microsecond=0)
+    return evening if evening <= at else evening - timedelta(days=1)
+
+
 @dataclass(frozen=True, slots=True)
 class Brining:
     """Recipe, what it gives, and the time in it."""
@@ -94,14 +105,13 @@ def plan_brine(request: PlanRequest, rinse_at: datetime) -> Brining:
     if request.brine_frac is not None:
         return _of_strength(request, request.brine_frac)
     usual = _of_strength(request, USUAL_BRINE_FRAC)
-    begin = (rinse_at.astimezone(UTC) - timedelta(seconds=usual.time_s + MAKE_BRINE_S)).astimezone(
-        rinse_at.tzinfo
+    lay_in, begin = (
+        (rinse_at.astimezone(UTC) - timedelta(seconds=seconds)).astimezone(rinse_at.tzinfo)
+        for seconds in (usual.time_s, usual.time_s + MAKE_BRINE_S)
     )
-    if NIGHT_ENDS_H <= begin.hour < NIGHT_BEGINS_H:
+    if not at_night(lay_in) and not at_night(begin):
         return usual
-    evening = begin.replace(hour=EVENING_H, minute=30, second=0, microsecond=0)
-    if evening > begin:
-        evening -= timedelta(days=1)
+    evening = evening_before(begin)
     time_s = (rinse_at.astimezone(UTC) - evening.astimezone(UTC)).total_seconds() - MAKE_BRINE_S
     target_pct, _ = _target_pct(request)
     low, high = 0.02, USUAL_BRINE_FRAC

@@ -197,6 +197,10 @@ def _planned(args: argparse.Namespace, now: datetime) -> Timeline:
             raise UserError(
                 f"serving time '{words}' is not understood: write HH:MM or YYYY-MM-DD HH:MM"
             ) from None
+        if not 1990 <= serve.year <= 2200:
+            raise UserError(
+                f"serving time '{words}' is out of range: accepted the years 1990 to 2200"
+            ) from None
         serve = serve.replace(tzinfo=now.tzinfo) if serve.tzinfo is None else serve
         plan = build_plan(request_of(args, serve))
         if plan.rows[0].at < now:

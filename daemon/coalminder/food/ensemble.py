@@ -18,6 +18,8 @@ from dataclasses import dataclass
 from statistics import NormalDist
 
 MEMBERS = 20
+HORIZON_S = 8 * 3600.0
+"""How far ahead heating is foretold."""
 Z90 = 1.645
 
 # Spread of what is not known when the food is laid on (standard deviations) [estimate, except where said].
@@ -219,28 +221,33 @@ def assimilate(ensemble: Ensemble, core_c: float, error_sd_c: float, inflation: 
     return tuple(zip(*columns, strict=True))
 
 
-def heating_times_s(
-    ensemble: Ensemble, food: Food, air: Air, stop_c: float, horizon_s: float = 8 * 3600.0
-) -> list[float]:
-    """Per member: seconds from now until the core reaches `stop_c` in this air; at most the horizon."""
+def heating_times_s(ensemble: Ensemble, food: Food, air: Air, stop_c: float) -> list[float]:
+    """Per member: seconds from now until the core reaches `stop_c` in this air; inf: after `HORIZON_S`."""
     coarse_s = 180.0
-    steps = int(horizon_s / coarse_s)
-    return [min(horizon_s, _advance_one(m, food, air, coarse_s, steps, stop_c)[1]) for m in ensemble]
+    steps = int(HORIZON_S / coarse_s)
+    return [_advance_one(m, food, air, coarse_s, steps, stop_c)[1] for m in ensemble]
 
 
 def interval_s(times_s: Sequence[float]) -> tuple[float, float, float]:
     """(low, middle, high) of a 90 % interval, from a log-normal through the members' times.
 
     What all members share (the pit to come, the slab's own shortcomings) adds 45 s and 2 % [estimate, set by
-    the coverage check].
+    the coverage check]. One in ten members may be inf (not there within the horizon) and counts as
+    the horizon; with more, high is inf, the middle the median, inf when half of them are, and low comes from
+    those that get there, which is too early rather than too late.
     """
     offset = 300.0
-    mean, sd = spread([math.log(t + offset) for t in times_s])
+    finite = [t for t in times_s if t < math.inf]
+    never = len(times_s) - len(finite)
+    if len(finite) < 2:
+        return math.inf, math.inf, math.inf
+    if never <= len(times_s) // 10:
+        finite, never = [min(t, HORIZON_S) for t in times_s], 0
+    mean, sd = spread([math.log(t + offset) for t in finite])
     middle = math.exp(mean) - offset
     shared_s = 45.0 + 0.02 * max(0.0, middle)
     sd = math.sqrt(sd * sd + (shared_s / (middle + offset)) ** 2)
-    return (
-        max(0.0, math.exp(mean - Z90 * sd) - offset),
-        max(0.0, middle),
-        math.exp(mean + Z90 * sd) - offset,
-    )
+    low, high = max(0.0, math.exp(mean - Z90 * sd) - offset), math.exp(mean + Z90 * sd) - offset
+    if never:
+        middle, high = sorted(times_s)[len(times_s) // 2], math.inf
+    return low, max(0.0, middle), high

@@ -7,6 +7,7 @@ taken in every 60 s, the finish is forecast every 5 min). Must not know: fire, a
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
@@ -16,7 +17,7 @@ from coalminder.food.doneness import held_s, lethal_rate
 from coalminder.food.exposure import COOKED_C, HOT_C, add_time
 from coalminder.food.foodplan import FoodPlan
 from coalminder.food.foodstate import FoodState, FoodView
-from coalminder.food.foodview import CORE_FRESH_S, HORIZON_S, view_of
+from coalminder.food.foodview import CORE_FRESH_S, view_of
 from coalminder.values import ProbeFault, Reading, Sample
 
 __all__ = ["FoodState", "FoodView", "follow", "refuse_reason"]
@@ -262,9 +263,11 @@ def _forecast(state: FoodState, plan: FoodPlan, now_s: float, set_point_c: float
     rule = plan.done_rule
     if state.done:
         return replace(state, forecast_s=now_s, finish_s=(now_s, now_s, now_s), finish_beyond=False)
-    times = slabs.heating_times_s(state.family, plan.food(), slabs.Air(pit), rule.core_c, HORIZON_S)
+    times = slabs.heating_times_s(state.family, plan.food(), slabs.Air(pit), rule.core_c)
     low, middle, high = slabs.interval_s(times)
     hold = max(0.0, 60.0 * rule.hold_min - state.held_s)
-    beyond = sorted(times)[len(times) // 2] >= HORIZON_S
-    finish = (now_s + low + hold, now_s + middle + hold, now_s + high + hold)
-    return replace(state, forecast_s=now_s, finish_s=finish, finish_beyond=beyond)
+    if middle == math.inf:
+        return replace(state, forecast_s=now_s, finish_s=None, finish_beyond=True)
+    latest_s = None if high == math.inf else now_s + high + hold
+    finish = (now_s + low + hold, now_s + middle + hold, latest_s)
+    return replace(state, forecast_s=now_s, finish_s=finish, finish_beyond=False)

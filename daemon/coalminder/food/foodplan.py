@@ -7,7 +7,6 @@ Times `due_s` are Unix seconds as written; `FoodPlan.on_clock` moves them to ano
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields, replace
 from typing import Any
@@ -105,18 +104,15 @@ class FoodPlan(Settings):
         """Read `to_json`'s form; a UserError names what is wrong."""
         try:
             data = json.loads(text)
-        except ValueError as error:
-            raise UserError(
-                f"{where}: not JSON ({error}); make one with `coalminder plan --json FILE`"
-            ) from error
+        except (ValueError, RecursionError) as error:
+            raise UserError(f"{where}: not JSON ({error}); {_HINT}") from error
         if not isinstance(data, dict) or data.pop("format", None) != FORMAT:
-            raise UserError(
-                f"{where}: not a food plan ({FORMAT}); make one with `coalminder plan --json FILE`"
-            )
+            raise UserError(f"{where}: not a food plan ({FORMAT}); {_HINT}")
         before = _build(Exposure, data.pop("before", {}), f"{where}: before")
-        steps = tuple(
-            _build(PlanStep, step, f"{where}: step {i + 1}") for i, step in enumerate(data.pop("steps", ()))
-        )
+        listed = data.pop("steps", [])
+        if not isinstance(listed, list):
+            raise UserError(f"{where}: 'steps' must be a list, not {listed!r}; {_HINT}")
+        steps = tuple(_build(PlanStep, step, f"{where}: step {i + 1}") for i, step in enumerate(listed))
         plan: FoodPlan = _build(cls, data, where)
         return replace(plan, before=before, steps=steps)
 
@@ -132,8 +128,8 @@ def _build(cls: type[Any], data: Mapping[str, Any], where: str) -> Any:
             raise UserError(f"{where}: unknown key '{key}'; known: {', '.join(known)}")
         kind = str(known[key].type)
         if kind == "float":
-            if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
-                raise UserError(f"{where}: '{key}' must be a finite number, not {value!r}")
+            if isinstance(value, bool) or not isinstance(value, (int, float)) or not abs(value) < 1e300:
+                raise UserError(f"{where}: '{key}' must be a finite number, not {str(value)[:40]}")
             value = float(value)
         elif kind == "bool" and not isinstance(value, bool):
             raise UserError(f"{where}: '{key}' must be true or false, not {value!r}")

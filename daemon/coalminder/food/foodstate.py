@@ -26,7 +26,8 @@ class FoodView:
     """What a person may know of the food. Intervals are 90 %. None: not known.
 
     stage: waiting, cooking, resting, chilled. finish_*_min: minutes from `at_s` until the done rule is met,
-    None when not cooking, and when the core will not get there at this pit (finish_note says so).
+    None when not cooking, and when the core will not get there at this pit (finish_note says so);
+    finish_high_min alone is None when it may not.
     """
 
     stage: str = "waiting"
@@ -65,7 +66,7 @@ class FoodState:
     model_s: float = 0.0
     assimilated_s: float = 0.0
     forecast_s: float | None = None
-    finish_s: tuple[float, float, float] | None = None
+    finish_s: tuple[float, float, float | None] | None = None
     finish_beyond: bool = False
     pit_c: float | None = None
     surround_c: float | None = None

@@ -20,7 +20,6 @@ from coalminder.food.exposure import (
 from coalminder.food.foodplan import FoodPlan, PlanStep
 from coalminder.food.foodstate import FoodState, FoodView, Reminder
 
-HORIZON_S = 8 * 3600.0
 CORE_FRESH_S = 60.0
 
 
@@ -41,7 +40,7 @@ def view_of(state: FoodState, plan: FoodPlan, now_s: float) -> FoodView:
     clocks = _clocks(state, plan, stage, now_s, core if measured else high)
     step, due = next_step(state, plan, now_s)
     finish = None if state.finish_beyond or stage != "cooking" else state.finish_s
-    minutes = [max(0.0, (t - now_s) / 60.0) for t in finish] if finish else [None, None, None]
+    minutes = [None if t is None else max(0.0, (t - now_s) / 60.0) for t in (finish or (None, None, None))]
     return FoodView(
         stage=stage,
         at_s=now_s,
@@ -70,11 +69,14 @@ def _finish_note(state: FoodState, plan: FoodPlan, stage: str, measured: bool) -
     if state.finish_beyond:
         return (
             f"at this pit the core will not reach {plan.done_rule.core_c:.0f} °C within "
-            f"{HORIZON_S / 3600:.0f} h: raise the set point"
+            f"{slabs.HORIZON_S / 3600:.0f} h: raise the set point"
         )
-    return (
-        "" if measured else "no core probe: a wide guess from weight and thickness; measure before you serve"
-    )
+    notes = []
+    if state.finish_s is not None and state.finish_s[2] is None:
+        notes.append(f"it may need more than {slabs.HORIZON_S / 3600:.0f} h at this pit: raise the set point")
+    if not measured:
+        notes.append("no core probe: a wide guess from weight and thickness; measure before you serve")
+    return "; ".join(notes)
 
 
 def _reason(state: FoodState, plan: FoodPlan, measured: bool) -> str:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from coalminder.errors import UserError
 
-_CELSIUS = re.compile(r"(-?\d+(?:\.\d+)?) °C")
+_CELSIUS = re.compile(r"(?:(-?\d+(?:\.\d+)?) to )?(-?\d+(?:\.\d+)?) °C")
 
 LB_KG = 0.45359237
 OZ_KG = LB_KG / 16.0
@@ -55,11 +55,17 @@ class Kitchen:
 
     def temp(self, temp_c: float, digits: int = 0) -> str:
         """`93 °C` or `199 °F`."""
-        return f"{f_from_c(temp_c):.{digits}f} °F" if self.us else f"{temp_c:.{digits}f} °C"
+        value, unit = (f_from_c(temp_c), "°F") if self.us else (temp_c, "°C")
+        return f"{round(value, digits) + 0.0:.{digits}f} {unit}"  # + 0.0: no "-0"
 
     def words(self, text: str) -> str:
-        """`text` with its `12 °C` in the wanted units."""
-        return _CELSIUS.sub(lambda m: self.temp(float(m[1])), text) if self.us else text
+        """`text` with its `12 °C` and `10 to 12 °C` in the wanted units."""
+
+        def ours(match: re.Match[str]) -> str:
+            low = "" if match[1] is None else f"{f_from_c(float(match[1])):.0f} to "
+            return low + self.temp(float(match[2]))
+
+        return _CELSIUS.sub(ours, text) if self.us else text
 
     def mass(self, kg: float) -> str:
         """Weight, in g below 1 kg (oz below 1 lb). US gives the gram figure too: salt is weighed."""

@@ -45,7 +45,7 @@ def warnings_of(
     cool: Cooling,
     fire: FireLay,
     cook_s: float,
-    middle_s: float,
+    latest_s: float,
 ) -> tuple[str, ...]:
     """What in this plan a cook should think about twice, a line each."""
     water_pct = 100.0 * request.species.composition.water_frac
@@ -56,11 +56,17 @@ def warnings_of(
             f"In {brine_s / 3600:.0f} h salt reaches about {after_pct:.1f}, not {request.wps_pct:.1f} %: "
             "thinner pieces, a stronger brine, or skin off [salt-diffusion]."
         )
+    if after_pct > 1.15 * request.wps_pct:
+        lines.append(
+            f"In {brine_s / 60:.0f} min salt reaches about {after_pct:.1f}, not {request.wps_pct:.1f} %: too "
+            "salty for most; a weaker brine, or --equilibrium [salt-diffusion]."
+        )
     if not in_fridge:
         lines.extend(f"{line} [estimate]" for line in dry.warnings)
     else:
         lines.append(
-            "Dry it overnight in the refrigerator: this air is too damp, or it must stay cold [estimate]."
+            "Dry it overnight in the refrigerator: this air is too damp, it must stay cold, or the night "
+            "comes between [estimate]."
         )
     clock = raw_clock(before)
     if clock.state != "ok":
@@ -94,15 +100,16 @@ def warnings_of(
         lines.append(
             "The core would be slower than 6 h to be hot: thinner pieces or a higher set point [home-71]."
         )
-    if middle_s > 3.0 * 3600.0 and request.set_point_c < 100.0:
+    if cook_s > 3.5 * 3600.0 and request.set_point_c < 100.0:
         lines.append(
             "To be done sooner, smoke at the set point for 90 min and finish at 105 °C: plan again with "
-            "--set-point 100 to see about what that saves [practice]."
+            "--set-point 100C to see about what that saves [practice]."
         )
-    if middle_s > 7.5 * 3600.0:
+    if latest_s == math.inf:
         lines.append(
-            f"At {request.set_point_c:.0f} °C the core may never get to {request.done_rule.core_c:.0f} °C: "
-            "raise the set point (up to 105 °C) [estimate]."
+            f"At {request.set_point_c:.0f} °C the core may need more than 8 h to get to "
+            f"{request.done_rule.core_c:.0f} °C: "
+            "thinner pieces, or a higher set point (up to 105 °C) [estimate]."
         )
     lines.extend(fire.warnings)
     lines.extend(_layout(request))
@@ -119,6 +126,12 @@ def _layout(request: PlanRequest) -> list[str]:
         f"It covers {100 * area_m2 / free_m2:.0f} % of the grate away from the coals: a second rack or "
         f"{math.ceil(area_m2 / free_m2)} batches [practice]."
     ]
+
+
+def _done_after(which: str, seconds: float) -> Figure:
+    if seconds == math.inf:
+        return Figure(f"done after, {which}: more than", 8.0, "h", "slab-model", 0)
+    return Figure(f"done after, {which}", seconds / 60.0, "min", "slab-model", 0)
 
 
 def figures_of(
@@ -180,9 +193,9 @@ def figures_of(
             Figure("set point", request.set_point_c, "°C", "practice", 0),
             Figure("core", rule.core_c, "°C", rule.source, 0),
             Figure("held for", rule.hold_min, "min", rule.source, 0),
-            Figure("done after, earliest", cook_s[0] / 60.0, "min", "slab-model", 0),
-            Figure("done after, middle", cook_s[1] / 60.0, "min", "slab-model", 0),
-            Figure("done after, latest", cook_s[2] / 60.0, "min", "slab-model", 0),
+            _done_after("earliest", cook_s[0]),
+            _done_after("middle", cook_s[1]),
+            _done_after("latest", cook_s[2]),
         )),
         ("After", (
             Figure("57 to 21 °C", cool.to_21_s / 3600.0, "h (limit 2)", "slab-model"),

@@ -5,6 +5,7 @@ Owns: the plain-text form. Must not know: how it is printed (command.py) or made
 
 from __future__ import annotations
 
+import math
 import textwrap
 from collections.abc import Iterator
 
@@ -105,9 +106,14 @@ def cook_line(plan: Timeline, kitchen: Kitchen) -> str:
     """How long it takes, and that time alone never makes it done."""
     low, middle, high = plan.cook_min
     r = plan.request
+    span = "" if middle == math.inf else f"about {duration(60 * middle)}, "
+    if high == math.inf:
+        span += f"not before {duration(60 * low)}, perhaps more than 8 h"
+    else:
+        span += f"90 % between {duration(60 * low)} and {duration(60 * high)}"
     return (
-        f"On the grill at {kitchen.temp(r.set_point_c)}: about {duration(60 * middle)}, 90 % between "
-        f"{duration(60 * low)} and {duration(60 * high)}. Done only when measured: core at "
+        f"On the grill at {kitchen.temp(r.set_point_c)}: {span}. "
+        "Done only when measured: core at "
         f"{kitchen.temp(r.done_rule.core_c)} for {r.done_rule.hold_min:.0f} min."
     )
 

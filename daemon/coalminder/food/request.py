@@ -5,6 +5,7 @@ Owns: PlanRequest with its defaults and ranges. Must not know: how a plan is mad
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -67,9 +68,15 @@ class PlanRequest:
         in_range("pieces", self.pieces, 1, 200)
         in_range("thickness", 1000 * self.thick_m, 3.0, 150.0, "mm", "measure the thickest piece")
         in_range("salt target (water phase)", self.wps_pct, 0.5, 6.0, "%", "3 % is usual for fish")
-        if self.brine_frac is not None:
-            in_range("salt in brine", 100 * self.brine_frac, 2.0, 26.0, "%", "15 to 20 % is usual")
         in_range("sugar in brine", 100 * self.sugar_frac, 0.0, 20.0, "%")
+        if self.brine_frac is not None:
+            strongest = math.floor(260.0 * (1.0 - self.sugar_frac)) / 10.0  # sugar takes its place
+            in_range("salt in brine", 100 * self.brine_frac, 2.0, strongest, "%", "15 to 20 % is usual")
+            if self.equilibrium:
+                raise UserError(
+                    f"salt in brine {100 * self.brine_frac:g} % with an equilibrium brine: give one of them; "
+                    "an equilibrium brine is as strong as the salt wanted"
+                )
         in_range("brine temperature", self.brine_c, -5.0, 30.0, "°C", "3 °C or below is right")
         in_range("set point", self.set_point_c, 60.0, 121.0, "°C", "80 to 105 °C smokes fish")
         in_range("kettle", self.kettle_cm, 30.0, 90.0, "cm")

@@ -10,9 +10,10 @@ import math
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
+from coalminder.errors import UserError
 from coalminder.food import ensemble as slabs
 from coalminder.food.brine import BrineRecipe, Salting
-from coalminder.food.brine_plan import MAKE_BRINE_S, plan_brine
+from coalminder.food.brine_plan import MAKE_BRINE_S, at_night, evening_before, plan_brine
 from coalminder.food.drying import Drying, pellicle
 from coalminder.food.exposure import NO_EXPOSURE, add_time
 from coalminder.food.fire_lay import FireLay, fire_lay
@@ -31,6 +32,8 @@ MEASURED_SD = 0.12
 THAW_S_PER_KG = 12 * 3600.0
 """In the refrigerator: a day for 2 kg [practice]."""
 OVERNIGHT_S = 12 * 3600.0
+LEAST_NIGHT_S = 7 * 3600.0
+WARMEST_SMOKING_C = 105
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,18 +76,33 @@ class Timeline:
 def _cook_s(plan: FoodPlan, measured: bool) -> tuple[float, float, float, float]:
     """(low, middle, high, to plan with) seconds from loading until the rule is met.
 
-    measured: somebody held a ruler to the thickest piece (12 %), rather than taking the usual size (25 %).
+    middle, high: inf when half of the family, or one, would not get there within 8 h. measured:
+    somebody held a ruler to the thickest piece (12 %), rather than taking the usual size (25 %). Raises
+    UserError when none would, with the set point that would do.
     """
-    times = slabs.heating_times_s(
-        slabs.start(plan.food(), MEASURED_SD if measured else slabs.THICKNESS_SD),
-        plan.food(),
-        slabs.Air(plan.set_point_c),
-        plan.done_rule.core_c,
-    )
+    family = slabs.start(plan.food(), MEASURED_SD if measured else slabs.THICKNESS_SD)
+
+    def times_s(set_point_c: float) -> list[float]:
+        air = slabs.Air(set_point_c)
+        return slabs.heating_times_s(family, plan.food(), air, plan.done_rule.core_c)
+
+    times = times_s(plan.set_point_c)
     low, middle, high = slabs.interval_s(times)
+    if low == math.inf:
+        warmer = range(5 * math.ceil((plan.set_point_c + 1.0) / 5.0), WARMEST_SMOKING_C + 1, 5)
+        enough = (c for c in warmer if slabs.interval_s(times_s(c))[1] < math.inf)
+        accepted = next((f"accepted from {c} °C" for c in enough), "no set point does; cut thinner pieces")
+        raise UserError(
+            f"set point {plan.set_point_c:.0f} °C: the core of pieces {1000 * plan.thickness_m:.0f} mm thick "
+            f"would not reach {plan.done_rule.core_c:.0f} °C in {slabs.HORIZON_S / 3600:.0f} h: {accepted}"
+        )
     hold = 60.0 * plan.done_rule.hold_min
     # two in three cooks are done by then and kept hot; the others are eaten a little later
-    planned = (middle + 300.0) * math.pow((high + 300.0) / (middle + 300.0), 0.43 / slabs.Z90) - 300.0
+    planned = (
+        min(slabs.HORIZON_S, sorted(times)[2 * len(times) // 3])
+        if high == math.inf
+        else (middle + 300.0) * math.pow((high + 300.0) / (middle + 300.0), 0.43 / slabs.Z90) - 300.0
+    )
     return low + hold, middle + hold, high + hold, planned + hold
 
 
@@ -110,11 +128,16 @@ def build_plan(request: PlanRequest) -> Timeline:
     dry = pellicle(request.drying_c, request.humidity_frac, request.dry_speed_m_s)
     # histamine forms in warm fish of some kinds: those dry in the refrigerator unless asked otherwise
     in_fridge = dry.usual_s > 5 * 3600.0 or (kind.scombroid and request.dry_c is None)
-    dry_s = OVERNIGHT_S if in_fridge else 300.0 * math.ceil(dry.usual_s / 300.0)
     low_s, middle_s, high_s, planned_s = _cook_s(food_plan, request.thickness_m is not None)
     on_grill_s = planned_s + (20 * 60.0 if request.texture == "firm" else 0.0)
     load_at = _to_5_min(_earlier(request.serve_at, REST_S + on_grill_s))
-    brining = plan_brine(request, _earlier(load_at, dry_s + RINSE_S))
+    dry_s = OVERNIGHT_S if in_fridge else 300.0 * math.ceil(dry.usual_s / 300.0)
+    rinse_at = _earlier(load_at, dry_s + RINSE_S)
+    evening = evening_before(rinse_at)
+    night_s = load_at.timestamp() - evening.timestamp() - RINSE_S
+    if at_night(rinse_at) and night_s > LEAST_NIGHT_S:  # nobody gets up to rinse: it dries all night, cold
+        in_fridge, rinse_at, dry_s = True, evening, night_s
+    brining = plan_brine(request, rinse_at)
     made, salted, brine_s = brining.recipe, brining.salting, brining.time_s
     fire = fire_lay(
         min(12.0, max(0.5, on_grill_s / 3600.0)),
@@ -135,7 +158,7 @@ def build_plan(request: PlanRequest) -> Timeline:
     before = add_time(before, request.fridge_c if in_fridge else request.drying_c, dry_s)
     before = add_time(before, max(request.brine_c, request.fridge_c), brine_s)
     rows = _rows(request, fire, keeps, brine_s, dry_s, in_fridge, on_grill_s)
-    warnings = warnings_of(request, salted, brine_s, dry, in_fridge, before, cool, fire, on_grill_s, middle_s)
+    warnings = warnings_of(request, salted, brine_s, dry, in_fridge, before, cool, fire, on_grill_s, high_s)
     plan = replace(food_plan, before=before, steps=tuple(row.step for row in rows))
     return Timeline(
         request=request,

@@ -208,8 +208,10 @@ def _finish(state: StateMessage, food: FoodPart | None, followed: bool) -> dict[
         "at_s": now_s + 60 * food.finish_min,
         "note": food.finish_note,
     }
-    if food.finish_low_min is not None and food.finish_high_min is not None:
-        out["low_s"], out["high_s"] = now_s + 60 * food.finish_low_min, now_s + 60 * food.finish_high_min
+    if food.finish_low_min is not None:
+        out["low_s"] = now_s + 60 * food.finish_low_min
+    if food.finish_high_min is not None:
+        out["high_s"] = now_s + 60 * food.finish_high_min
     return out
 
 

@@ -155,7 +155,12 @@ function renderFacts() {
   if (doc.finish) {
     let text = doc.finish.text, note = doc.finish.note ?? "";
     if (doc.finish.at_s) text += `, at ${clock(doc.finish.at_s)}`;
-    if (doc.finish.low_s) note = `9 times in 10: between ${clock(doc.finish.low_s)} and ${clock(doc.finish.high_s)}${note ? `; ${note}` : ""}`;
+    if (doc.finish.low_s) {
+      const range = doc.finish.high_s
+        ? `9 times in 10: between ${clock(doc.finish.low_s)} and ${clock(doc.finish.high_s)}`
+        : `not before ${clock(doc.finish.low_s)}`;
+      note = note ? `${range}; ${note}` : range;
+    }
     rows.push(["Food is done", text, note]);
   }
   const [fuel, spread] = doc.fuel.split("; ");
