@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
-from coalminder.codec import CodecError, from_plain
+from coalminder.codec import from_plain
 from coalminder.errors import UserError
 from coalminder.journal import store
 from coalminder.journal.packing import DamagedBlobError, unpack
@@ -18,6 +18,9 @@ from coalminder.values import Decision, Inputs, Phase
 
 S = TypeVar("S")
 _ENDED = (Phase.COLD, Phase.OUT)
+_LONGEST_STEP_S = 60.0
+_END_S = 1e11  # the year 5138
+_LONGEST_LEAP = 1 << 24  # steps
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +51,10 @@ class AlarmChange:
 
 
 class Record:
-    """A record open for reading. Use as a context manager; `damage` tells where reading had to stop."""
+    """A record open for reading, as far as it can be read. Use as a context manager.
+
+    `damage` tells the first thing that could not be read ("" when sound); the rest is read all the same.
+    """
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -56,6 +62,9 @@ class Record:
         try:
             self._db = store.open_for_reading(path)
             self.headers = _headers(self._db)
+            bare = [header.run for header in self.headers if header.state is None]
+            if bare:
+                self._missed(f"state at the start of run {bare[0]}: not as it was written")
         except (store.NotARecordError, sqlite3.Error, OSError, ValueError) as error:
             raise UserError(
                 f"record '{path}': {error}; give a file that 'coalminder tend' or 'rehearse' wrote"
@@ -77,57 +86,94 @@ class Record:
         """Every step in order. One that is damaged is left out, and `damage` then tells of the first."""
         firsts = {header.first_n: header.run for header in self.headers}
         run, alarm_sets = self.headers[0].run, dict[int, Any]()
-        n = 0
+        last: tuple[int, float, float] | None = None
+        for number, text in self._rows("SELECT id, CAST(alarms AS BLOB) FROM alarm_sets"):
+            try:
+                alarm_sets[number] = json.loads(text)
+            except (ValueError, TypeError) as error:
+                self._missed(f"alarms {number}: {error}")
+        for n, now_s, utc_s, inputs, decision, alarm_set in self._step_rows():
+            run = firsts.get(n, run)
+            try:
+                plain = unpack(decision)
+                if alarm_set is not None:
+                    plain["alarms"] = alarm_sets[alarm_set]
+                seen: Inputs = from_plain(Inputs, unpack(inputs))
+                done: Decision = from_plain(Decision, plain)
+                at = (n, float(now_s), float(utc_s))
+                if not _follows(last, at, begins=n in firsts):
+                    raise ValueError(f"at {now_s} s, {utc_s} UTC")
+            except (ValueError, KeyError, TypeError) as error:
+                self._missed(f"step {n}: {error}")
+                continue
+            last = at
+            yield Step(n, run, now_s, utc_s, seen, done)
+
+    def _step_rows(self) -> Iterator[tuple[Any, ...]]:
+        """Rows of steps in order; where a page cannot be read, those of the next that can."""
+        columns = "n, now_s, utc_s, inputs, decision, alarm_set"
+        query = f"SELECT {columns} FROM steps WHERE n > ? ORDER BY n"  # noqa: S608 - a constant
+        after, leap = -1, 1
+        while leap < _LONGEST_LEAP:
+            try:
+                for row in self._db.execute(query, (after,)):
+                    if after < row[0] < after + _LONGEST_LEAP:
+                        after, leap = row[0], 1
+                        yield row
+                    else:
+                        self._missed(f"after step {after}: number {row[0]}")
+                return
+            except (sqlite3.DatabaseError, ValueError) as error:
+                self._missed(f"after step {after}: {error}")
+                after, leap = after + leap, 2 * leap
+
+    def _rows(self, query: str) -> Iterator[tuple[Any, ...]]:
+        """Rows of `query` as far as the file gives them."""
         try:
-            for number, text in self._db.execute("SELECT id, CAST(alarms AS BLOB) FROM alarm_sets"):
-                try:
-                    alarm_sets[number] = json.loads(text)
-                except ValueError as error:
-                    self.damage = self.damage or f"alarms {number}: {error}"
-            columns = "n, now_s, utc_s, inputs, decision, alarm_set"
-            rows = self._db.execute(f"SELECT {columns} FROM steps ORDER BY n")  # noqa: S608 - a constant
-            for n, now_s, utc_s, inputs, decision, alarm_set in rows:
-                run = firsts.get(n, run)
-                try:
-                    plain = unpack(decision)
-                    if alarm_set is not None:
-                        plain["alarms"] = alarm_sets[alarm_set]
-                    seen: Inputs = from_plain(Inputs, unpack(inputs))
-                    done: Decision = from_plain(Decision, plain)
-                except (DamagedBlobError, CodecError, KeyError) as error:
-                    self.damage = self.damage or f"step {n}: {error}"
-                    continue
-                yield Step(n, run, now_s, utc_s, seen, done)
+            yield from self._db.execute(query)
         except (sqlite3.DatabaseError, ValueError) as error:
-            self.damage = self.damage or f"after step {n}: {error}"
+            self._missed(str(error))
+
+    def _missed(self, what: str) -> None:
+        self.damage = self.damage or what
 
     def state_before(self, n: int) -> Any | None:
         """The plain state of the core before step `n`, where one is on record (a run's start, a gap)."""
         for header in self.headers:
             if header.first_n == n:
                 return header.state
-        row = self._db.execute("SELECT state FROM snapshots WHERE kept=1 AND n=?", (n - 1,)).fetchone()
-        return None if row is None else unpack(row[0])
+        for (blob,) in self._rows(f"SELECT state FROM snapshots WHERE kept=1 AND n={n - 1:d}"):  # noqa: S608
+            try:
+                return unpack(blob)
+            except DamagedBlobError as error:
+                self._missed(f"state before step {n}: {error}")
+        return None
 
     def alarms(self) -> list[AlarmChange]:
         """Every transition of every alarm, in order."""
         query = (
             "SELECT n, now_s, utc_s, code, state, active, action, priority, message FROM alarms ORDER BY id"
         )
-        return [
-            AlarmChange(a, b, c, d, e, bool(f), g, h, i)
-            for a, b, c, d, e, f, g, h, i in self._db.execute(query)
-        ]
+        found = []
+        for n, now_s, utc_s, *words in self._rows(query):
+            code, state, active, *rest = words
+            try:
+                found.append(
+                    AlarmChange(int(n), float(now_s), float(utc_s), code, state, bool(active), *rest)
+                )
+            except (ValueError, TypeError) as error:
+                self._missed(f"alarm at step {n}: {error}")
+        return found
 
     def commands(self) -> list[CommandRecord]:
         """Every command with its sender and answer, in order."""
         columns = "utc_s, event_id, sender, topic, payload, accepted, reason"
-        rows = self._db.execute(f"SELECT {columns} FROM commands ORDER BY id")  # noqa: S608 - a constant
+        rows = self._rows(f"SELECT {columns} FROM commands ORDER BY id")  # noqa: S608 - a constant
         return [CommandRecord(a, b, c, d, e, bool(f), g) for a, b, c, d, e, f, g in rows]
 
     def notes(self) -> list[tuple[float, str]]:
         """Remarks on the record itself: (utc_s, text)."""
-        return list(self._db.execute("SELECT utc_s, text FROM notes ORDER BY id"))
+        return [(at_s, str(text)) for at_s, text in self._rows("SELECT utc_s, text FROM notes ORDER BY id")]
 
     def outbox(self) -> tuple[Message, ...]:
         """Messages not delivered, oldest first."""
@@ -203,10 +249,32 @@ def _resume_from(
     )  # fmt: skip
 
 
+def _follows(last: tuple[int, float, float] | None, at: tuple[int, float, float], *, begins: bool) -> bool:
+    """Whether a step's (n, now_s, utc_s) can come after those of the `last`: columns carry no check sum.
+
+    Within a run steps are seconds apart; a longer gap (the machine stood still) shows on both clocks.
+    """
+    n, now_s, utc_s = at
+    if not (0.0 <= now_s < _END_S and abs(utc_s) < _END_S):
+        return False
+    if last is None:
+        return True
+    gap_s = now_s - last[1]
+    far = gap_s > _LONGEST_STEP_S * (n - last[0]) and abs(utc_s - last[2] - gap_s) > 5.0
+    return gap_s >= 0.0 and (begins or not far)
+
+
 def _headers(db: sqlite3.Connection) -> tuple[Header, ...]:
     columns = "run, version, settings, settings_sha256, started_utc_s, first_n, state"
     rows = db.execute(f"SELECT {columns} FROM header ORDER BY run")  # noqa: S608 - a constant
-    return tuple(Header(a, b, c, d, e, f, unpack(g)) for a, b, c, d, e, f, g in rows)
+    return tuple(Header(a, b, c, d, e, f, _unpack_or_none(g)) for a, b, c, d, e, f, g in rows)
+
+
+def _unpack_or_none(blob: bytes) -> Any | None:
+    try:
+        return unpack(blob)
+    except DamagedBlobError:
+        return None
 
 
 def _outbox(db: sqlite3.Connection) -> tuple[Message, ...]:

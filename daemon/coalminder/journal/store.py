@@ -45,11 +45,13 @@ def open_for_writing(path: Path, *, create: bool = True) -> sqlite3.Connection:
 
 
 def open_for_reading(path: Path) -> sqlite3.Connection:
-    """Open a record that may be in use, or lie on a read-only medium. Raises as above."""
+    """Open a record that may be in use, lie on a read-only medium, or end too early. Raises as above."""
     if not path.is_file():
         raise NotARecordError(f"there is no file '{path}'")
     connection = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, timeout=_BUSY_S)
     try:
+        # a file shorter than its header says is refused without this (SQLite, "PRAGMA writable_schema")
+        connection.execute("PRAGMA writable_schema=ON")
         _check_kind(connection)
     except sqlite3.OperationalError:  # the log needs a place to write: read a copy instead
         connection.close()

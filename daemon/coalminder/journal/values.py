@@ -44,7 +44,7 @@ class Header:
     settings_sha256: str
     started_utc_s: float
     first_n: int
-    state: Any  # plain form of the core's state before step first_n
+    state: Any  # plain form of the core's state before step first_n; None when it cannot be read
 
 
 @dataclass(frozen=True, slots=True)

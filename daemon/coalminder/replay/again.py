@@ -85,9 +85,10 @@ def replay(
                 first += list(differences(item, decision))[: _SHOWN - len(first)]
         if progress is not None and steps % 500 == 0:
             progress(steps)
-    return Again(
-        steps, parted, tuple(first), gaps, skipped, _reasons(record.headers, version, change), record.damage
-    )
+    reasons = _reasons(record.headers, version, change)
+    if record.damage:
+        reasons = (*reasons, "the record is damaged")
+    return Again(steps, parted, tuple(first), gaps, skipped, reasons, record.damage)
 
 
 def differences(item: Step, decision: object) -> Iterable[Difference]:

@@ -77,7 +77,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Do it; 0 when all is well, 1 when a replay of the same version and settings parts from its record."""
+    """Do it; 0 when all is well, 1 when a replay of the same version and settings parts from its record.
+
+    A damaged record is no defect: it is told, and what can be read of it is used.
+    """
     _check(args)
     console = Console(soft_wrap=True)
     config = _config(args.config)

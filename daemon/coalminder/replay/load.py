@@ -67,9 +67,10 @@ def _record(path: Path, change: Callable[[Config], Config] | None) -> Loaded:
         if not steps:
             raise UserError(f"record '{path}': no step was recorded in it; give another")
         remarks = [text for _, text in record.notes()]
-        if record.damage:
-            remarks.append(f"damaged {record.damage}")
+        alarms = tuple(record.alarms())
         again = replay(record, __version__, change)
+        if record.damage:
+            remarks.append(f"the record is damaged, what could be read is used: {record.damage}")
         cook: Cook | None = None
         config = Config()
         try:
@@ -86,7 +87,7 @@ def _record(path: Path, change: Callable[[Config], Config] | None) -> Loaded:
             config,
             cook,
             steps,
-            tuple(record.alarms()),
+            alarms,
             again,
             started,
             tuple(remarks),

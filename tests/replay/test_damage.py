@@ -1,0 +1,105 @@
+"""Records from a failing card or a copy broken off: what can be read is used, and the rest is told."""
+
+from __future__ import annotations
+
+import os
+import random
+import shutil
+import sqlite3
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from coalminder.cli import main
+from coalminder.journal import read
+from coalminder.replay.load import load
+
+from .conftest import SECONDS
+
+PAGE = 4096
+
+
+@pytest.fixture
+def copy(cook_file: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copy(cook_file, tmp_path / "hurt.cook"))
+
+
+def change(path: Path, statement: str) -> None:
+    with sqlite3.connect(path) as db:
+        db.execute(statement)
+    db.close()
+
+
+def test_a_copy_that_broke_off_is_read_as_far_as_it_goes(copy: Path) -> None:
+    os.truncate(copy, copy.stat().st_size // 2)
+    item = load(copy)
+    assert 0.4 * SECONDS < len(item.steps) < 0.6 * SECONDS
+    assert item.cook is not None
+    assert any("damaged" in remark for remark in item.remarks)
+
+
+def test_the_steps_behind_an_unreadable_page_are_read(copy: Path) -> None:
+    whole = copy.read_bytes()
+    middle = len(whole) // 2 // PAGE * PAGE
+    copy.write_bytes(whole[:middle] + bytes([255]) * PAGE + whole[middle + PAGE :])
+    with read(copy) as record:
+        numbers = [item.n for item in record.steps()]
+        assert record.damage
+    assert 0.98 * SECONDS < len(numbers) < SECONDS
+    assert numbers[0] == 1
+    assert numbers[-1] == SECONDS
+
+
+@pytest.mark.parametrize("wrong_s", [1e7, 1e300, -5.0])
+def test_one_step_with_a_wrong_time_does_not_take_the_others_along(copy: Path, wrong_s: float) -> None:
+    change(copy, f"UPDATE steps SET now_s={wrong_s} WHERE n=2000")
+    item = load(copy)
+    assert [step.n for step in item.steps] == [n for n in range(1, SECONDS + 1) if n != 2000]
+    assert np.all(np.diff(item.series.time_s) > 0.0)
+    assert any("step 2000" in remark for remark in item.remarks)
+
+
+def test_hours_in_which_the_machine_stood_still_are_no_damage(copy: Path) -> None:
+    change(copy, "UPDATE steps SET now_s=now_s+9000, utc_s=utc_s+9000 WHERE n>4000")
+    with read(copy) as record:
+        assert len(list(record.steps())) == SECONDS
+        assert record.damage == ""
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "UPDATE steps SET inputs=x'001122' WHERE n=1000",
+        "UPDATE steps SET decision=x'00' WHERE n=1000",
+        "UPDATE header SET state=x'00'",
+        "DROP TABLE alarms",
+        "DROP TABLE notes",
+        "DROP TABLE alarm_sets",
+    ],
+)
+def test_what_is_missing_is_told_and_is_no_defect_of_the_program(
+    copy: Path, statement: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    change(copy, statement)
+    assert main(["replay", str(copy), "--quiet"]) == 0
+    out = capsys.readouterr().out
+    assert "the record is damaged" in out
+    assert "defect" not in out
+    assert f"{SECONDS / 3600:.2f} h" in out
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_no_damage_ends_in_a_traceback(copy: Path, seed: int, capsys: pytest.CaptureFixture[str]) -> None:
+    rng = random.Random(seed)
+    content = bytearray(copy.read_bytes())
+    for _ in range((1, 20, 300, 3000)[seed % 4]):
+        content[rng.randrange(100 if seed < 4 else 0, len(content))] = rng.randrange(256)
+    copy.write_bytes(content[: len(content) if seed % 2 else rng.randrange(len(content))])
+    code = main(["replay", str(copy), "--quiet"])
+    told = capsys.readouterr()
+    if code == 2:
+        assert told.err.count("\n") == 1
+    else:
+        assert code == 0
+        assert "damaged" in told.out or "bit for bit" in told.out
