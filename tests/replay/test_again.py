@@ -8,6 +8,8 @@ import time
 from dataclasses import replace
 from itertools import islice
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import numpy as np
 import pytest
@@ -19,7 +21,9 @@ from coalminder.core.config import LoopConfig
 from coalminder.journal import read
 from coalminder.journal.packing import pack
 from coalminder.replay.again import changed_fields, replay
+from coalminder.replay.command import residual
 from coalminder.replay.fopdt import Fopdt
+from coalminder.replay.learned import Learned
 from coalminder.replay.whatif import Cook, from_series, hold_vent, outside, run_again
 
 SECONDS = 5400  # of the recorded cook, conftest.py
@@ -130,3 +134,11 @@ def test_table_of_another_logger_can_be_run_again(cook: Cook) -> None:
 def test_changed_settings_are_named() -> None:
     new = replace(Config(), loop=replace(Config().loop, kp=0.4))
     assert changed_fields(Config(), new) == {"loop.kp": (Config().loop.kp, 0.4)}
+
+
+def test_the_residual_of_a_later_run_lies_on_the_clock_of_the_whole_record(cook: Cook) -> None:
+    kettle = cast(Learned, SimpleNamespace(models=(KETTLE,)))
+    time_s, rest = residual(replace(cook, from_s=1000.0), kettle)
+    assert np.array_equal(time_s, 1000.0 + cook.series.time_s)
+    assert len(rest) == len(time_s)
+    assert float(np.nanmean(rest)) == pytest.approx(0.0, abs=1e-9)

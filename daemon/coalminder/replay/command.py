@@ -451,13 +451,13 @@ def _report(
     )
 
 
-def residual(cook: Cook, kettle: Learned) -> Floats:
-    """Pit less what the model says, over the usable rows, with its mean taken out."""
+def residual(cook: Cook, kettle: Learned) -> tuple[Floats, Floats]:
+    """(time_s on the clock of the record, pit less what the model says less the mean of usable rows)."""
     simulated = response(kettle.models[0], cook.u, cook.series.step_s)
     rest = np.where(usable(cook.series), cook.series.pit_c - simulated, np.nan)
     if np.isfinite(rest).any():
         rest = rest - np.nanmean(rest)
-    return np.asarray(rest)
+    return cook.from_s + cook.series.time_s, np.asarray(rest)
 
 
 def _save(path: Path, text: str) -> None:

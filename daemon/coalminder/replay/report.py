@@ -27,7 +27,7 @@ _STYLE = resources.files("coalminder.replay").joinpath("report.css").read_text("
 
 @dataclass(frozen=True)
 class Report:
-    """What a report shows; parts that are None are left out."""
+    """What a report shows; parts that are None are left out. residual: (time_s, K)."""
 
     name: str
     series: Series
@@ -37,7 +37,7 @@ class Report:
     again: Again | None = None
     kettle: Learned | None = None
     tuning: Tuning | None = None
-    residual: Floats | None = None
+    residual: tuple[Floats, Floats] | None = None
     what_if: tuple[tuple[str, Outcome], ...] = ()
     fuel: Belief | None = None
     finish: Belief | None = None
@@ -300,10 +300,10 @@ def _learned(r: Report) -> str:
     if r.kettle.still:
         out += f"<p>These are the usual kettle's figures: {escape(r.kettle.still)}.</p>"
     if r.residual is not None:
-        hours = np.arange(len(r.residual)) / max(len(r.residual) - 1, 1) * r.facts.hours
+        time_s, rest = r.residual
         out += chart(
-            hours,
-            [Line("pit less what the model says", "l4", r.residual)],
+            time_s / 3600.0,
+            [Line("pit less what the model says", "l4", rest)],
             unit="K",
             title="Residual",
             height=150,
