@@ -58,7 +58,8 @@ def food_story(steps: Sequence[Step], config: Config) -> FoodStory | None:
     done_hours: float | None = None
     plan = config.plan
     for item in steps:
-        plan = plan.on_clock(item.inputs.machine.clock_jump_s, 0.0)
+        if item.inputs.machine.clock_jump_s:
+            plan = plan.on_clock(item.inputs.machine.clock_jump_s, 0.0)
         at = (item.now_s - start_s) / 3600.0
         for event in item.inputs.events:
             if isinstance(event, FoodStep):
