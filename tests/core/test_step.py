@@ -405,3 +405,15 @@ def test_the_plans_times_go_with_a_wall_clock_that_is_put_right() -> None:
     bench.step(20.0, machine=Machine(clock_jump_s=3600.0))
     bench.run(20.0, 20)
     assert bench.state.food.view.next_due_s == 3600.0
+
+
+def test_a_lost_probe_never_shows_its_last_number() -> None:
+    bench = Bench()
+    bench.tending()
+    for _ in range(5):
+        shown = bench.step(LOST)
+    assert shown.pit_c is not None
+    lost = bench.step(LOST)
+    assert (lost.pit_c, lost.in_band, lost.probe_ok) == (None, False, False)
+    again = bench.step(92.0)
+    assert again.pit_c is not None

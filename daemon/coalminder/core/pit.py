@@ -13,6 +13,9 @@ from dataclasses import dataclass, replace
 from coalminder.core.config import PitConfig
 from coalminder.values import Reading, Sample
 
+FRESH_S = 5.0
+"""How long the last reading is shown for the present one: as long as a lost probe leaves the vents alone."""
+
 
 @dataclass(frozen=True, slots=True)
 class PitState:
@@ -33,6 +36,11 @@ class PitState:
     on_second: bool = False
     offset_c: float | None = None
     good_s: float = 0.0
+
+    @property
+    def known(self) -> bool:
+        """Whether there is a temperature to show: one was read, and not long ago."""
+        return self.fast_c is not None and self.age_s <= FRESH_S
 
     @property
     def noise_c(self) -> float:

@@ -51,7 +51,7 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
     food_now, food_view = follow(
         state.food,
         config.plan,
-        seen.smooth_c if seen.fast_c is not None else None,
+        seen.smooth_c if seen.known else None,
         inputs.foods,
         inputs.events,
         now_s,
@@ -96,7 +96,6 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
     lower, upper = air.share(state.air.applied_v, config.split)
     if phases.VENTS[state.phase] is Vents.SHUT:
         lower, upper = 0.0, 0.0
-    known = seen.fast_c is not None
     state = replace(state, lower=lower, upper=upper, last_s=now_s, food=food_now)
     wood_due = advice.wood_is_due(config.advice, food_now.loaded_s, state.wood_s, now_s)
     return state, Decision(
@@ -104,7 +103,7 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
         set_point_c=state.set_point_c,
         lower=lower,
         upper=upper,
-        pit_c=seen.smooth_c if known else None,
+        pit_c=seen.smooth_c if seen.known else None,
         alarms=verdict.alarms,
         outcomes=outcomes,
         advice=advice.advise(
@@ -120,8 +119,8 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
         terms=terms,
         fire=told,
         lid_off=lid_now.off,
-        in_band=known and config.low_c <= seen.smooth_c <= config.high_c,
-        probe_ok=seen.age_s == 0.0 and known,
+        in_band=seen.known and config.low_c <= seen.smooth_c <= config.high_c,
+        probe_ok=seen.age_s == 0.0 and seen.known,
     )
 
 
