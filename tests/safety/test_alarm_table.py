@@ -24,6 +24,10 @@ ARROWS = [
     (S.OUT_OF_SERVICE, Signal.BACK_ACTIVE, S.UNACKNOWLEDGED),
     (S.OUT_OF_SERVICE, Signal.BACK_CLEAR, S.NORMAL),
 ]
+JOINED = [  # one more member of a grouped alarm is a new alarm to whoever has seen the others
+    (S.ACKNOWLEDGED, Signal.JOIN, S.UNACKNOWLEDGED),
+    (S.SHELVED, Signal.JOIN, S.SHELVED),
+]
 LATCHED_ARROWS = [
     (S.NORMAL, Signal.RAISE, S.UNACKNOWLEDGED),
     (S.UNACKNOWLEDGED, Signal.CLEAR, S.LATCHED_UNACKNOWLEDGED),
@@ -35,7 +39,7 @@ LATCHED_ARROWS = [
 ]
 
 
-@pytest.mark.parametrize(("state", "signal", "after"), ARROWS, ids=lambda value: str(value))
+@pytest.mark.parametrize(("state", "signal", "after"), ARROWS + JOINED, ids=lambda value: str(value))
 def test_alarm_follows_the_standards_figure(state: S, signal: Signal, after: S) -> None:
     assert move(False, state, signal) is after
 

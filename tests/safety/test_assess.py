@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
@@ -337,3 +338,36 @@ def test_lid_lift_of_two_minutes_with_overshoot_cuts_nothing_off() -> None:
     watch.run(2400.0, lift)
     assert not watch.verdict.cut_off
     assert set(watch.raised_s) <= {"pit_over_ceiling", "rising_with_vents_shut"}
+
+
+def test_a_further_lost_probe_behind_an_acknowledged_one_asks_again_and_both_are_named() -> None:
+    def foods(*lost: str) -> Callable[[float], View]:
+        return lambda s: view(s, foods=tuple((n, LOST if n in lost else Reading(40.0)) for n in ("a", "b")))
+
+    watch = settled()
+    watch.run(40.0, foods("a"))
+    assert "(a)" in watch.alarm("food_probe_lost").message
+    watch.step(foods("a")(0.0), Acknowledge(code="food_probe_lost"))
+    first_s = watch.alarm("food_probe_lost").raised_s
+    watch.run(100.0, foods("a"))
+    assert watch.alarm("food_probe_lost").state is AlarmState.ACKNOWLEDGED
+    watch.run(1.0, foods("a", "b"))
+    alarm = watch.alarm("food_probe_lost")
+    assert alarm.state is AlarmState.UNACKNOWLEDGED
+    assert alarm.raised_s > first_s
+    assert "(a; b)" in alarm.message
+    watch.step(foods("a", "b")(0.0), Acknowledge(code="food_probe_lost"))
+    watch.run(1.0, foods("b"))  # one fewer is no news
+    alarm = watch.alarm("food_probe_lost")
+    assert alarm.state is AlarmState.ACKNOWLEDGED
+    assert "(b)" in alarm.message
+
+
+def test_a_second_limit_of_the_food_asks_again() -> None:
+    watch = settled()
+    watch.run(2.0, lambda s: view(s, food_over=("raw and warm",)))
+    watch.step(view(0.0, food_over=("raw and warm",)), Acknowledge(code="food_limit_over"))
+    watch.run(2.0, lambda s: view(s, food_over=("raw and warm", "histamine")))
+    alarm = watch.alarm("food_limit_over")
+    assert alarm.state is AlarmState.UNACKNOWLEDGED
+    assert "histamine" in alarm.message

@@ -16,6 +16,7 @@ class Signal(StrEnum):
     """What can happen to an alarm."""
 
     RAISE = "raise"  # the condition holds, on-delay over
+    JOIN = "join"  # the condition holds for one more thing
     CLEAR = "clear"  # the condition is gone, off-delay over
     ACKNOWLEDGE = "acknowledge"  # a person has seen it
     RESET = "reset"  # a person un-latches it, the cause gone
@@ -49,7 +50,7 @@ UNLATCHED: Table = _rows({
         Signal.SHELVE: S.SHELVED, Signal.SUPPRESS: S.SUPPRESSED, Signal.REMOVE: S.OUT_OF_SERVICE,
     },
     S.ACKNOWLEDGED: {
-        Signal.CLEAR: S.NORMAL,
+        Signal.CLEAR: S.NORMAL, Signal.JOIN: S.UNACKNOWLEDGED,
         Signal.SHELVE: S.SHELVED, Signal.SUPPRESS: S.SUPPRESSED, Signal.REMOVE: S.OUT_OF_SERVICE,
     },
     S.RETURNED_UNACKNOWLEDGED: {

@@ -44,6 +44,7 @@ class Record:
     shelved_until_s: float | None = None
     first_out: bool = False
     detail: str = ""
+    members: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +163,8 @@ def _judge(
     if held is None:
         return record
     if held == record.active:
-        return record if record.since_s is None else replace(record, since_s=None)
+        record = record if record.since_s is None else replace(record, since_s=None)
+        return _regroup(fault, record, view, e, limits, now_s) if held and fault.members else record
     since_s = now_s if record.since_s is None else record.since_s
     if held and now_s - since_s >= fault.on_delay_s - _JITTER_S:
         fresh = record.state is AlarmState.NORMAL or record.state in _ASIDE
@@ -174,6 +176,7 @@ def _judge(
             raised_s=now_s if fresh else record.raised_s,
             cleared_s=None,
             detail=fault.detail(view, e, limits) if fault.detail else "",
+            members=fault.members(view, e, limits) if fault.members else (),
         )
     if not held and now_s - since_s >= fault.off_delay_s - _JITTER_S:
         return replace(
@@ -184,6 +187,19 @@ def _judge(
             cleared_s=now_s,
         )
     return record if record.since_s is not None else replace(record, since_s=since_s)
+
+
+def _regroup(
+    fault: Fault, record: Record, view: View, e: ev.Evidence, limits: Limits, now_s: float
+) -> Record:
+    """The members of an active alarm as they are now. A further one is news to whoever acknowledged it."""
+    members = fault.members(view, e, limits) if fault.members else ()
+    if members == record.members:
+        return record
+    record, more = replace(record, members=members), not set(members) <= set(record.members)
+    if more and record.state is AlarmState.ACKNOWLEDGED:
+        return replace(record, state=move(fault.latched, record.state, Signal.JOIN), raised_s=now_s)
+    return record
 
 
 def _count(
@@ -312,7 +328,7 @@ def _verdict(records: tuple[Record, ...], outcomes: tuple[Outcome, ...], flood: 
                 fault.priority,
                 record.active,
                 record.raised_s,
-                f"{fault.message} ({record.detail})" if record.detail else fault.message,
+                _message(fault, record),
                 fault.remedy,
                 record.first_out,
                 record.cleared_s,
@@ -323,6 +339,11 @@ def _verdict(records: tuple[Record, ...], outcomes: tuple[Outcome, ...], flood: 
                 action = fault.action
             cut_off = cut_off or (fault.latched and fault.action.severity >= _SNUFF)
     return Verdict(action, cut_off, tuple(alarms), outcomes, flood)
+
+
+def _message(fault: Fault, record: Record) -> str:
+    more = "; ".join(filter(None, (record.detail, *record.members)))
+    return f"{fault.message} ({more})" if more else fault.message
 
 
 def _shift(state: SafetyState, by_s: float) -> SafetyState:

@@ -303,9 +303,9 @@ def food_exposed(view: View, e: Evidence, limits: Limits, on: bool) -> bool | No
     return any(sum_s > limits.exposure_s for _, sum_s in e.exposed_s)
 
 
-def which_food_lost(view: View, e: Evidence, limits: Limits) -> str:
-    """Names of the lost food probes, for the message."""
-    return ", ".join(name for name, sample in view.foods if trusted_c(sample, limits.food_stale_s) is None)
+def which_food_lost(view: View, e: Evidence, limits: Limits) -> tuple[str, ...]:
+    """Names of the lost food probes."""
+    return tuple(name for name, sample in view.foods if trusted_c(sample, limits.food_stale_s) is None)
 
 
 def food_limit_near(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
@@ -318,25 +318,25 @@ def food_limit_over(view: View, e: Evidence, limits: Limits, on: bool) -> bool |
     return bool(view.food_over)
 
 
-def which_food_near(view: View, e: Evidence, limits: Limits) -> str:
-    """The clocks near their limit, for the message."""
-    return "; ".join(view.food_near)
+def which_food_near(view: View, e: Evidence, limits: Limits) -> tuple[str, ...]:
+    """The clocks near their limit."""
+    return view.food_near
 
 
-def which_food_over(view: View, e: Evidence, limits: Limits) -> str:
-    """The clocks over their limit, for the message."""
-    return "; ".join(view.food_over)
+def which_food_over(view: View, e: Evidence, limits: Limits) -> tuple[str, ...]:
+    """The clocks over their limit."""
+    return view.food_over
 
 
-def which_food_exposed(view: View, e: Evidence, limits: Limits) -> str:
-    """Names of the foods exposed too long, for the message."""
-    return ", ".join(name for name, sum_s in e.exposed_s if sum_s > limits.exposure_s)
+def which_food_exposed(view: View, e: Evidence, limits: Limits) -> tuple[str, ...]:
+    """Names of the foods exposed too long."""
+    return tuple(name for name, sum_s in e.exposed_s if sum_s > limits.exposure_s)
 
 
-def which_second_lost(view: View, e: Evidence, limits: Limits) -> str:
-    """Names of the lost helping probes, for the message."""
+def which_second_lost(view: View, e: Evidence, limits: Limits) -> tuple[str, ...]:
+    """Names of the lost helping probes."""
     named = (("second pit", view.pit_2), ("dome", view.dome), ("ambient", view.ambient))
-    return ", ".join(name for name, sample in named if isinstance(sample, ProbeFault))
+    return tuple(name for name, sample in named if isinstance(sample, ProbeFault))
 
 
 def pit_reading(view: View, e: Evidence, limits: Limits) -> str:

@@ -24,7 +24,8 @@ class Fault:
     this long before it clears. window: the field of Limits with the time that the condition itself
     needs ("" for none). latched: stays in force until a person resets it. suppressed_in: phases in
     which the condition is wanted, or means nothing (suppressed by design). detail: what to add to the
-    message.
+    message. members: the things that a row for several stands for; they are added to the message, and one
+    more asks again for an answer.
     """
 
     code: str
@@ -39,6 +40,7 @@ class Fault:
     suppressed_in: frozenset[Phase] = NEVER
     window: str = ""
     detail: Callable[[View, Evidence, Limits], str] | None = None
+    members: Callable[[View, Evidence, Limits], tuple[str, ...]] | None = None
 
     def detected_within_s(self, limits: Limits) -> float:
         """Longest time from the beginning of the fault to its alarm, in s."""

@@ -60,7 +60,7 @@ ROWS: tuple[Fault, ...] = (
         "Food was between 5 and 57 °C for too long",
         "Follow your local food authority; when in doubt throw it out",
         window="exposure_s",
-        detail=c.which_food_exposed,
+        members=c.which_food_exposed,
     ),
     Fault(
         "food_limit_near",
@@ -72,7 +72,7 @@ ROWS: tuple[Fault, ...] = (
         "medium",
         "The food nears a limit of time and temperature",
         "Cook, cool or chill it before the limit; see the food's clocks",
-        detail=c.which_food_near,
+        members=c.which_food_near,
     ),
     Fault(
         "food_limit_over",
@@ -84,7 +84,7 @@ ROWS: tuple[Fault, ...] = (
         "high",
         "The food is over a limit of time and temperature",
         "Follow your local food authority; when in doubt throw it out",
-        detail=c.which_food_over,
+        members=c.which_food_over,
     ),
     Fault(
         "food_probe_lost",
@@ -97,7 +97,7 @@ ROWS: tuple[Fault, ...] = (
         "A food probe is lost",
         "Check its plug; judge the food with another thermometer",
         suppressed_in=NO_FIRE,
-        detail=c.which_food_lost,
+        members=c.which_food_lost,
     ),
     Fault(
         "second_probe_lost",
@@ -109,7 +109,7 @@ ROWS: tuple[Fault, ...] = (
         "low",
         "A probe that only helps is lost",
         "Check its plug and cable",
-        detail=c.which_second_lost,
+        members=c.which_second_lost,
     ),
     # Record and messages.
     Fault(
