@@ -8,7 +8,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from http.server import BaseHTTPRequestHandler, HTTPServer
 
 import pytest
@@ -95,11 +95,39 @@ def test_silent_daemon_is_told_after_a_minute_and_its_return() -> None:
     assert "back" in back.title
 
 
+def test_a_daemon_that_hangs_keeps_its_connection_and_is_told() -> None:
+    bridge = Bridge(PushRules(silent_s=60.0))
+    bridge.on_availability("kettle", True, 0.0)
+    for second in range(0, 300, 5):
+        assert bridge.on_state("kettle", float(second)) == bridge.tick(float(second)) == []
+    assert bridge.tick(354.0) == []
+    (told,) = bridge.tick(355.0)
+    assert "silent" in told.title
+    (back,) = bridge.on_state("kettle", 400.0)
+    assert "back" in back.title
+
+
+def test_without_a_broker_silence_means_nothing() -> None:
+    bridge = Bridge(PushRules(silent_s=60.0))
+    bridge.on_state("kettle", 0.0)
+    assert [bridge.tick(float(s), hears=False) for s in range(0, 600, 10)] == [[]] * 60
+    assert bridge.tick(640.0) == []
+    assert len(bridge.tick(660.0)) == 1
+
+
+def test_a_clock_that_is_being_put_right_raises_nothing_anew() -> None:
+    bridge = Bridge()
+    assert len(bridge.on_alarm(message(), 0.0)) == 1
+    assert bridge.on_alarm(message(raised_utc=RAISED + timedelta(milliseconds=5), change=False), 1.0) == []
+    assert len(bridge.on_alarm(message(raised_utc=RAISED + timedelta(minutes=5)), 2.0)) == 1
+    assert len(bridge.on_alarm(message(raised_utc=RAISED + timedelta(minutes=5), message="More"), 3.0)) == 1
+
+
 def test_short_silence_is_not_told() -> None:
     bridge = Bridge()
     bridge.on_availability("kettle", False, 0.0)
     assert bridge.on_availability("kettle", True, 30.0) == []
-    assert bridge.tick(1000.0) == []
+    assert bridge.tick(89.0) == []
 
 
 class Receiver:

@@ -24,6 +24,7 @@ class Priority(IntEnum):
 
 
 ASKS = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED})
+RAISED_S = 5.0
 OVER = frozenset({AlarmState.NORMAL, AlarmState.RETURNED_UNACKNOWLEDGED})
 
 
@@ -51,7 +52,7 @@ class _Open:
     """An alarm that was told and waits for an answer."""
 
     notice: Notice
-    key: tuple[str, object]
+    message: AlarmMessage
     next_s: float
     left: int
 
@@ -62,7 +63,7 @@ class Bridge:
 
     rules: PushRules = field(default_factory=PushRules)
     _open: dict[tuple[str, str], _Open] = field(default_factory=dict)
-    _silent_since_s: dict[str, float] = field(default_factory=dict)
+    _heard_s: dict[str, float] = field(default_factory=dict)  # a sign of life of each grill's daemon
     _told_silent: set[str] = field(default_factory=set)
 
     def on_alarm(self, message: AlarmMessage, now_s: float) -> list[Notice]:
@@ -71,12 +72,11 @@ class Bridge:
         state = AlarmState(message.state)
         known = self._open.get(where)
         if state in ASKS and Priority[message.priority.upper()] >= self.rules.at_least:
-            key = (state.value, message.raised_utc)
-            if known is not None and known.key == key:
+            if known is not None and _same(known.message, message):
                 return []  # a repeat, or a retained copy
             notice = _raised(message)
             left = self.rules.repeat_times if notice.urgency is Priority.HIGH else 0
-            self._open[where] = _Open(notice, key, now_s + self.rules.repeat_s, left)
+            self._open[where] = _Open(notice, message, now_s + self.rules.repeat_s, left)
             return [notice]
         if known is None:
             return []
@@ -85,17 +85,23 @@ class Bridge:
 
     def on_availability(self, grill: str, online: bool, now_s: float) -> list[Notice]:
         """The daemon of `grill` came or went."""
-        if not online:
-            self._silent_since_s.setdefault(grill, now_s)
-            return []
-        self._silent_since_s.pop(grill, None)
+        if online:
+            return self.on_state(grill, now_s)
+        self._heard_s.setdefault(grill, now_s)
+        return []
+
+    def on_state(self, grill: str, now_s: float) -> list[Notice]:
+        """A fresh state came: its control loop runs. One that hangs keeps its connection and says nothing."""
+        self._heard_s[grill] = now_s
         if grill in self._told_silent:
             self._told_silent.discard(grill)
             return [Notice(f"{grill}: the daemon is back", "It tends the grill again.", Priority.LOW)]
         return []
 
-    def tick(self, now_s: float) -> list[Notice]:
-        """Call it now and then: what became due."""
+    def tick(self, now_s: float, hears: bool = True) -> list[Notice]:
+        """What became due; call it now and then. hears: there is a broker, so silence means something."""
+        if not hears:
+            self._heard_s.update((grill, now_s) for grill in self._heard_s)
         return [*self._repeats(now_s), *self._silences(now_s)]
 
     def _repeats(self, now_s: float) -> Iterable[Notice]:
@@ -106,14 +112,23 @@ class Bridge:
                 yield Notice(f"{entry.notice.title} (again)", entry.notice.body, entry.notice.urgency)
 
     def _silences(self, now_s: float) -> Iterable[Notice]:
-        for grill, since_s in self._silent_since_s.items():
-            if grill not in self._told_silent and now_s - since_s >= self.rules.silent_s:
+        for grill, heard_s in self._heard_s.items():
+            if grill not in self._told_silent and now_s - heard_s >= self.rules.silent_s:
                 self._told_silent.add(grill)
                 yield Notice(
                     f"{grill}: the daemon is silent",
                     "Nobody watches the fire. Go and look; if it cannot be tended by hand, shut both vents.",
                     Priority.HIGH,
                 )
+
+
+def _same(told: AlarmMessage, now: AlarmMessage) -> bool:
+    """Whether `now` says what was told. A clock being put right moves the time of raising a little."""
+    then_utc, now_utc = told.raised_utc, now.raised_utc
+    close = then_utc == now_utc or (
+        then_utc is not None and now_utc is not None and abs((now_utc - then_utc).total_seconds()) < RAISED_S
+    )
+    return close and (told.state, told.message) == (now.state, now.message)
 
 
 def _raised(message: AlarmMessage) -> Notice:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import logging
 import queue
+import secrets
 import signal
 import threading
 import time
@@ -111,6 +112,7 @@ class PushBridge:
     ) -> None:
         base = "coalminder/+" if every_grill else Topics(options.grill).base
         self._alarms, self._availability = f"{base}/alarm/+", f"{base}/availability"
+        self._state = f"{base}/state"
         self._send = send
         self._bridge = Bridge(rules)
         self._lock = threading.Lock()
@@ -119,9 +121,9 @@ class PushBridge:
         self._connection = Connection(
             options,
             will=None,
-            on_up=lambda: self._connection.subscribe([self._alarms, self._availability]),
+            on_up=lambda: self._connection.subscribe([self._alarms, self._availability, self._state]),
             on_message=self._arrived,
-            on_sent=lambda _number: None,
+            on_sent=lambda _number, _taken: None,
         )
 
     def start(self) -> None:
@@ -132,7 +134,7 @@ class PushBridge:
         """Send what became due; call it about once in a second."""
         now_s = time.monotonic()
         with self._lock:
-            notices = self._bridge.tick(now_s)
+            notices = self._bridge.tick(now_s, hears=self._connection.connected)
         if self._connection.connected:
             self._away_since_s = None
             self._told_away = False
@@ -155,6 +157,9 @@ class PushBridge:
             if paho.topic_matches_sub(self._availability, message.topic):
                 grill = message.topic.split("/")[1]
                 notices = self._bridge.on_availability(grill, message.payload == ONLINE.encode(), now_s)
+            elif paho.topic_matches_sub(self._state, message.topic):
+                # a retained one may be of any age
+                notices = [] if message.retain else self._bridge.on_state(message.topic.split("/")[1], now_s)
             elif message.payload:
                 try:
                     notices = self._bridge.on_alarm(AlarmMessage.model_validate_json(message.payload), now_s)
@@ -209,14 +214,15 @@ def run(args: argparse.Namespace) -> int:
 
 def _options(args: argparse.Namespace) -> tuple[LinkOptions, list[str]]:
     urls = list(args.to)
+    client_id = f"coalminder-push-{secrets.token_hex(4)}"  # two of one name would throw each other out
     grill = "kettle" if args.grill == "+" else args.grill
     if args.config is not None:
         from coalminder.settings import load_settings
 
         mqtt = load_settings(args.config).mqtt
         urls += [url.get_secret_value() for url in mqtt.push_urls]
-        values = mqtt.model_dump() | {"grill": grill, "client_id": "coalminder-push"}
+        values = mqtt.model_dump() | {"grill": grill, "client_id": client_id}
         if args.broker is None:
             return LinkOptions.from_settings(values), urls
     options = LinkOptions.from_url(args.broker or "mqtt://127.0.0.1:1883", grill)
-    return options.named("coalminder-push"), urls
+    return options.named(client_id), urls
