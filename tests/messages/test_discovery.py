@@ -125,7 +125,7 @@ def test_every_component_has_a_platform_and_an_id_of_its_own() -> None:
     ("key", "expected"),
     [
         ("pit", "91.2"),
-        ("food_1", "48.0"),
+        ("food_thick", "48.0"),
         ("food_2", "None"),  # a lost probe is 'unknown' to the hub, never its last number
         ("dome", "None"),
         ("phase", "tending"),
@@ -211,9 +211,39 @@ def test_hub_learns_of_probes_as_they_are_seen_and_as_they_go(mosquitto: Mosquit
         announcer.notice(Inputs(Reading(90.0)))
         payloads = [json.loads(m.payload)["cmps"] for m in watcher.wait(CONFIG, 4)]
     link.stop()
-    assert {"dome", "food_1"} <= set(payloads[1])
-    assert (payloads[2]["dome"], payloads[2]["food_1"]) == ({"p": "sensor"}, {"p": "sensor"})
-    assert not {"dome", "food_1"} & set(payloads[3])
+    assert {"dome", "food_thick"} <= set(payloads[1])
+    assert (payloads[2]["dome"], payloads[2]["food_thick"]) == ({"p": "sensor"}, {"p": "sensor"})
+    assert not {"dome", "food_thick"} & set(payloads[3])
+
+
+@pytest.mark.broker
+def test_nothing_is_announced_before_the_probes_are_known(mosquitto: Mosquitto) -> None:
+    """A hub takes a removal for good: name, room and history link of the entity go."""
+    with Watcher(mosquitto, CONFIG) as watcher:
+        link, _ = started(mosquitto, Described(foods=("thick", "thin")))
+        watcher.wait(CONFIG)
+        link.stop()
+        link = Link(LinkOptions(host=mosquitto.host, port=mosquitto.port))
+        announcer = Announcer(link, Described(), complete=False)
+        link.start()
+        wait_for(lambda: link.connected)
+        time.sleep(0.3)
+        assert len(watcher.on("#")) == 1
+        announcer.notice(Inputs(Reading(90.0), foods=(("thin", Reading(40.0)),)))
+        removal, now = (json.loads(m.payload)["cmps"] for m in watcher.wait(CONFIG, 3)[1:])
+        link.stop()
+    assert removal["food_thick"] == {"p": "sensor"}  # only what is really gone
+    assert len(removal["food_thin"]) > 1
+    assert "food_thick" not in now
+
+
+def test_a_state_that_comes_no_more_becomes_unknown_and_a_probe_keeps_its_identity() -> None:
+    reads_state = [c for c in COMPONENTS.values() if c.get("stat_t") == TOPICS.state and "cmd_t" not in c]
+    assert len(reads_state) > 8
+    assert all(component["exp_aft"] == 60 for component in reads_state)
+    fewer = announcement(TOPICS, Described(foods=("thin",)))["cmps"]
+    more = announcement(TOPICS, Described(foods=("thick", "thin")))["cmps"]
+    assert fewer["food_thin"]["uniq_id"] == more["food_thin"]["uniq_id"]
 
 
 @pytest.mark.broker

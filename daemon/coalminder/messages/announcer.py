@@ -14,15 +14,23 @@ from coalminder.values import Inputs
 class Announcer:
     """Announces the grill of `link`, or takes it back. Make it before `link.start()`.
 
-    enabled False removes what an earlier run may have left.
+    enabled False removes what an earlier run may have left. complete False: what probes there are is known
+    from the first `notice` only, and nothing is announced before, for a hub forgets what it does not see.
     """
 
     def __init__(
-        self, link: Link, described: Described, *, prefix: str = "homeassistant", enabled: bool = True
+        self,
+        link: Link,
+        described: Described,
+        *,
+        prefix: str = "homeassistant",
+        enabled: bool = True,
+        complete: bool = True,
     ) -> None:
         self._link, self._described, self._enabled = link, described, enabled
         self._topic = config_topic(prefix, link.topics)
         self._payload: dict[str, Any] = announcement(link.topics, described)
+        self._complete, self._before = complete, b""
         self._probes: tuple[tuple[str, ...], tuple[str, ...]] = (described.foods, described.others)
         if enabled:
             link.on_topic(birth_topic(prefix), self._birth)
@@ -33,14 +41,20 @@ class Announcer:
         """Announce again when other probes are there than were announced. Cheap; call it in every step."""
         others = tuple(name for name in ("pit_2", "dome", "ambient") if getattr(inputs, name) is not None)
         probes = (tuple(name for name, _ in inputs.foods), others)
-        if probes != self._probes:
+        if probes != self._probes or not self._complete:
             self._probes = probes
             self._described = replace(self._described, foods=probes[0], others=probes[1])
             before, self._payload = self._payload, announcement(self._link.topics, self._described)
-            self._announce_without(vanished(before, self._payload))
+            if self._complete:
+                self._announce_without(vanished(before, self._payload))
+                return
+            self._complete = True
+            self._announce_without(self._gone(self._before))
 
     def announce(self) -> None:
         """Say what the grill is, or, when not enabled, that it is no more."""
+        if self._enabled and not self._complete:
+            return
         body = json.dumps(self._payload, ensure_ascii=False, separators=(",", ":")) if self._enabled else b""
         self._link.publish(self._topic, body, retain=True)
 
@@ -56,12 +70,15 @@ class Announcer:
         """An announcement of an earlier run: what it had and we have not must be removed by name."""
         if not retained:
             return
-        try:
-            gone = vanished(json.loads(payload), self._payload)
-        except ValueError:
-            return
-        if gone:
+        self._before = payload
+        if self._complete and (gone := self._gone(payload)):
             self._announce_without(gone)
+
+    def _gone(self, before: bytes) -> tuple[tuple[str, str], ...]:
+        try:
+            return vanished(json.loads(before), self._payload)
+        except (ValueError, RecursionError):
+            return ()
 
     def _announce_without(self, gone: tuple[tuple[str, str], ...]) -> None:
         if not self._enabled:

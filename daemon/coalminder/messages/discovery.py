@@ -18,6 +18,9 @@ from coalminder.values import AlarmState, Phase
 
 Component = dict[str, Any]
 
+EXPIRES_S = 60
+"""A state that comes no more is unknown to the hub after this time: a daemon that hangs keeps 'online'."""
+
 
 @dataclass(frozen=True, slots=True)
 class Described:
@@ -99,14 +102,16 @@ def _temperatures(topics: Topics, described: Described) -> dict[str, Component]:
     for number, food in enumerate(described.foods):
         chosen = f"value_json.foods | selectattr('name', 'eq', '{_quoted(food)}')"
         value = f"{chosen} | map(attribute='temp_c') | first"
-        found[f"food_{number + 1}"] = _sensor(topics, food, value, "°C", "temperature")
+        # by its name: a number would hand one probe's history to another
+        key = f"food_{food}" if is_name(food) else f"food_{number + 1}"
+        found[key] = _sensor(topics, food, value, "°C", "temperature")
     return found
 
 
 def _sensors(topics: Topics) -> dict[str, Component]:
     phase = {
         "p": "sensor", "name": "Phase", "stat_t": topics.state, "val_tpl": "{{ value_json.phase }}",
-        "dev_cla": "enum", "ops": [phase.value for phase in Phase],
+        "dev_cla": "enum", "ops": [phase.value for phase in Phase], "exp_aft": EXPIRES_S,
     }  # fmt: skip
     return {
         "phase": phase,
@@ -128,6 +133,7 @@ def _sensor(topics: Topics, name: str, value: str, unit: str, device_class: str 
         "val_tpl": f"{{% set v = {value} %}}{{{{ v if v is not none else 'None' }}}}",
         "unit_of_meas": unit,
         "stat_cla": "measurement",
+        "exp_aft": EXPIRES_S,
         **({"dev_cla": device_class} if device_class else {}),
     }
 
@@ -138,6 +144,7 @@ def _binary(topics: Topics, name: str, value: str, device_class: str = "") -> Co
         "name": name,
         "stat_t": topics.state,
         "val_tpl": f"{{{{ 'ON' if {value} else 'OFF' }}}}",
+        "exp_aft": EXPIRES_S,
         **({"dev_cla": device_class} if device_class else {}),
     }
 

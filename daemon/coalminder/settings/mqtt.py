@@ -40,7 +40,7 @@ class MqttSettings(BaseModel):
         default=5.0, ge=0.5, le=300.0, description="longest wait between two tries, s"
     )
     state_every_s: FiniteFloat = Field(
-        default=5.0, ge=1.0, le=300.0, description="state is sent at least this often, s"
+        default=5.0, ge=1.0, le=30.0, description="state is sent at least this often, s"
     )
     discovery: bool = Field(default=True, description="announce the grill to home hubs")
     discovery_prefix: str = Field(
