@@ -133,8 +133,8 @@ def over_a_broker(broker: Mosquitto, count: int, seed: int) -> Counter[str]:
     calm = Decision(Phase.TENDING, 93.0, 0.05, 0.3, pit_c=92.0)
     found: Counter[str] = Counter()
     kinds = [kind for kind in KINDS if kind != "snuff"]
-    with Watcher(broker, ()) as attacker:
-        sent = 0
+    with Watcher(broker, link.topics.reply) as attacker:
+        sent = kept = 0
         while sent < count:
             batch = min(200, count - sent)
             for _ in range(batch):
@@ -145,8 +145,10 @@ def over_a_broker(broker: Mosquitto, count: int, seed: int) -> Counter[str]:
             while sum(found.values()) < sent and time.monotonic() < deadline:
                 link.offer(calm, HEALTHY, float(sent), NOW_S + sent)
                 found["events"] += len(link.take_events())
-                found["refused"] += len(link.take_records())
+                found["refused"] = sum(not json.loads(m.payload)["accepted"] for m in attacker.messages)
+                kept += len(link.take_records())
                 time.sleep(0.002)
+    assert 0 < kept < min(count, 200)  # a flood of refusals must not fill the disk
     assert link.connected
     link.stop()
     return found

@@ -187,9 +187,14 @@ def test_flood_is_refused_and_memory_stays_bounded() -> None:
 
 def test_retained_command_is_refused() -> None:
     for kind in COMMANDS:
-        verdict = verdict_on(kind, body(), retained=True)
-        assert isinstance(verdict, Refusal)
-        assert "retain" in verdict.reason
+        for issued_s in (0, -60):
+            verdict = verdict_on(kind, body(issued_s), retained=True)
+            if kind == "snuff" and issued_s == 0:  # somebody asks now
+                assert isinstance(verdict, Accepted)
+                continue
+            assert isinstance(verdict, Refusal)
+            assert "retain" in verdict.reason
+    assert isinstance(verdict_on("snuff", b"", retained=True), Refusal)
 
 
 @pytest.mark.parametrize(

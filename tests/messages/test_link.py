@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
+import os
+import signal
+import socket
+import threading
 import time
 import uuid
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
+import paho.mqtt.client as paho
 import pytest
 from brokers import OPEN, Mosquitto, Watcher, free_port, wait_for
 from paho.mqtt.packettypes import PacketTypes
@@ -21,6 +27,7 @@ from coalminder.values import HEALTHY, Action, Alarm, AlarmState, Decision, Outc
 
 pytestmark = pytest.mark.broker
 
+OLD = "2026-04-11T16:00:00Z"
 CALM = Decision(Phase.TENDING, 93.0, 0.05, 0.3, pit_c=92.5, in_band=True)
 
 
@@ -120,10 +127,10 @@ def test_command_becomes_an_event_and_is_answered_on_its_response_topic(
     assert (record.client, record.kind, record.accepted) == ("phone-1", "set_point", True)
 
 
-def test_retained_commands_are_refused_with_a_reply_even_snuff(mosquitto: Mosquitto) -> None:
+def test_retained_commands_are_refused_with_a_reply_even_an_old_snuff(mosquitto: Mosquitto) -> None:
     with Watcher(mosquitto, "coalminder/kettle/reply") as phone:
         phone.client.publish(
-            "coalminder/kettle/command/snuff", command(), qos=1, retain=True
+            "coalminder/kettle/command/snuff", command(issued_utc=OLD), qos=1, retain=True
         ).wait_for_publish(5)
         phone.client.publish(
             "coalminder/kettle/command/set_point", command(temp_c=95.0), qos=1, retain=True
@@ -296,8 +303,8 @@ def test_what_the_broker_refuses_is_logged_once(tmp_path: Path, caplog: pytest.L
     wait_for(lambda: link.connected)
     for _ in range(3):
         link.publish("forbidden", b"x")
-    wait_for(lambda: "refused it" in caplog.text)
-    assert caplog.text.count("refused it") == 1
+    wait_for(lambda: "refuses messages" in caplog.text)
+    assert caplog.text.count("refuses messages") == 1
     link.stop()
     broker.stop()
 
@@ -323,3 +330,168 @@ def test_a_broker_that_takes_fewer_at_once_is_still_spoken_to_in_mqtt_5(tmp_path
     assert link.protocol == "5"
     link.stop()
     broker.stop()
+
+
+def test_a_fresh_command_that_somebody_retains_is_refused(mosquitto: Mosquitto, link: Link) -> None:
+    with Watcher(mosquitto, "coalminder/kettle/reply") as phone:
+        phone.client.publish("coalminder/kettle/command/ease", command(), qos=1, retain=True)
+        phone.client.publish("coalminder/kettle/command/ease", b"", qos=1, retain=True)  # cleared: no command
+        deadline = time.monotonic() + 5
+        while not phone.on("#") and time.monotonic() < deadline:
+            assert link.take_events() == ()
+            time.sleep(0.01)
+        time.sleep(0.2)
+        assert link.take_events() == ()
+        (reply,) = [read(m) for m in phone.on("#")]
+    assert not reply["accepted"]
+    assert "retain" in str(reply["reason"])
+
+
+def test_an_alarm_that_the_broker_refuses_is_kept_until_it_takes_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr("coalminder.messages.link.AGAIN_S", 0.2)
+    access = tmp_path / "acl"
+    access.write_text("topic read #\ntopic write coalminder/kettle/state\n", "utf-8")
+    broker = Mosquitto(tmp_path, OPEN + f"acl_file {access}\n")
+    broker.start()
+    link = link_to(broker)
+    link.start()
+    wait_for(lambda: link.connected)
+    changes = (alarm(), alarm(state=AlarmState.ACKNOWLEDGED))
+    with Watcher(broker, "coalminder/kettle/alarm/+") as phone:
+        for second in range(60):
+            link.offer(decision(changes[second >= 5]), HEALTHY, float(second), 1000.0 + second)
+            time.sleep(0.01)
+        assert phone.on("#") == []
+        assert caplog.text.count("refuses messages on coalminder/kettle/alarm/pit_high") == 1
+        access.write_text("topic readwrite #\n", "utf-8")
+        os.kill(broker.pid, signal.SIGHUP)  # mosquitto reads its access list again
+        second = 60
+        while len(phone.on("#")) < 2:
+            second += 1
+            assert second < 1000, "the alarm was lost"
+            link.offer(decision(changes[1]), HEALTHY, float(second), 1000.0 + second)
+            time.sleep(0.01)
+        told = [read(m)["state"] for m in phone.on("#")][:2]
+    link.stop()
+    broker.stop()
+    assert told == ["unacknowledged", "acknowledged"]  # in order
+
+
+def test_commands_that_may_not_be_heard_are_complained_of_and_asked_for_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr("coalminder.messages.connection.AGAIN_S", 0.2)
+    with DeafBroker() as broker:
+        link = Link(LinkOptions(port=broker.port))
+        link.start()
+        wait_for(lambda: broker.subscriptions >= 3)
+        link.stop()
+    assert "refuses the subscription to coalminder/kettle/command/+" in caplog.text
+
+
+@pytest.mark.parametrize("version", ["5", "3.1.1"])
+def test_a_farewell_that_was_not_confirmed_leaves_it_to_the_will(mosquitto: Mosquitto, version: str) -> None:
+    link = link_to(mosquitto, mqtt_version=version)
+    link.start()
+    wait_for(lambda: link.connected)
+    link.offer(CALM, HEALTHY, 0.0, 0.0)
+    with Watcher(mosquitto, "coalminder/kettle/availability") as watcher:
+        watcher.wait("coalminder/kettle/availability")
+        link._connection.stop(2.0, farewell=False)
+        assert watcher.wait("coalminder/kettle/availability", 2)[1].payload == b"offline"
+
+
+def test_a_stop_knows_whether_its_farewell_was_confirmed(
+    mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for frozen in (False, True):
+        link = link_to(mosquitto)
+        link.start()
+        wait_for(lambda link=link: link.connected)  # type: ignore[misc]
+        link.offer(CALM, HEALTHY, 0.0, 0.0)
+        said: list[bool] = []
+        stop = link._connection.stop
+        monkeypatch.setattr(link._connection, "stop", lambda timeout_s, farewell, s=said: s.append(farewell))
+        if frozen:
+            mosquitto.freeze()
+        link.stop(1.0)
+        if frozen:
+            mosquitto.thaw()
+        stop(1.0)
+        assert said == [not frozen]
+
+
+def test_a_certificate_file_that_comes_later_is_used(mosquitto: Mosquitto, tmp_path: Path) -> None:
+    link = link_to(mosquitto, tls=True, ca_file=tmp_path / "ca.crt", retry_max_s=0.1)
+    link.start()
+    wait_for(lambda: "No such file" in link.trouble, what=link.trouble)
+    (tmp_path / "ca.crt").write_text("no certificate")
+    wait_for(lambda: "No such file" not in link.trouble, what=link.trouble)
+    assert not link.connected
+    link.stop()
+
+
+def test_a_broker_that_hangs_up_without_a_word_is_logged(caplog: pytest.LogCaptureFixture) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        threading.Thread(target=lambda: [server.accept()[0].close() for _ in range(3)], daemon=True).start()
+        link = Link(LinkOptions(port=server.getsockname()[1], mqtt_version="3.1.1"))
+        link.start()
+        wait_for(lambda: "hung up without an answer" in caplog.text)
+        link.stop()
+
+
+def test_a_message_whose_topic_is_no_text_does_not_end_the_network_thread(link: Link) -> None:
+    bad = paho.MQTTMessage(topic=b"\xff\xfe")
+    with pytest.raises(UnicodeDecodeError):
+        _ = bad.topic
+    link._connection._received(bad)
+    assert link.connected
+
+
+def test_a_dead_network_thread_is_noticed_and_replaced(
+    mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("coalminder.messages.connection.AGAIN_S", 0.2)
+    link = link_to(mosquitto)
+    link.start()
+    wait_for(lambda: link.connected)
+    generation = link._connection.generation
+    client = link._connection._client
+    assert client is not None
+    client._thread_terminate = True  # its loop ends as if a defect had ended it
+    wait_for(lambda: link._connection.generation > generation and link.connected)
+    link.stop()
+
+
+class DeafBroker:
+    """Speaks just enough MQTT 5 to take a connection and to refuse every subscription (0x87)."""
+
+    def __enter__(self) -> DeafBroker:
+        self.subscriptions = 0
+        self._stack = contextlib.ExitStack()
+        self._server = self._stack.enter_context(socket.create_server(("127.0.0.1", 0)))
+        self.port = self._server.getsockname()[1]
+        threading.Thread(target=self._serve, daemon=True).start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stack.close()
+
+    def _serve(self) -> None:
+        with contextlib.suppress(OSError):
+            connection = self._stack.enter_context(self._server.accept()[0])
+            while head := connection.recv(2, socket.MSG_WAITALL):
+                length, shift, byte = 0, 0, head[1]
+                while True:
+                    length |= (byte & 127) << shift
+                    if byte < 128:
+                        break
+                    shift, byte = shift + 7, connection.recv(1)[0]
+                body = connection.recv(length, socket.MSG_WAITALL) if length else b""
+                if head[0] >> 4 == 1:
+                    connection.sendall(b"\x20\x03\x00\x00\x00")
+                elif head[0] >> 4 == 8:
+                    self.subscriptions += 1
+                    connection.sendall(b"\x90\x04" + body[:2] + b"\x00\x87")

@@ -17,7 +17,7 @@ from coalminder.messages.options import LinkOptions
 from coalminder.probes.guard import GuardState, guard
 from coalminder.safety.faults import BY_CODE
 from coalminder.safety.limits import Limits
-from coalminder.service.assemble import DeskMessenger
+from coalminder.service.assemble import DeskMessenger, FoodPart
 from coalminder.service.command import _clock_words
 from coalminder.service.machine import count_restarts, forget_starts
 from coalminder.service.tender import blind_s
@@ -122,11 +122,15 @@ class Parts:
         self.given.append((name, part))
 
 
-def test_yesterdays_food_is_taken_off_the_broker_once() -> None:
+def test_todays_food_takes_the_place_of_yesterdays_at_once() -> None:
+    """Yesterday's is retained on the broker; a person must be able to say that today's is on the grill."""
     link, state = Parts(), initial(Config())
     messenger = DeskMessenger(link, None)  # type: ignore[arg-type]
     for second in range(3):
         inputs = Inputs(pit=Reading(20.0))
         state, decision = step(state, inputs, float(second))
         messenger.offer(decision, inputs, state, float(second), UTC_S + second)
-    assert link.given == [("food", None)]
+    (name, part), *_ = link.given
+    assert name == "food"
+    assert isinstance(part, FoodPart)
+    assert part.root.get("stage", "waiting") == "waiting"

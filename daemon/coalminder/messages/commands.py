@@ -3,7 +3,7 @@
 A command must be of this grill and of a known kind, small, well-formed, inside the limits, fresh by its
 own issue time, in order with its sender's earlier ones, and new. One thing is different: 'snuff' only
 shuts vents, the safe direction, so it is obeyed however old, malformed or oversized it is. Only a
-*retained* snuff is refused: the broker hands it out at every reconnect, and no person is asking.
+*retained* snuff must be fresh: the broker hands it out at every reconnect, and no person is asking.
 """
 
 from __future__ import annotations
@@ -109,14 +109,14 @@ def judge(
         return memory, Refusal(
             kind[:32], "", f"unknown command; there are: {', '.join(COMMANDS)}", received.client
         )
-    if received.retained:
+    command, trouble = _parse(kind, received, limits)
+    if received.retained and not (kind == "snuff" and command and _fresh(command, received.utc_s, limits)):
         return memory, Refusal(
             kind,
             "",
             "retained commands are refused: publish without the retain flag, and clear this one",
             received.client,
         )
-    command, trouble = _parse(kind, received, limits)
     client = (command.client if command else "") or received.client
     if kind == "snuff":
         event_id = command.id if command else f"snuff-{round(received.utc_s * 1000)}"
@@ -157,6 +157,10 @@ def _out_of_bounds(command: CommandMessage, limits: CommandLimits) -> str:
         if value is not None and not low <= value <= high:
             return f"{name} {value:g} {unit} is outside {low:g} to {high:g} {unit}"
     return ""
+
+
+def _fresh(command: CommandMessage, utc_s: float, limits: CommandLimits) -> bool:
+    return -limits.ahead_s <= utc_s - command.issued_utc.timestamp() <= limits.stale_s
 
 
 def _untimely(

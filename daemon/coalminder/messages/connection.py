@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import logging
 import random
+import socket
 import ssl
 import threading
 import time
@@ -19,6 +20,8 @@ import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from coalminder.messages.options import LinkOptions
 
@@ -33,6 +36,7 @@ FIRST_ANSWER_S = 2.0  # for the answer to a first CONNECT, while the broker's ve
 SHORT_S, WAR_S = 60.0, 30.0
 _TAKEN_OVER = "Session taken over"
 _UNSUPPORTED = "Unsupported protocol version"
+AGAIN_S = 60.0  # until what the broker refused is tried again
 
 
 class Connection:
@@ -45,9 +49,12 @@ class Connection:
         will: tuple[str, str] | None,
         on_up: Callable[[], None],
         on_message: Callable[[paho.MQTTMessage], None],
-        on_sent: Callable[[int], None],
+        on_sent: Callable[[int, bool], None],
     ) -> None:
-        """`will`: retained topic and payload, or None. `on_sent` gets the number of a confirmed publish."""
+        """`will`: retained topic and payload, or None.
+
+        on_sent: gets the number of each publish that the broker answered, and whether it took it.
+        """
         self._options, self._will = options, will
         self._on_up, self._on_message, self._on_sent = on_up, on_message, on_sent
         self._stopping = threading.Event()
@@ -60,6 +67,8 @@ class Connection:
         self._in_flight = IN_FLIGHT
         self._most_bytes: int | None = None  # that the broker takes
         self._complaints: set[str] = set()
+        self._asked: dict[int, list[tuple[str, SubscribeOptions]]] = {}
+        self._refused: list[tuple[str, SubscribeOptions]] = []
         self._taken_over = False
         self._up = False
         self._reason = "not tried yet"
@@ -85,12 +94,15 @@ class Connection:
         self._thread = threading.Thread(target=self._run, name="broker", daemon=True)
         self._thread.start()
 
-    def stop(self, timeout_s: float) -> None:
-        """Disconnect politely; gives up waiting for the thread after `timeout_s`."""
+    def stop(self, timeout_s: float, *, farewell: bool = True) -> None:
+        """Disconnect; gives up waiting for the thread after `timeout_s`.
+
+        farewell False: the will was not said in words, so that the broker must publish it.
+        """
         self._stopping.set()
         client = self._client
         if client is not None and self._up:
-            client.disconnect()
+            _disconnect(client, will=not farewell)
         self._closed.set()
         self._answered.set()
         if self._thread is not None:
@@ -130,11 +142,24 @@ class Connection:
             return None
         return info.mid if info.rc == MQTTErrorCode.MQTT_ERR_SUCCESS else None
 
-    def subscribe(self, topics: Sequence[str]) -> None:
-        """Subscribe at QoS 1. Call it from `on_up`: a new connection knows nothing of the old one."""
+    def subscribe(self, topics: Sequence[str], *, as_published: bool = False) -> None:
+        """Subscribe at QoS 1. Call it from `on_up`: a new connection knows nothing of the old one.
+
+        as_published: with MQTT 5 a message keeps its retain flag also when it is fresh. What the broker
+        refuses is asked for again each minute.
+        """
+        self._subscribe(
+            [(topic, SubscribeOptions(qos=1, retainAsPublished=as_published)) for topic in topics]
+        )
+
+    def _subscribe(self, wanted: list[tuple[str, SubscribeOptions]]) -> None:
         client = self._client
-        if client is not None and topics:
-            client.subscribe([(topic, 1) for topic in topics])
+        if client is None or not wanted:
+            return
+        five = self._protocol == paho.MQTTv5
+        code, number = client.subscribe(wanted if five else [(topic, 1) for topic, _ in wanted])
+        if code == MQTTErrorCode.MQTT_ERR_SUCCESS and number is not None:
+            self._asked[number] = wanted
 
     # --- the dialling thread -------------------------------------------------------------------
 
@@ -158,9 +183,10 @@ class Connection:
     def _connect_once(self) -> bool:
         """Connect, stay, come back when the connection is gone; True when it was ever up."""
         before = self.generation
-        client = self._new_client()
-        self._client = client
+        self._asked.clear()
+        self._refused.clear()
         try:
+            client = self._client = self._new_client()
             client.connect(
                 self._options.host, self._options.port, self._options.keepalive_s, **self._session()
             )
@@ -171,7 +197,12 @@ class Connection:
         if not self._answered.wait(self._patience_s()):
             self._lost(f"{self._options.host}:{self._options.port}: no answer to MQTT {self.protocol}")
             self._closed.set()
-        self._closed.wait()
+        while not self._closed.wait(AGAIN_S):
+            refused, self._refused = self._refused, []
+            self._subscribe(refused)
+            if client._thread is None or not client._thread.is_alive():  # no public way to ask
+                self._lost("the library's network thread has ended")
+                break
         client.disconnect()
         client.loop_stop()
         self._up = False
@@ -213,7 +244,8 @@ class Connection:
         client.on_connect = self._connected
         client.on_disconnect = self._disconnected
         client.on_publish = lambda _c, _u, mid, reason, _p: self._answered_for(mid, reason)
-        client.on_message = lambda _c, _u, message: self._on_message(message)
+        client.on_subscribe = lambda _c, _u, mid, reasons, _p: self._subscribed(mid, reasons)
+        client.on_message = lambda _c, _u, message: self._received(message)
         return client
 
     # --- paho's network thread -----------------------------------------------------------------
@@ -250,9 +282,25 @@ class Connection:
             self._closed.set()
 
     def _answered_for(self, mid: int, reason: Any) -> None:
-        if reason is not None and reason.is_failure:
-            self._complain(f"the broker took a message and refused it: {reason}; look at its access list")
-        self._on_sent(mid)
+        taken = reason is None or not reason.is_failure
+        if not taken:
+            self._complain(f"the broker refuses messages of ours: {reason}; look at its access list")
+        self._on_sent(mid, taken)
+
+    def _subscribed(self, mid: int, reasons: Sequence[Any]) -> None:
+        for asked, reason in zip(self._asked.pop(mid, []), reasons, strict=False):
+            if reason.is_failure:
+                self._complain(
+                    f"the broker refuses the subscription to {asked[0]}: {reason}; what is sent there is not "
+                    "heard; look at its access list"
+                )
+                self._refused.append(asked)
+
+    def _received(self, message: paho.MQTTMessage) -> None:
+        try:
+            self._on_message(message)
+        except Exception:  # a topic that is no text, for one: the network thread must not die of it
+            log.exception("a message could not be read")
 
     def _complain(self, text: str) -> None:
         """Log it once."""
@@ -269,6 +317,9 @@ class Connection:
                 reason = "another program uses our client id; give each grill a name of its own"
             if self._up:
                 self._lost(f"{self._options.host}:{self._options.port}: connection lost: {reason}")
+            elif not self._answered.is_set() and self._protocol != paho.MQTTv5:
+                where = f"{self._options.host}:{self._options.port}"
+                self._lost(f"{where}: hung up without an answer; is it a port for TLS?")
             self._closed.set()
             self._answered.set()
 
@@ -276,3 +327,13 @@ class Connection:
         if (self._up or reason != self._reason) and not self._stopping.is_set():
             log.warning("no broker: %s", reason)
         self._up, self._reason = False, reason
+
+
+def _disconnect(client: paho.Client, *, will: bool) -> None:
+    """Leave the broker; will: so that it publishes our will."""
+    if not will:
+        client.disconnect()
+    elif client.protocol == paho.MQTTv5:
+        client.disconnect(ReasonCode(PacketTypes.DISCONNECT, "Disconnect with will message"))
+    elif isinstance(wire := client.socket(), socket.socket):
+        wire.shutdown(socket.SHUT_RDWR)  # MQTT 3.1.1 has no other way

@@ -8,7 +8,7 @@ from __future__ import annotations
 import logging
 from collections import OrderedDict, deque
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import paho.mqtt.client as paho
@@ -23,6 +23,7 @@ log = logging.getLogger(__name__)
 
 REPLY_EXPIRY_S = 60
 WAITING = 1000  # commands waiting for the next step; one step takes them all
+REFUSALS = 50.0  # kept at once; after them one in a second, for a flood would fill the disk
 
 
 class Publish(Protocol):
@@ -76,9 +77,12 @@ class Inbox:
         self._memory = Memory()
         self._asked: OrderedDict[str, _Asked] = OrderedDict()
         self._records: deque[CommandRecord] = deque(maxlen=WAITING)
+        self._may_note, self._noted_s, self._unnoted = REFUSALS, 0.0, 0
 
     def put(self, message: paho.MQTTMessage) -> None:
         """Queue a message of a command topic. In a flood snuff is the last to be dropped."""
+        if message.retain and not message.payload:
+            return  # somebody clears a retained command
         if len(self._waiting) >= WAITING and message.topic != self._topics.command("snuff"):
             self._dropped += 1
             return
@@ -146,12 +150,26 @@ class Inbox:
         while len(self._asked) > WAITING:
             self._asked.popitem(last=False)
 
+    def _note(self, record: CommandRecord) -> None:
+        """Keep it for the journal, unless it is one of a flood of refusals."""
+        if not record.accepted:
+            gained = max(record.utc_s - self._noted_s, 0.0)
+            self._may_note, self._noted_s = min(REFUSALS, self._may_note + gained), record.utc_s
+            if self._may_note < 1.0:
+                self._unnoted += 1
+                return
+            self._may_note -= 1.0
+            if self._unnoted:
+                more, self._unnoted = self._unnoted, 0
+                record = replace(record, reason=f"{record.reason} ({more} more were refused before)")
+        self._records.append(record)
+
     def _reply(
         self, received: Received, kind: str, command_id: str, client: str, accepted: bool, reason: str
     ) -> None:
         utc_s = self._clock()
         text = received.payload[: self._limits.max_bytes].decode(errors="replace")
-        self._records.append(CommandRecord(utc_s, kind, command_id, client, accepted, reason, text))
+        self._note(CommandRecord(utc_s, kind, command_id, client, accepted, reason, text))
         asked_for = received.response_topic
         topic = asked_for if asked_for and self._topics.may_answer_on(asked_for) else self._topics.reply
         message = ReplyMessage(

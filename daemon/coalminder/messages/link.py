@@ -20,7 +20,7 @@ from coalminder.messages.commands import (
     DEFAULT_LIMITS,
     CommandLimits,
 )
-from coalminder.messages.connection import Connection
+from coalminder.messages.connection import AGAIN_S, Connection
 from coalminder.messages.inbox import CommandRecord, Inbox
 from coalminder.messages.options import LinkOptions
 from coalminder.messages.outbox import MemoryOutbox, Outbox, OutMessage
@@ -77,13 +77,16 @@ class Link:
         )
         self._inbox = Inbox(self.topics, limits, self._connection.publish, clock)
         # filled by the network thread
-        self._acknowledged: deque[tuple[int, int]] = deque()
+        self._answered: deque[tuple[int, int, bool]] = deque()
         self._callbacks: dict[str, list[TopicCallback]] = {}
         self._on_connect: list[Callable[[], None]] = []
         # owned by the caller's thread
         self._alarms: dict[str, Alarm] = {}
         self._in_flight: dict[int, int] = {}  # number on the wire -> id in the outbox
         self._tried: set[int] = set()  # ids in the outbox that were handed to the network before
+        self._held_until_s: dict[str, float] = {}  # topics on which the broker refuses messages
+        self._topic_of: dict[int, str] = {}  # of those in flight
+        self._seq: dict[str, int] = {}  # of the last message on each alarm
         self._seen_generation = 0
         self._snapshot_due = False
         self._last_state: tuple[object, float] | None = None
@@ -102,17 +105,17 @@ class Link:
     def stop(self, timeout_s: float = 2.0) -> None:
         """Send what waits, say 'offline', disconnect. Returns within `timeout_s`."""
         deadline = time.monotonic() + timeout_s
+        said = False
         if self.connected:
             self._check_generation()
             self._pump(self._clock())
             farewell = self._connection.publish(self.topics.availability, OFFLINE, qos=1, retain=True)
-            seen: set[int] = set()
             while self.connected and time.monotonic() < deadline - 0.2:
-                seen |= self._settle()
-                if farewell in seen and not self._in_flight:
+                said = said or farewell in self._settle()
+                if said and not self._in_flight:
                     break
                 time.sleep(0.005)
-        self._connection.stop(max(0.1, deadline - time.monotonic()))
+        self._connection.stop(max(0.1, deadline - time.monotonic()), farewell=said)
 
     @property
     def connected(self) -> bool:
@@ -196,7 +199,9 @@ class Link:
     # --- the network thread --------------------------------------------------------------------
 
     def _came_up(self) -> None:
-        self._connection.subscribe([self.topics.command("+"), *self._callbacks])
+        # a command that somebody retains would come again with every connection: its flag tells
+        self._connection.subscribe([self.topics.command("+")], as_published=True)
+        self._connection.subscribe(list(self._callbacks))
         for callback in self._on_connect:
             callback()
 
@@ -213,8 +218,8 @@ class Link:
                 except Exception:
                     log.exception("the reader of %s failed on a message", topic)
 
-    def _sent(self, number: int) -> None:
-        self._acknowledged.append((self._connection.generation, number))
+    def _sent(self, number: int, taken: bool) -> None:
+        self._answered.append((self._connection.generation, number, taken))
 
     # --- inside one step -----------------------------------------------------------------------
 
@@ -224,22 +229,34 @@ class Link:
         if generation != self._seen_generation and self.connected:
             self._seen_generation = generation
             self._in_flight.clear()
+            self._topic_of.clear()
+            self._held_until_s.clear()
             self._last_state = None
             self._parts_sent.clear()
             self._snapshot_due = True
             self._connection.publish(self.topics.availability, ONLINE, qos=1, retain=True)
 
     def _settle(self) -> set[int]:
-        """Take what the broker confirmed out of the outbox; the numbers confirmed on this connection."""
+        """Take what the broker confirmed out of the outbox; the numbers confirmed on this connection.
+
+        What it refused stays there, with all that follows on that topic, and is offered again in a minute.
+        """
         numbers = set()
-        while self._acknowledged:
-            generation, number = self._acknowledged.popleft()
-            if generation == self._seen_generation:
-                numbers.add(number)
-                message_id = self._in_flight.pop(number, None)
-                if message_id is not None:
-                    self._outbox.delivered(message_id)
-                    self._tried.discard(message_id)
+        while self._answered:
+            generation, number, taken = self._answered.popleft()
+            if generation != self._seen_generation:
+                continue
+            message_id, topic = self._in_flight.pop(number, None), self._topic_of.pop(number, "")
+            if not taken:
+                if topic not in self._held_until_s:
+                    log.warning("the broker refuses messages on %s", topic or "a topic of ours")
+                self._held_until_s[topic] = time.monotonic() + AGAIN_S
+                continue
+            numbers.add(number)
+            self._held_until_s.pop(topic, None)
+            if message_id is not None:
+                self._outbox.delivered(message_id)
+                self._tried.discard(message_id)
         return numbers
 
     def _note_alarms(self, alarms: tuple[Alarm, ...], now_s: float, utc_s: float) -> None:
@@ -257,6 +274,7 @@ class Link:
         message_id = self._outbox.append(
             OutMessage(self.topics.alarm(message.code), message.model_dump_json(), utc_s)
         )
+        self._seq[message.code] = message_id
         if not self.connected:
             self._tried.add(message_id)  # it will be late
 
@@ -265,10 +283,13 @@ class Link:
         self._settle()
         if not self.connected or self._seen_generation != self._connection.generation:
             return
-        flying = set(self._in_flight.values())
+        flying, topics_flying = set(self._in_flight.values()), set(self._topic_of.values())
         for message_id, message in self._outbox.pending(WINDOW):
             if message_id in flying:
                 continue
+            held_s = self._held_until_s.get(message.topic)
+            if held_s is not None and (time.monotonic() < held_s or message.topic in topics_flying):
+                continue  # one at a time, so that what is refused now is not overtaken
             late = message_id in self._tried or utc_s - message.utc_s > LATE_AFTER_S
             self._tried.add(message_id)
             body = json.loads(message.body) | {"seq": message_id, "late": late}
@@ -278,17 +299,19 @@ class Link:
             if number is None:
                 return
             self._in_flight[number] = message_id
+            self._topic_of[number] = message.topic
+            topics_flying.add(message.topic)
 
     def _publish_snapshot(self, now_s: float, utc_s: float) -> None:
         """Retain every alarm as it is now: the broker may have lost its store, or be a new one."""
         self._snapshot_due = False
         grill = self._options.grill
         for code in dict.fromkeys((*self._codes, *self._alarms)):
-            alarm = self._alarms.get(code)
+            alarm, seq = self._alarms.get(code), self._seq.get(code, 0)
             message = (
-                alarm_message(grill, alarm, 0, now_s, utc_s, change=False)
+                alarm_message(grill, alarm, seq, now_s, utc_s, change=False)
                 if alarm
-                else normal_message(grill, code, 0, utc_s, change=False)
+                else normal_message(grill, code, seq, utc_s, change=False)
             )
             self._connection.publish(self.topics.alarm(code), message.model_dump_json(), qos=1, retain=True)
 

@@ -102,8 +102,8 @@ def normal_message(
 
 
 def alarm_changed(before: Alarm | None, now: Alarm) -> bool:
-    """Whether people should hear of it again; a message whose figures move is not news."""
-    keys = ("state", "active", "action", "priority", "first_out", "raised_s")
+    """Whether people should hear of it again."""
+    keys = ("state", "active", "action", "priority", "first_out", "raised_s", "message")
     return before is None or any(getattr(before, key) != getattr(now, key) for key in keys)
 
 

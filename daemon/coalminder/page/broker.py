@@ -55,7 +55,7 @@ class Wire:
             will=None,
             on_up=lambda: self._connection.subscribe(self._board.filters()),
             on_message=self._arrived,
-            on_sent=lambda _number: None,
+            on_sent=lambda _number, _taken: None,
         )
 
     def start(self) -> None:

@@ -70,10 +70,7 @@ class DeskMessenger:
         if self._link is not None:
             self._link.offer(decision, inputs.machine, now_s, utc_s, inputs)
             view = state.food.view
-            if self._food is None and state.food.loaded_s is None:
-                self._food = view
-                self._link.offer_part("food", None)  # yesterday's is retained on the broker
-            if view is not self._food and (view.reminders or state.food.loaded_s is not None):
+            if view is not self._food:
                 self._food = view
                 self._link.offer_part("food", FoodPart(root=to_plain(view)))
 
@@ -151,7 +148,11 @@ class Desk:
                 set_point_max_c=config.highest_set_point_c,
             )
             announcer = Announcer(
-                self.link, described, prefix=options.discovery_prefix, enabled=options.discovery
+                self.link,
+                described,
+                prefix=options.discovery_prefix,
+                enabled=options.discovery,
+                complete=False,
             )
         self.recorder = self._journal
         self.messenger = DeskMessenger(self.link, self._journal, announcer)
