@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import random
 import time
 from dataclasses import replace
 
@@ -12,9 +13,17 @@ import pytest
 from coalminder import codec
 from coalminder.events import FoodStep, SetPoint, WoodAdded
 from coalminder.food import conduction
+from coalminder.food import ensemble as slabs
 from coalminder.food.composition import Thermal
 from coalminder.food.exposure import Exposure
-from coalminder.food.follow import FoodState, FoodView, follow, refuse_reason
+from coalminder.food.follow import (
+    INFLATION,
+    READING_ERROR_C,
+    FoodState,
+    FoodView,
+    follow,
+    refuse_reason,
+)
 from coalminder.food.foodplan import FoodPlan, PlanStep
 from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
 
@@ -436,3 +445,15 @@ def test_a_probe_pulled_out_or_left_in_the_grill_does_not_stop_the_clocks(
     # the kitchen is at 9 °C: after half an hour more the fish is between 57 and 21 °C, whatever is shown
     later = cook.run(30 * 60, shown_c if doubted else 40.0, pit_c=None)
     assert next(clock.used_s for clock in later.clocks if clock.code == "cool_21") > 60.0
+
+
+def test_food_that_nobody_reports_off_is_followed_for_days_in_a_cold_grill() -> None:
+    rng = random.Random(1)
+    family, food = slabs.start(PLAN.food()), PLAN.food()
+    for _ in range(6000):  # one reading a minute for a hundred hours
+        family = slabs.advance(family, food, slabs.Air(15.0), 60.0)
+        family = slabs.assimilate(family, food, 15.0 + rng.gauss(0.0, 0.5), READING_ERROR_C, INFLATION)
+    halves = [math.exp(member[0]) for member in family]
+    assert 0.25 * food.half_m < min(halves) < max(halves) < 4.0 * food.half_m
+    assert all(math.isfinite(x) for member in family for x in member)
+    assert [slabs.core_of(member) for member in family] == pytest.approx([15.0] * len(family), abs=3.0)

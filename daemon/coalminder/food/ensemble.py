@@ -37,6 +37,8 @@ START_SD_C = 1.5
 HUMIDITY = 0.028  # kg/kg in the pit: fire, wood and food give it [estimate]
 LATENT_J_KG = 2.4e6
 _PARAMETERS = 6
+_WIDEST = 1.5  # times the spread at the start: readings that teach nothing must not widen it for ever
+_FARTHEST = 5.0  # standard deviations from where it started
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,26 +80,26 @@ def _normals() -> list[list[float]]:
 _NORMALS = _normals()
 
 
+def _prior(food: Food, thickness_sd: float = THICKNESS_SD) -> tuple[tuple[float, float], ...]:
+    """(mean, standard deviation) of each parameter before anything was read."""
+    return (
+        (math.log(food.half_m), thickness_sd),
+        (math.log(food.capacity_j_m3k), CAPACITY_SD),
+        (math.log(FILM_W_M2K), FILM_SD),
+        (math.log(VAPOUR_SHARE), VAPOUR_SD),
+        (math.log(DRY_FRAC), DRY_SD),
+        (0.0, AIR_SD_C),
+    )
+
+
 def start(food: Food, thickness_sd: float = THICKNESS_SD) -> Ensemble:
     """The family as the food is laid on; thickness_sd: of its ln, how well the thickness is known."""
+    prior = _prior(food, thickness_sd)
     members = []
     for z in _NORMALS:
-        start_c = food.start_c + START_SD_C * z[6]
-        members.append(
-            (
-                math.log(food.half_m) + thickness_sd * z[0],
-                math.log(food.capacity_j_m3k) + CAPACITY_SD * z[1],
-                math.log(FILM_W_M2K) + FILM_SD * z[2],
-                math.log(VAPOUR_SHARE) + VAPOUR_SD * z[3],
-                math.log(DRY_FRAC) + DRY_SD * z[4],
-                AIR_SD_C * z[5],
-                0.0,
-                start_c,
-                start_c,
-                start_c,
-                start_c,
-            )
-        )
+        parameters = tuple(mean + sd * n for (mean, sd), n in zip(prior, z[:_PARAMETERS], strict=True))
+        start_c = food.start_c + START_SD_C * z[_PARAMETERS]
+        members.append((*parameters, 0.0, start_c, start_c, start_c, start_c))
     return tuple(members)
 
 
@@ -194,10 +196,13 @@ def advance(ensemble: Ensemble, food: Food, air: Air, dt_s: float) -> Ensemble:
     return tuple(_advance_one(m, food, air, dt_s / steps, steps, math.inf)[0] for m in ensemble)
 
 
-def assimilate(ensemble: Ensemble, core_c: float, error_sd_c: float, inflation: float = 1.0) -> Ensemble:
+def assimilate(
+    ensemble: Ensemble, food: Food, core_c: float, error_sd_c: float, inflation: float = 1.0
+) -> Ensemble:
     """Pull the family towards a core reading whose error (probe and model) has `error_sd_c`.
 
-    inflation (>= 1) spreads the parameters again a little, for what the slab does not know.
+    inflation (>= 1) spreads the parameters again a little, for what the slab does not know; they stay within
+    what food can be, also when days of readings in a cold pit say nothing.
     """
     cores = [core_of(m) for m in ensemble]
     mean_core, _ = spread(cores)
@@ -207,17 +212,21 @@ def assimilate(ensemble: Ensemble, core_c: float, error_sd_c: float, inflation: 
     total = variance + noise
     alpha = 1.0 / (1.0 + math.sqrt(noise / total))
     miss = core_c - mean_core
-    columns = []
+    columns, prior = [], _prior(food)
     for j, column in enumerate(zip(*ensemble, strict=True)):
         mean = sum(column) / MEMBERS
         gain = sum(x * d for x, d in zip(column, deviations, strict=True)) / (MEMBERS - 1) / total
-        grow = inflation if j < _PARAMETERS else 1.0
         shift = mean + gain * miss
-        columns.append(
-            [shift + grow * (x - mean - alpha * gain * d) for x, d in zip(column, deviations, strict=True)]
-        )
-        if j == _PARAMETERS:
-            columns[j] = [max(0.0, x) for x in columns[j]]
+        around = [x - mean - alpha * gain * d for x, d in zip(column, deviations, strict=True)]
+        if j < _PARAMETERS:
+            first, sd = prior[j]
+            wide = math.sqrt(sum(x * x for x in around) / (MEMBERS - 1))
+            grow = min(inflation, _WIDEST * sd / wide) if wide > 0.0 else 1.0
+            far = _FARTHEST * sd
+            columns.append([min(max(shift + grow * x, first - far), first + far) for x in around])
+        else:
+            least = 0.0 if j == _PARAMETERS else -math.inf  # no water comes back
+            columns.append([max(least, shift + x) for x in around])
     return tuple(zip(*columns, strict=True))
 
 

@@ -185,7 +185,7 @@ def _tick(
         core = core if old is None else old + min(1.0, dt_s / 30.0) * (core - old)
         state = replace(state, core_c=core, core_s=now_s)
         if now_s - state.assimilated_s >= ASSIMILATE_S:
-            family = slabs.assimilate(family, core, READING_ERROR_C, INFLATION)
+            family = slabs.assimilate(family, food, core, READING_ERROR_C, INFLATION)
             state = replace(state, assimilated_s=now_s)
             mean, sd = slabs.spread([slabs.core_of(m) for m in family])
     state = replace(state, now_s=now_s, family=family, model_s=model_s, doubt=doubt, surround_c=air.temp_c)
