@@ -77,6 +77,24 @@ async def test_it_serves_over_tls_and_hides_its_name(
             await client.get("/login")
 
 
+async def test_idle_connections_do_not_keep_a_snuff_out(
+    served: tuple[subprocess.Popen[str], str, Path],
+) -> None:
+    _, url, ca_file = served
+    trusted = ssl.create_default_context(cafile=str(ca_file))
+    async with httpx.AsyncClient(verify=trusted, base_url=url) as client:
+        origin = {"origin": url.rstrip("/")}
+        await client.post("/login", data={"password": PASSWORD}, headers=origin)
+        csrf = re.search(r'name="csrf" content="([^"]+)"', (await client.get("/")).text)
+        assert csrf
+        at = httpx.URL(url)
+        idle = [await asyncio.open_connection(at.host, at.port, ssl=trusted) for _ in range(100)]
+        answer = await client.post("/command/snuff", json={}, headers=origin | {"x-csrf": csrf[1]})
+        assert (answer.status_code, answer.json()["result"]) == (200, "unsent"), "no broker here"
+        for _, writer in idle:
+            writer.transport.abort()
+
+
 async def test_it_ends_at_once_with_phones_still_looking(
     served: tuple[subprocess.Popen[str], str, Path],
 ) -> None:

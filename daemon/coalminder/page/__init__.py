@@ -7,6 +7,7 @@ words.py    what phases, alarm states and commands are called    pure
 view.py     what the page shows, as one JSON document            pure
 login.py    passwords, sessions, limits on guessing              pure but for the hash
 guard.py    headers and checks on every request
+connections.py  time and room for the phones' connections
 app.py      the routes; feed.py pushes views to the phones; command.py starts it all
 static/     the page itself: HTML, CSS, JavaScript, no build step
 """

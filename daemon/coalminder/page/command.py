@@ -45,6 +45,7 @@ def run(args: argparse.Namespace) -> int:
 
     from coalminder.page.app import Door, PageApp
     from coalminder.page.broker import Wire
+    from coalminder.page.connections import PhoneConnection
     from coalminder.page.units import units
     from coalminder.page.view import Shown
     from coalminder.settings import load_settings
@@ -78,8 +79,7 @@ def run(args: argparse.Namespace) -> int:
                 proxy_headers=False,
                 lifespan="on",
                 ws="none",
-                http="h11",
-                limit_concurrency=64,
+                http=PhoneConnection,
                 timeout_keep_alive=15,
                 timeout_graceful_shutdown=1,
                 ssl_certfile=page.certificate_file,
