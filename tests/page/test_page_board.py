@@ -84,10 +84,22 @@ def test_age_is_never_told_too_short(board: Board, utc_s: float, mono_s: float, 
     assert board.age_s(NOW.timestamp() + utc_s, mono_s) == pytest.approx(age_s)
 
 
-def test_a_new_fire_begins_a_new_plot(board: Board) -> None:
-    tell(board, state(phase="out", pit_c=20.0))
+@pytest.mark.parametrize("before", ["cold", "out", "tending"])
+def test_a_new_fire_begins_a_new_plot(board: Board, before: str) -> None:
+    tell(board, state(phase=before, pit_c=20.0))
     tell(board, state(phase="lighting", pit_c=21.0, utc=later(5)))
     assert board.history.columns()["pit"] == [21.0]
+
+
+@pytest.mark.parametrize("step_s", [6 * 86_400.0, -95.0])
+def test_the_plot_goes_with_a_clock_that_is_put_right(board: Board, step_s: float) -> None:
+    tell(board, state(utc=later(-3600)), retained=True)
+    for i in range(40):
+        tell(board, state(utc=later(5.0 * i + (step_s if i >= 20 else 0.0))), mono_s=5.0 * i)
+    at = board.history.columns()["at_s"]
+    assert at[-40] == pytest.approx(NOW.timestamp() + step_s, abs=5.0)
+    assert at[-1] == pytest.approx(NOW.timestamp() + step_s + 195.0, abs=5.0)
+    assert None not in board.history.columns()["pit"][-40:], "no hole where the clock was put right"
 
 
 def test_the_food_is_read_as_the_daemon_writes_it(board: Board) -> None:

@@ -67,7 +67,7 @@ def test_late_states_go_where_they_belong_and_are_told_again() -> None:
         history.add(T0 + at_s, {"pit": at_s})
     before = history.generation
     for at_s in (10.0, 20.0, 30.0):
-        history.add(T0 + at_s, {"pit": at_s}, late=True)
+        history.add(T0 + at_s, {"pit": at_s})
     assert [v for v in history.columns()["pit"] if v is not None] == [0.0, 10.0, 20.0, 30.0, 100.0]
     assert history.generation > before
 
@@ -85,11 +85,19 @@ def test_the_newest_rows_go_on_where_the_last_ones_ended() -> None:
     assert parts == history.columns()["at_s"]
 
 
-def test_a_clock_that_jumps_back_begins_a_new_cook() -> None:
+@pytest.mark.parametrize("step_s", [6 * 86_400.0, -95.0, 333.0])
+def test_what_is_kept_goes_with_a_clock_that_is_put_right(step_s: float) -> None:
     history = History()
-    history.add(T0 + 7200.0, {"pit": 93.0})
-    history.add(T0, {"pit": 12.0})
-    assert history.columns()["pit"] == [12.0]
+    for i in range(40):
+        history.add(T0 + 5.0 * i, {"pit": 80.0 + i})
+    before, generation = history.columns(), history.generation
+    history.shift(step_s)
+    history.add(T0 + step_s + 205.0, {"pit": 120.0})
+    after = history.columns()
+    assert after["pit"] == [*before["pit"], 120.0]
+    moved = [new - old for new, old in zip(after["at_s"], before["at_s"], strict=False) if new and old]
+    assert moved == pytest.approx([step_s] * 40, abs=history.width_s / 2)
+    assert history.generation > generation, "the phones are told again"
 
 
 def test_unknown_values_leave_no_number_behind() -> None:

@@ -10,10 +10,12 @@ from pydantic import BaseModel, ConfigDict, FiniteFloat, ValidationError
 from coalminder.messages.payloads import AlarmMessage, ReplyMessage, StateMessage
 from coalminder.messages.topics import OFFLINE, ONLINE, Topics
 from coalminder.page.history import History
+from coalminder.page.steps import Steps
 
 MAX_ALARMS = 200
 MAX_BYTES = 65_536
-_NEW_COOK = frozenset({"cold", "out"})
+# Lighting after one of these is another cook; after the last three no daemon lights, so it is another daemon.
+_NEW_COOK = frozenset({"cold", "out", "settling", "tending", "easing"})
 
 
 class _Part(BaseModel):
@@ -74,6 +76,7 @@ class Board:
     food: FoodPart | None = None
     food_heard_s: float | None = None
     unread: set[str] = field(default_factory=set)
+    steps: Steps = field(default_factory=Steps)
 
     def filters(self) -> list[str]:
         """What to subscribe to."""
@@ -107,7 +110,7 @@ class Board:
         elif topic == t.state:
             self._take_state(payload, retained, mono_s)
         elif topic == t.state_late:
-            self._note(StateMessage.model_validate_json(payload), late=True)
+            self._note(StateMessage.model_validate_json(payload))
         elif topic == t.part("food"):
             self.food = FoodPart.model_validate_json(payload) if payload else None
             self.food_heard_s = mono_s
@@ -124,13 +127,16 @@ class Board:
         state = StateMessage.model_validate_json(payload)
         if self.state is not None and self.state.phase in _NEW_COOK and state.phase == "lighting":
             self.history.clear()
+        step_s = 0.0 if retained else self.steps.step_s(state.utc.timestamp(), mono_s)
+        if step_s:
+            self.history.shift(step_s)
         self.state, self.heard_s, self.retained = state, mono_s, retained
         for code in [c for c, alarm in self.alarms.items() if c not in state.alarms]:
             if self.alarms[code].utc < state.utc:  # it became normal while we were away
                 del self.alarms[code]
         self._note(state)
 
-    def _note(self, state: StateMessage, *, late: bool = False) -> None:
+    def _note(self, state: StateMessage) -> None:
         values: dict[str, float | None] = {
             "pit": state.pit_c,
             "set_point": state.set_point_c,
@@ -138,7 +144,7 @@ class Board:
             "upper": state.upper_frac,
         }
         values |= {f"food:{food.name}": food.temp_c for food in state.foods}
-        self.history.add(state.utc.timestamp(), values, late=late)
+        self.history.add(state.utc.timestamp(), values)
 
     def _take_alarm(self, code: str, payload: bytes) -> None:
         if not payload:

@@ -13,7 +13,6 @@ from dataclasses import dataclass, field
 
 BASE_WIDTH_S = 5.0
 MAX_SERIES = 16  # pit, set point, two vents, and this many less four food probes and others
-JUMP_BACK_S = 60.0  # a state this much older than the newest one belongs to another cook
 
 
 @dataclass(slots=True)
@@ -74,10 +73,18 @@ class History:
         self._newest_s, self.width_s = None, self._base_s
         self.generation += 1
 
-    def add(self, at_s: float, values: Mapping[str, float | None], *, late: bool = False) -> None:
-        """Values at UTC `at_s`. `late`: they may be older than what is here, and go where they belong."""
-        if not late and self._newest_s is not None and at_s < self._newest_s - JUMP_BACK_S:
-            self.clear()
+    def shift(self, by_s: float) -> None:
+        """The wall clock was put on by `by_s`: what is here goes along, to the width of a bucket."""
+        by = round(by_s / self.width_s)
+        self._buckets = {index + by: bucket for index, bucket in self._buckets.items()}
+        for index, bucket in self._buckets.items():
+            bucket.start_s = index * self.width_s
+        if self._newest_s is not None:
+            self._newest_s += by_s
+        self.generation += 1
+
+    def add(self, at_s: float, values: Mapping[str, float | None]) -> None:
+        """Values at UTC `at_s`. They may be older than what is here, and go where they belong."""
         for name in values:
             if name not in self.names and len(self.names) < MAX_SERIES:
                 self.names.append(name)

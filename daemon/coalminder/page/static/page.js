@@ -154,11 +154,11 @@ function renderFacts() {
   const rows = doc.temps.map((row) => [row.name, row.text, row.note]);
   if (doc.finish) {
     let text = doc.finish.text, note = doc.finish.note ?? "";
-    if (doc.finish.at_s) text += `, at ${clock(doc.finish.at_s)}`;
+    if (doc.finish.at_s) text += `, at ${moment(doc.finish.at_s)}`;
     if (doc.finish.low_s) {
       const range = doc.finish.high_s
-        ? `9 times in 10: between ${clock(doc.finish.low_s)} and ${clock(doc.finish.high_s)}`
-        : `not before ${clock(doc.finish.low_s)}`;
+        ? `9 times in 10: between ${moment(doc.finish.low_s)} and ${moment(doc.finish.high_s)}`
+        : `not before ${moment(doc.finish.low_s)}`;
       note = note ? `${range}; ${note}` : range;
     }
     rows.push(["Food is done", text, note]);

@@ -87,7 +87,7 @@ class CookPlot {
       padding: [10, 20, 0, 0],
       scales: { x: { time: true }, y: { range: (_u, low, high) => this.range(low, high) } },
       axes: [
-        { ...axis, space: 70, size: 34, values: (_u, ticks) => ticks.map((t) => clock(t)) },
+        { ...axis, space: 70, size: (_u, texts) => (texts?.some((text) => text.includes("\n")) ? 52 : 34), values: (_u, ticks) => withDays(ticks) },
         { ...axis, size: 44, space: 26 },
       ],
       series: [
@@ -155,7 +155,7 @@ class CookPlot {
     const highs = (this.columns.pit_high ?? []).slice(from).filter((v) => v !== null);
     if (!at.length || !lows.length) { put(this.summary, "No temperatures yet."); return; }
     const show = (v) => `${Math.round(this.shown(v))}\u00a0${this.unit.temp}`;
-    put(this.summary, `From ${clock(at[0])} to ${clock(at[at.length - 1])} the pit was between ` +
+    put(this.summary, `From ${moment(at[0])} to ${moment(at[at.length - 1])} the pit was between ` +
       `${show(Math.min(...lows))} and ${show(Math.max(...highs))}.`);
     if (!this.table.closest("details").open) return;
     const names = ["pit", ...this.foods(), "lower", "upper"].filter((n) => n in this.columns);
@@ -164,7 +164,7 @@ class CookPlot {
     const step = Math.max(1, Math.ceil(at.length / 15)), out = [];
     for (let i = at.length - 1; i >= 0; i -= step) {
       if (pit[i] === null && names.every((n) => this.columns[n][from + i] === null)) continue;
-      out.push(row("td", [clock(at[i]), ...names.map((n) => {
+      out.push(row("td", [moment(at[i]), ...names.map((n) => {
         const v = this.columns[n][from + i];
         if (v === null) return "–";
         return n === "lower" || n === "upper" ? (100 * v).toFixed(1) : this.shown(v).toFixed(1);
@@ -209,5 +209,17 @@ function patch() {
 }
 
 function clock(at_s) { return new Date(1000 * at_s).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hourCycle: "h23" }); }
+
+function day(at_s) { return new Date(1000 * at_s).toLocaleDateString([], { weekday: "short", day: "numeric", month: "short" }); }
+
+// A time for a person: with its day when that is not today.
+function moment(at_s) { return day(at_s) === day(Date.now() / 1000) ? clock(at_s) : `${day(at_s)}, ${clock(at_s)}`; }
+
+// Times below the plot; a day under the first time of each, unless all are of today.
+function withDays(ticks) {
+  const today = day(Date.now() / 1000), days = ticks.map(day);
+  if (days.every((one) => one === today)) return ticks.map(clock);
+  return ticks.map((t, i) => (days[i] === days[i - 1] ? clock(t) : `${clock(t)}\n${days[i]}`));
+}
 
 function put(element, text) { if (element.textContent !== text) element.textContent = text; }
