@@ -54,6 +54,18 @@ def test_the_page_says_how_far_it_can_be_trusted(
     assert bool(trust["text"]) == (kind != "live")
 
 
+def test_a_dead_daemon_is_told_even_when_nothing_of_it_is_known(board: Board) -> None:
+    board.take(TOPICS.availability, b"offline", retained=True, mono_s=0.0)
+    document = seen(board)
+    assert document["trust"]["kind"] == "offline"
+    assert "nobody tends" in document["trust"]["text"]
+    assert document["phase"] is None
+
+
+def test_each_view_tells_the_steady_clock(board: Board) -> None:
+    assert seen(board, after_s=12.5)["clock_s"] == 12.5
+
+
 def test_nothing_heard_names_the_grill_that_was_listened_for(board: Board) -> None:
     document = seen(board)
     assert document["trust"]["kind"] == "nothing"
@@ -116,6 +128,10 @@ def test_the_finish_is_told_with_its_interval(board: Board) -> None:
     food(board)
     finish = seen(board)["finish"]
     assert [finish[key] - NOW.timestamp() for key in ("low_s", "at_s", "high_s")] == [3000, 3600, 4500]
+    food(board, finish_high_min=None)
+    finish = seen(board)["finish"]
+    assert finish["low_s"] - NOW.timestamp() == 3000
+    assert "high_s" not in finish
 
 
 def test_an_old_estimate_of_the_finish_is_not_shown(board: Board) -> None:
@@ -169,9 +185,20 @@ def test_no_button_asks_for_what_the_core_would_refuse(phase: Phase) -> None:
 @pytest.mark.parametrize("stage", ["waiting", "cooking", "resting", "chilled", ""])
 def test_food_steps_fit_the_stage(stage: str) -> None:
     steps = [a.fields["step"] for a in asks("tending", lid_off=False, food_stage=stage) if a.kind == "food"]
-    assert steps == {"waiting": ["loaded"], "cooking": ["rotated", "off"], "resting": ["chilled"]}.get(
-        stage, []
-    )
+    fitting = {"waiting": ["loaded"], "cooking": ["rotated", "off"], "resting": ["chilled"], "": ["loaded"]}
+    assert steps == fitting.get(stage, [])
+
+
+@pytest.mark.parametrize(("phase", "offered"), [("tending", True), ("cold", False), ("cut_off", False)])
+def test_food_is_reported_without_a_plan_too(board: Board, phase: str, offered: bool) -> None:
+    tell(board, state(phase=phase))
+    assert ("Food is on the grill" in [ask["label"] for ask in seen(board)["asks"]]) == offered
+
+
+def test_the_food_s_buttons_stay_when_its_estimate_is_old(board: Board) -> None:
+    tell(board, state())
+    food(board)
+    assert "Food is off the grill" in [ask["label"] for ask in seen(board, after_s=3600.0)["asks"]]
 
 
 @pytest.mark.parametrize("alarm_state", list(AlarmState))
@@ -191,6 +218,28 @@ def test_alarms_that_ask_come_first_then_by_priority(board: Board) -> None:
     }.items():  # fmt: skip
         tell(board, alarm(code, **fields))
     assert [item["code"] for item in seen(board)["alarms"]] == ["high", "low", "over", "seen"]
+
+
+def test_a_latched_alarm_asks_although_its_cause_is_gone(board: Board) -> None:
+    tell(board, alarm(state="latched_unacknowledged", active=False))
+    tell(board, alarm("over", state="returned_unacknowledged", active=False))
+    assert [(item["code"], item["asks"]) for item in seen(board)["alarms"]] == [
+        ("fire_out", True),
+        ("over", False),
+    ]
+
+
+def test_an_alarm_whose_message_was_not_received_is_shown_by_its_code(board: Board) -> None:
+    tell(board, state(phase="cut_off", alarms=["pit_too_hot", "fire_out"]))
+    tell(board, alarm())
+    assert [item["code"] for item in seen(board)["alarms"]] == ["fire_out"], "its message may be on its way"
+    bare, known = seen(board, after_s=3.0)["alarms"]
+    assert (bare["title"], bare["asks"], bare["can_acknowledge"]) == ("Pit too hot", True, True)
+    assert known["code"] == "fire_out"
+    tell(board, alarm("pit_too_hot", message="The pit is too hot"), mono_s=3.0)
+    assert "The pit is too hot" in [item["title"] for item in seen(board, after_s=9.0)["alarms"]]
+    tell(board, state(utc=later(9), alarms=[]), mono_s=9.0)
+    assert seen(board, after_s=12.0)["alarms"] == []
 
 
 def test_us_units_only_at_the_edge(board: Board) -> None:

@@ -62,8 +62,8 @@ class Board:
     """The last word on each topic of one grill. Times: `utc_s` wall clock, `mono_s` steady clock of the page.
 
     heard_s: steady time at which the state came; None before. retained: that state came from the broker's
-    store, so it may be of any age. food_heard_s: the same for the food. unread: topics whose last message
-    could not be read.
+    store, so it may be of any age. food_heard_s: the same for the food. bare: codes of alarms that the state
+    names and no message told of -> since when. unread: topics whose last message could not be read.
     """
 
     topics: Topics
@@ -73,6 +73,7 @@ class Board:
     heard_s: float | None = None
     retained: bool = False
     alarms: dict[str, AlarmMessage] = field(default_factory=dict)
+    bare: dict[str, float] = field(default_factory=dict)
     food: FoodPart | None = None
     food_heard_s: float | None = None
     unread: set[str] = field(default_factory=set)
@@ -123,6 +124,7 @@ class Board:
     def _take_state(self, payload: bytes, retained: bool, mono_s: float) -> None:
         if not payload:
             self.state = None
+            self.bare.clear()
             return
         state = StateMessage.model_validate_json(payload)
         if self.state is not None and self.state.phase in _NEW_COOK and state.phase == "lighting":
@@ -134,6 +136,8 @@ class Board:
         for code in [c for c, alarm in self.alarms.items() if c not in state.alarms]:
             if self.alarms[code].utc < state.utc:  # it became normal while we were away
                 del self.alarms[code]
+        unheard = [code for code in state.alarms if code not in self.alarms][:MAX_ALARMS]
+        self.bare = {code: self.bare.get(code, mono_s) for code in unheard}
         self._note(state)
 
     def _note(self, state: StateMessage) -> None:
@@ -151,6 +155,7 @@ class Board:
             self.alarms.pop(code, None)
             return
         alarm = AlarmMessage.model_validate_json(payload)
+        self.bare.pop(code, None)
         if alarm.state == "normal":
             self.alarms.pop(code, None)
         elif code in self.alarms or len(self.alarms) < MAX_ALARMS:

@@ -6,25 +6,15 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from coalminder.core.advice import TEXTS as ADVICE
-from coalminder.messages.payloads import AlarmMessage, FoodTemperature, StateMessage
+from coalminder.messages.payloads import FoodTemperature, StateMessage
+from coalminder.page import alarms
 from coalminder.page.board import Board, FoodPart
 from coalminder.page.units import METRIC, Units, span
-from coalminder.page.words import (
-    ALARM_STATES,
-    HIDDEN_ALARMS,
-    NEXT,
-    PHASES,
-    PROBE_FAULTS,
-    TO_ACKNOWLEDGE,
-    asks,
-    plain,
-)
-from coalminder.values import AlarmState
+from coalminder.page.words import NEXT, PHASES, PROBE_FAULTS, asks, plain
 
 Trust = Literal["live", "old", "offline", "no_broker", "nothing"]
 FOOD_OLD_S = 300.0  # while it cooks the daemon tells of the food at least once in a minute
 CLOCK_APART_S = 5.0
-_RANK = {"high": 0, "medium": 1, "low": 2}
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,8 +41,9 @@ def view(board: Board, link: Link, shown: Shown, utc_s: float, mono_s: float) ->
     age_s = board.age_s(utc_s, mono_s)
     out: dict[str, Any] = {
         "grill": board.topics.grill,
+        "clock_s": round(mono_s, 2),
         "trust": _trust(board, link, shown, age_s, utc_s),
-        "alarms": [_alarm(alarm) for alarm in _ordered(board)],
+        "alarms": alarms.rows(board, mono_s),
         "unit": {"temp": unit.temp, "scale": unit.scale, "offset": unit.offset, "mass": unit.mass},
     }
     if state is None:
@@ -85,7 +76,9 @@ def view(board: Board, link: Link, shown: Shown, utc_s: float, mono_s: float) ->
                 "option": ask.option,
                 "amount": _amount(ask.amount, unit),
             }
-            for ask in asks(state.phase, lid_off=state.lid_off, food_stage=food.stage if food else "")
+            for ask in asks(
+                state.phase, lid_off=state.lid_off, food_stage=board.food.stage if board.food else ""
+            )
         ],
         "machine": [plain(name) for name in state.machine],
     }
@@ -96,10 +89,10 @@ def _trust(board: Board, link: Link, shown: Shown, age_s: float | None, utc_s: f
     kind: Trust
     if not link.connected:
         kind, text = "no_broker", f"The broker is away ({link.trouble or 'not reached'})."
-    elif board.state is None or age_s is None:
-        kind, text = "nothing", f"No daemon of a grill named '{board.topics.grill}' has been heard yet."
     elif board.availability == "offline":
         kind, text = "offline", "The daemon is offline: nobody tends the fire. Go and look."
+    elif board.state is None or age_s is None:
+        kind, text = "nothing", f"No daemon of a grill named '{board.topics.grill}' has been heard yet."
     elif age_s > shown.old_after_s:
         kind, text = "old", "The daemon has gone silent. Go and look."
     else:
@@ -237,36 +230,6 @@ def _next(state: StateMessage, food: FoodPart | None) -> list[dict[str, str]]:
     if not items and state.phase in NEXT:
         items.append({"level": "note", "text": NEXT[state.phase]})
     return items[:12]
-
-
-def _ordered(board: Board) -> list[AlarmMessage]:
-    shown = [a for a in board.alarms.values() if a.state not in HIDDEN_ALARMS]
-    return sorted(
-        shown,
-        key=lambda a: (
-            a.state not in TO_ACKNOWLEDGE,
-            not a.active,
-            _RANK[a.priority],
-            a.raised_utc or a.utc,
-        ),
-    )
-
-
-def _alarm(alarm: AlarmMessage) -> dict[str, Any]:
-    since = alarm.raised_utc or alarm.utc
-    return {
-        "code": alarm.code,
-        "title": alarm.message or plain(alarm.code),
-        "remedy": alarm.remedy,
-        "state": ALARM_STATES.get(AlarmState(alarm.state), alarm.state)
-        if alarm.state in set(AlarmState)
-        else plain(alarm.state),
-        "priority": alarm.priority,
-        "first_out": alarm.first_out,
-        "since_s": since.timestamp(),
-        "can_acknowledge": alarm.state in TO_ACKNOWLEDGE,
-        "asks": alarm.state in TO_ACKNOWLEDGE and alarm.active,
-    }
 
 
 def _fresh_food(board: Board, mono_s: float) -> bool:

@@ -113,7 +113,7 @@ _FOOD: dict[str, tuple[Ask, ...]] = {
 
 
 def asks(phase: str, *, lid_off: bool, food_stage: str) -> tuple[Ask, ...]:
-    """The buttons that make sense now, by the core's own table of moves. "" : no food is followed."""
+    """The buttons that make sense now, by the core's own table of moves. food_stage "": none was heard."""
     if phase not in PHASES:
         return ()
     now = Phase(phase)
@@ -126,7 +126,9 @@ def asks(phase: str, *, lid_off: bool, food_stage: str) -> tuple[Ask, ...]:
         out.insert(0, _LID_ON)
     elif now in _FIRE:
         out.insert(0, _LID_OFF)
-    return (*out, *_FOOD.get(food_stage, ()))
+    # Food counts without a plan too: how long it lies between cold and hot is watched all the same.
+    stage = food_stage or ("waiting" if now in _FIRE else "")
+    return (*out, *_FOOD.get(stage, ()))
 
 
 def _offered(phase: Phase, move: Move) -> bool:
@@ -137,4 +139,5 @@ def _offered(phase: Phase, move: Move) -> bool:
 
 def plain(code: str) -> str:
     """A code for a person who has no better words for it: 'pit_probe_lost' -> 'Pit probe lost'."""
-    return code.replace("_", " ").strip().capitalize()
+    words = code.replace("_", " ").strip()
+    return words[:1].upper() + words[1:]

@@ -78,13 +78,13 @@ function figure(pit) { return pit && pit.figure !== null ? `${pit.figure.toFixed
 function render() {
   renderTrust();
   renderAlarms();
-  if (!doc.phase) return;
+  plot.unit = doc.unit;
+  if (!doc.phase) { renderNothing(); return; }
   put($("phase-word"), `${doc.phase.word}.`);
   put($("phase-text"), doc.phase.text);
   put($("pit-figure"), doc.pit.figure === null ? "not known" : `${doc.pit.figure.toFixed(1)}\u00a0${doc.unit.temp}`);
   put($("pit-text"), doc.pit.text);
   $("pit-shape").setAttribute("d", SHAPES[doc.pit.shape]);
-  plot.unit = doc.unit;
   plot.band = doc.band;
   plot.more(doc.rows);
   sync($("next-list"), doc.next, (item) => item.text, () => document.createElement("li"), (li, item) => {
@@ -94,6 +94,16 @@ function render() {
   renderFacts();
   renderSetPoint();
   sync($("asks"), doc.asks, (ask) => ask.label, makeAsk, () => {});
+}
+
+// The program knows nothing of the grill, and figures of a time before must not stay.
+function renderNothing() {
+  put($("phase-word"), "Nothing heard yet");
+  put($("pit-figure"), "–");
+  for (const id of ["phase-text", "pit-text", "set-range"]) put($(id), "");
+  for (const id of ["next-list", "facts", "asks"]) $(id).replaceChildren();
+  $("pit-shape").setAttribute("d", "");
+  plot.band = null;
 }
 
 // Keep elements of items that stay (and with them the focus); make, order and drop the others.
@@ -117,12 +127,12 @@ const PRIORITY = { high: "▲ High", medium: "◆ Medium", low: "▬ Low" };
 
 function renderAlarms() {
   const asking = doc.alarms.filter((alarm) => alarm.asks);
-  put($("alarms-title"), doc.alarms.length ? `Alarms: ${doc.alarms.length}` : "Alarms: none");
+  put($("alarms-title"), `Alarms: ${doc.alarms.length || (doc.phase ? "none" : "not known yet")}`);
   sync($("alarm-list"), doc.alarms, (alarm) => alarm.code, makeAlarm, (li, alarm) => {
     li.className = alarm.asks ? "asks" : "";
-    put(li.children[0], `${PRIORITY[alarm.priority]}${alarm.first_out ? ", came first" : ""}. ${alarm.title}`);
+    put(li.children[0], `${PRIORITY[alarm.priority] ?? "Alarm"}${alarm.first_out ? ", came first" : ""}. ${alarm.title}`);
     put(li.children[1], alarm.remedy ? `${alarm.remedy}.` : "");
-    put(li.children[2], `Since ${clock(alarm.since_s)}, ${alarm.state}`);
+    put(li.children[2], alarm.since_s === null ? alarm.state : `Since ${moment(alarm.since_s)}, ${alarm.state}`);
     const button = li.querySelector("button");
     if (button.hidden === alarm.can_acknowledge) button.hidden = !alarm.can_acknowledge;
     button.setAttribute("aria-label", `Acknowledge: ${alarm.title}`);
@@ -131,7 +141,7 @@ function renderAlarms() {
   const now = new Map(asking.map((alarm) => [`${alarm.code} ${alarm.state}`, alarm]));
   const fresh = [...now].filter(([key]) => !told || !told.has(key)).map(([, alarm]) => alarm);
   told = new Set(now.keys());
-  if (fresh.length) put($("shout"), fresh.map((alarm) => `Alarm, ${alarm.priority}: ${alarm.title}. ${alarm.remedy}`).join(" "));
+  if (fresh.length) put($("shout"), fresh.map((alarm) => `Alarm${alarm.priority ? `, ${alarm.priority}` : ""}: ${alarm.title}. ${alarm.remedy}`).join(" "));
   else if (!asking.length) put($("shout"), "");
 }
 
