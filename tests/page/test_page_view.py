@@ -255,6 +255,22 @@ def test_us_units_only_at_the_edge(board: Board) -> None:
     assert wood["amount"]["most"] == pytest.approx(0.5 / 0.45359237, abs=1e-3)
 
 
+def test_every_sentence_is_in_the_page_s_units(board: Board) -> None:
+    tell(board, state(phase="easing", machine=["the box is at 70 °C"]))
+    tell(board, alarm(message="Food was between 5 and 57 °C for too long", remedy="Reheat it to 71.1 °C"))
+    food(board, finish_note="the core will not reach 71 °C", reminders=[{"text": "Chill it below 3.3 °C"}])
+    everything = json.dumps(seen(board, shown=Shown(units=US)), ensure_ascii=False)
+    assert "°C" not in everything
+    for words in ("between 41 and 135 °F", "to 160.0 °F", "reach 160 °F", "below 37.9 °F", "at 158 °F"):
+        assert words in everything
+    assert "between 5 and 57 °C" in json.dumps(seen(board), ensure_ascii=False)
+
+
+def test_the_pages_own_advice_is_in_its_units(board: Board) -> None:
+    tell(board, state(phase="easing"))
+    assert "above 135 °F" in seen(board, shown=Shown(units=US))["next"][0]["text"]
+
+
 @pytest.mark.parametrize(
     ("minutes", "text"),
     [

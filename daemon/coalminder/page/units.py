@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 LB_KG = 0.45359237  # exact, international avoirdupois pound (agreement of 1959)
+_CELSIUS = re.compile(r"(?:(-?\d+(?:\.\d+)?)( to | and ))?(-?\d+(?:\.\d+)?)([ \N{NO-BREAK SPACE}])°C")
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +32,20 @@ class Units:
         return (
             "not known" if temp_c is None else f"{self.shown(temp_c):.{digits}f}\N{NO-BREAK SPACE}{self.temp}"
         )
+
+    def words(self, text: str) -> str:
+        """A sentence with its `57 °C` and `5 to 57 °C` in these units; as many decimals as were there."""
+        if self.temp == "°C":
+            return text
+
+        def number(found: str) -> str:
+            return f"{self.shown(float(found)):.{len(found.partition('.')[2])}f}"
+
+        def ours(match: re.Match[str]) -> str:
+            low, between, high, space = match.groups()
+            return (number(low) + between if low else "") + f"{number(high)}{space}{self.temp}"
+
+        return _CELSIUS.sub(ours, text)
 
 
 METRIC = Units()

@@ -37,6 +37,20 @@ class Shown:
 
 def view(board: Board, link: Link, shown: Shown, utc_s: float, mono_s: float) -> dict[str, Any]:
     """The document for the browser. `utc_s`: wall clock, `mono_s`: the clock of `Board.take`."""
+    document: dict[str, Any] = _in_words(_document(board, link, shown, utc_s, mono_s), shown.units)
+    return document
+
+
+def _in_words(part: Any, unit: Units) -> Any:
+    """The same with every sentence in the page's units, whoever wrote it."""
+    if isinstance(part, str):
+        return unit.words(part)
+    if isinstance(part, dict):
+        return {name: _in_words(value, unit) for name, value in part.items()}
+    return [_in_words(value, unit) for value in part] if isinstance(part, list) else part
+
+
+def _document(board: Board, link: Link, shown: Shown, utc_s: float, mono_s: float) -> dict[str, Any]:
     state, unit = board.state, shown.units
     age_s = board.age_s(utc_s, mono_s)
     out: dict[str, Any] = {
