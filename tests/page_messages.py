@@ -57,6 +57,8 @@ class FakeWire:
     def __init__(self) -> None:
         self.board = Board(TOPICS)
         self.asked: list[tuple[str, dict[str, Any], str]] = []
+        self.answer = Answer("accepted")
+        self.asked_s: list[float | None] = []
         self.on_news: Callable[[], None] = lambda: None
         tell(self.board, state())
 
@@ -70,6 +72,9 @@ class FakeWire:
 
     def stop(self) -> None: ...
 
-    async def ask(self, kind: str, fields: Mapping[str, Any], client: str) -> Answer:
+    async def ask(
+        self, kind: str, fields: Mapping[str, Any], client: str, asked_s: float | None = None
+    ) -> Answer:
+        self.asked_s.append(asked_s)
         self.asked.append((kind, dict(fields), client))
-        return Answer("accepted")
+        return self.answer

@@ -10,10 +10,11 @@ from typing import Any
 import httpx
 import pytest
 from argon2 import PasswordHasher
-from page_messages import FakeWire
+from page_messages import NOW, FakeWire, alarm, later, tell
 
 import coalminder.page
 from coalminder.page.app import Door, PageApp
+from coalminder.page.broker import Answer
 from coalminder.page.units import US
 from coalminder.page.view import Shown
 
@@ -45,7 +46,9 @@ class Phone:
         self, kind: str, body: Any = None, content: bytes | None = None, **headers: str
     ) -> httpx.Response:
         given = {name.replace("_", "-"): value for name, value in headers.items()}
-        every = self.headers | {"x-csrf": self.csrf, "content-type": "application/json"} | given
+        every = (
+            self.headers | {"x-csrf": self.csrf, "content-type": "application/json", "x-asked": "1"} | given
+        )
         kept = {name: value for name, value in every.items() if value != "-"}
         if content is not None:
             return await self.http.post(f"/command/{kind}", content=content, headers=kept)
@@ -249,7 +252,9 @@ async def test_only_the_static_files_are_served(phone: Phone, path: str) -> None
     assert (await phone.http.get(path)).status_code == 404
 
 
-@pytest.mark.parametrize("name", ["page.html", "login.html", "page.css", "page.js", "plot.js", "theme.js"])
+@pytest.mark.parametrize(
+    "name", ["page.html", "login.html", "page.css", "ask.js", "page.js", "plot.js", "theme.js"]
+)
 def test_our_files_hold_no_inline_code_and_no_foreign_address(name: str) -> None:
     text = (STATIC / name).read_text("utf-8").replace("http://www.w3.org/2000/svg", "")
     assert "http:" not in text
@@ -261,3 +266,78 @@ def test_our_files_hold_no_inline_code_and_no_foreign_address(name: str) -> None
 def test_the_plot_library_lies_there_with_its_licence() -> None:
     assert "MIT License" in (STATIC / "vendor" / "uPlot-LICENSE.txt").read_text("utf-8")
     assert "v1.6.32" in (STATIC / "vendor" / "uPlot.iife.min.js").read_text("utf-8")[:100]
+
+
+async def test_a_command_says_when_it_was_asked_for(phone: Phone) -> None:
+    await phone.log_in()
+    await phone.ask("tend", x_asked="1234.5")
+    assert phone.wire.asked_s == [1234.5]
+    for bad in ("-", "", "soon", "nan", "inf"):
+        assert (await phone.ask("tend", x_asked=bad)).status_code == 422
+        assert (await phone.ask("snuff", x_asked=bad)).json()["result"] == "accepted"
+    assert [kind for kind, _, _ in phone.wire.asked] == ["tend", *["snuff"] * 5]
+
+
+DEEP, HUGE, LONG = b"[" * 2000, b'{"temp":' + b"9" * 400 + b"}", b"x" * 200_000
+
+
+@pytest.mark.parametrize("body", [DEEP, HUGE, LONG, b"\xff\x00"], ids=["deep", "huge", "long", "no text"])
+async def test_no_body_holds_up_a_snuff(phone: Phone, body: bytes) -> None:
+    await phone.log_in()
+    answer = await phone.ask("snuff", content=body)
+    assert (answer.status_code, answer.json()["result"]) == (200, "accepted")
+    assert phone.wire.asked == [("snuff", {}, "page 192.0.2.7")]
+
+
+@pytest.mark.parametrize("body", [DEEP, HUGE], ids=["deep", "huge"])
+async def test_odd_bodies_are_refused_with_a_word(phone: Phone, body: bytes) -> None:
+    await phone.log_in()
+    assert (await phone.ask("set_point", content=body)).status_code == 422
+    assert not phone.wire.asked
+
+
+async def test_a_login_with_many_fields_is_refused_with_a_word(phone: Phone) -> None:
+    answer = await phone.http.post("/login", content=b"a=1&b=2&c=3&d=4&e=5&f=6", headers=phone.headers)
+    assert answer.status_code == 422
+    assert "set-cookie" not in answer.headers
+
+
+async def test_looking_acknowledges_what_was_on_the_screen_and_no_more(phone: Phone) -> None:
+    await phone.log_in()
+    board, at_s = phone.wire.board, NOW.timestamp()
+    for code in ("fire_out", "pit_probe_noisy"):
+        tell(board, alarm(code))
+    tell(board, alarm("lid_long_off", raised_utc=later(30)))
+    shown = {"fire_out": at_s, "pit_probe_noisy": at_s, "lid_long_off": at_s, "gone": at_s}
+    assert (await phone.ask("acknowledge", {"shown": shown})).json()["result"] == "accepted"
+    assert [fields for _, fields, _ in phone.wire.asked] == [
+        {"code": "fire_out"},
+        {"code": "pit_probe_noisy"},
+    ]
+    phone.wire.asked.clear()
+    for unseen in ({}, {"gone": at_s}):
+        answer = (await phone.ask("acknowledge", {"shown": unseen})).json()
+        assert (answer["result"], "changed" in answer["reason"]) == ("refused", True)
+    assert not phone.wire.asked, "what came meanwhile still asks"
+
+
+@pytest.mark.parametrize("shown", [[], "x", 7, None])
+async def test_what_shows_nothing_acknowledges_nothing(phone: Phone, shown: Any) -> None:
+    await phone.log_in()
+    assert (await phone.ask("acknowledge", {"shown": shown})).json()["result"] == "refused"
+    assert not phone.wire.asked
+
+
+async def test_somebody_is_there_also_without_an_alarm(phone: Phone) -> None:
+    await phone.log_in()
+    assert (await phone.ask("acknowledge", {"shown": {}})).json()["result"] == "accepted"
+    assert phone.wire.asked == [("acknowledge", {"code": ""}, "page 192.0.2.7")]
+
+
+async def test_reasons_are_in_the_units_of_the_page() -> None:
+    phone = make(shown=Shown(units=US))
+    await phone.log_in()
+    phone.wire.answer = Answer("refused", "set point 49 °C is outside 55 to 110 °C \ud800")
+    reason = (await phone.ask("set_point", {"temp": 120})).json()["reason"]
+    assert reason == "set point 120 °F is outside 131 to 230 °F ?"
+    await phone.http.aclose()

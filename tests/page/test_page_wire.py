@@ -8,6 +8,7 @@ import shutil
 import subprocess
 import time
 from collections.abc import AsyncIterator
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -103,6 +104,31 @@ async def test_nothing_that_goes_with_a_snuff_holds_it_up(both: tuple[Daemon, Wi
     daemon, wire = both
     assert (await wire.ask("snuff", {"vent": 1, "id": "?"}, "page")).result == "accepted"
     assert [event.kind for event in daemon.taken] == ["snuff"]
+
+
+async def test_a_tap_of_long_ago_does_nothing_and_none_from_before_a_snuff(both: tuple[Daemon, Wire]) -> None:
+    daemon, wire = both
+    now_s = time.monotonic()
+    assert "80 s ago" in (await wire.ask("light", {}, "page", now_s - 80)).reason
+    assert (await wire.ask("snuff", {}, "page", now_s - 40)).result == "accepted", "however late it comes"
+    assert (await wire.ask("snuff", {}, "page", -1e300)).result == "accepted"
+    assert (await wire.ask("snuff", {}, "page", now_s - 5)).result == "accepted"
+    assert "snuffed" in (await wire.ask("light", {}, "page", now_s - 9)).reason
+    assert {event.kind for event in daemon.taken} == {"snuff"}
+    assert (await wire.ask("light", {}, "page", time.monotonic())).result == "accepted"
+
+
+async def test_the_daemon_hears_when_the_tap_was(both: tuple[Daemon, Wire], mosquitto: Mosquitto) -> None:
+    _, wire = both
+    with Watcher(mosquitto, TOPIC) as watcher:
+        for ago_s in (20.0, 10.0, 10.2, -3.0):
+            answer = await wire.ask("acknowledge", {}, "page", time.monotonic() - ago_s)
+            assert answer.result == "accepted"
+        sent = await asyncio.to_thread(watcher.wait, TOPIC, 4)
+    issued = [datetime.fromisoformat(json.loads(message.payload)["issued_utc"]) for message in sent]
+    ages = [(datetime.now(UTC) - at).total_seconds() for at in issued]
+    assert ages == pytest.approx([20.0, 10.0, 10.0, 0.0], abs=2.0)
+    assert issued == sorted(issued)
 
 
 async def test_no_answer_is_told(both: tuple[Daemon, Wire], monkeypatch: pytest.MonkeyPatch) -> None:

@@ -22,10 +22,12 @@ from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, R
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
-from coalminder.page.broker import Wire
+from coalminder.page.alarms import to_acknowledge
+from coalminder.page.broker import Answer, Wire
 from coalminder.page.feed import Feed
 from coalminder.page.guard import Guard, TooLargeError, small_body
 from coalminder.page.login import Guesses, Rate, Session, Sessions, password_fits, same
+from coalminder.page.order import read_asked
 from coalminder.page.view import Shown
 
 STATIC = Path(__file__).parent / "static"
@@ -129,7 +131,10 @@ class PageApp:
             answer = self._form(f"Too many tries. Wait {seconds} s.", 429)
             answer.headers["retry-after"] = str(seconds)
             return answer
-        password = parse_qs(body.decode("utf-8", "replace"), max_num_fields=4).get("password", [""])[0]
+        try:
+            password = parse_qs(body.decode("utf-8", "replace"), max_num_fields=4).get("password", [""])[0]
+        except ValueError:
+            return self._form("Send the password and nothing else.", 422)
         if self._door.password_hash is None:
             return RedirectResponse("/", 303)
         async with self._hashing:
@@ -171,21 +176,46 @@ class PageApp:
         return EventSourceResponse(stream, ping=60, send_timeout=SEND_TIMEOUT_S)
 
     async def command(self, request: Request) -> Response:
-        """Send a command to the daemon, and its reply back. Body: JSON object of the command's fields."""
+        """Send a command to the daemon, and its reply back. Body: JSON object of the command's fields.
+
+        Header `x-asked`: when the person tapped, by the clock that each view tells. A snuff needs neither.
+        """
         session = await self._allowed(request)
         if isinstance(session, Response):
             return session
-        kind = request.path_params["kind"]
+        kind, client = request.path_params["kind"], f"page {request.client.host if request.client else '?'}"
         now_s = time.monotonic()
-        if kind != "snuff" and self._door.commands.wait_s(now_s) > 0:
+        asked_s = read_asked(request.headers.get("x-asked", ""))
+        if kind == "snuff":
+            self._door.commands.take(now_s)
+            return self._told(await self._wire.ask(kind, {}, client, asked_s))
+        if self._door.commands.wait_s(now_s) > 0:
             return JSONResponse({"result": "unsent", "reason": "too many commands; wait a second"}, 429)
         self._door.commands.take(now_s)
         fields = self._fields(await small_body(request))
-        if fields is None and kind != "snuff":
+        if fields is None:
             return JSONResponse({"result": "refused", "reason": "not a JSON object"}, 422)
-        address = request.client.host if request.client else "?"
-        answer = await self._wire.ask(kind, fields or {}, f"page {address}")
-        return JSONResponse({"result": answer.result, "reason": answer.reason})
+        if asked_s is None:
+            return JSONResponse({"result": "refused", "reason": "nothing was heard of the grill yet"}, 422)
+        if kind == "acknowledge" and "shown" in fields:
+            return self._told(await self._acknowledge(fields["shown"], client, asked_s))
+        return self._told(await self._wire.ask(kind, fields, client, asked_s))
+
+    async def _acknowledge(self, shown: Any, client: str, asked_s: float) -> Answer:
+        """Acknowledge what the page showed, and no alarm that has come since. shown: code -> when raised."""
+        if not isinstance(shown, dict):
+            return Answer("refused", "shown: an object of codes and times is needed")
+        codes = self._wire.look(lambda board: to_acknowledge(board, shown))
+        if codes is None:
+            return Answer("refused", "the alarms have changed meanwhile; look at them again")
+        answers = await asyncio.gather(
+            *(self._wire.ask("acknowledge", {"code": code}, client, asked_s) for code in codes)
+        )
+        return next((answer for answer in answers if answer.result != "accepted"), answers[0])
+
+    def _told(self, answer: Answer) -> Response:
+        reason = self._shown.units.words(answer.reason).encode("utf-8", "replace").decode()
+        return JSONResponse({"result": answer.result, "reason": reason})
 
     async def _allowed(self, request: Request) -> Session | Response:
         """The session of a request that may change something."""
@@ -202,7 +232,7 @@ class PageApp:
         """Fields of a command from those of the page: `temp` and `mass` are in the page's units."""
         try:
             fields = json.loads(body or b"{}")
-        except ValueError:
+        except (ValueError, RecursionError):
             return None
         if not isinstance(fields, dict):
             return None
@@ -214,7 +244,10 @@ class PageApp:
                 value = fields.pop(name)
                 if not isinstance(value, int | float) or isinstance(value, bool):
                     return None
-                fields[inside] = round(convert(float(value)), 4)
+                try:
+                    fields[inside] = round(convert(float(value)), 4)
+                except OverflowError:  # an integer beyond all floats
+                    return None
         return fields
 
     def _form(self, trouble: str, status: int = 200) -> HTMLResponse:

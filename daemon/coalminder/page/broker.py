@@ -13,7 +13,7 @@ import time
 import uuid
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any, Literal, TypeVar
 
 import paho.mqtt.client as paho
@@ -25,10 +25,13 @@ from coalminder.messages.payloads import COMMANDS, ReplyMessage
 from coalminder.messages.topics import Topics
 from coalminder.page.board import Board
 from coalminder.page.history import History
+from coalminder.page.order import Order
 from coalminder.page.view import Link
 
 REPLY_WITHIN_S = 6.0
 MAX_WAITING = 64
+TOGETHER = timedelta(seconds=0.5)  # asked for so close together, no order can be told
+OLDEST_S = 86_400.0
 T = TypeVar("T")
 
 
@@ -46,6 +49,8 @@ class Wire:
     def __init__(self, options: LinkOptions, *, points: int = 720) -> None:
         self._topics = Topics(options.grill)
         self._board = Board(self._topics, History(points))
+        self._order = Order()
+        self._issued = datetime.min.replace(tzinfo=UTC)
         self._lock = threading.Lock()
         self._waiting: dict[str, tuple[asyncio.AbstractEventLoop, asyncio.Future[ReplyMessage]]] = {}
         self.on_news: Callable[[], None] = lambda: None
@@ -75,8 +80,13 @@ class Wire:
         with self._lock:
             return reader(self._board)
 
-    async def ask(self, kind: str, fields: Mapping[str, Any], client: str) -> Answer:
-        """Send a command with a fresh id and the time of now; wait for the daemon's reply."""
+    async def ask(
+        self, kind: str, fields: Mapping[str, Any], client: str, asked_s: float | None = None
+    ) -> Answer:
+        """Send a command with a fresh id and the time at which it was asked for; wait for the daemon's reply.
+
+        asked_s: steady clock of the page, None for now.
+        """
         model = COMMANDS.get(kind)
         if model is None:
             return Answer("refused", "there is no such command")
@@ -87,8 +97,11 @@ class Wire:
         loop = asyncio.get_running_loop()
         reply: asyncio.Future[ReplyMessage] = loop.create_future()
         with self._lock:
-            # The lock keeps commands in the order of their issue times: the daemon refuses others.
-            body["issued_utc"] = datetime.now(UTC)
+            now_s = time.monotonic()
+            asked_s = now_s if asked_s is None else asked_s
+            if trouble := self._order.trouble(kind, asked_s, now_s):
+                return Answer("refused", trouble)
+            body["issued_utc"] = self._issue(now_s - asked_s)
             try:
                 payload = model.model_validate(body).model_dump_json()
             except ValidationError as error:
@@ -108,6 +121,13 @@ class Wire:
             with self._lock:
                 self._waiting.pop(command_id, None)
         return Answer("accepted" if answer.accepted else "refused", answer.reason)
+
+    def _issue(self, age_s: float) -> datetime:
+        """UTC of a command's tap. The daemon refuses one that is older than the one before it."""
+        issued = datetime.now(UTC) - timedelta(seconds=min(max(age_s, 0.0), OLDEST_S))
+        if not timedelta() < self._issued - issued < TOGETHER:
+            self._issued = issued
+        return self._issued
 
     def _arrived(self, message: paho.MQTTMessage) -> None:
         with self._lock:

@@ -1,9 +1,7 @@
-// Puts what the page program says into the page, and sends what the cook asks. Words come from the program;
-// nothing here decides anything. Texts only ever become text nodes.
+// Puts what the page program says into the page. Words come from the program; nothing here decides anything.
+// Texts only ever become text nodes.
 "use strict";
 
-const $ = (id) => document.getElementById(id);
-const csrf = document.querySelector('meta[name="csrf"]').content;
 const SILENT_S = 6; // the program speaks every 2 s; after so long without a word it is not reached
 const plot = new CookPlot($("plot"), $("key"), $("plot-summary"), $("figures"));
 let doc = null, heard = null, source = null, opened = clockNow(), told = null, editing = false;
@@ -14,26 +12,28 @@ function since(then) { return Math.max(performance.now() - then.steady, Date.now
 
 // --- the stream ---------------------------------------------------------------------------------
 
+function pause() { if (source) source.close(); source = null; }
+
 function open() {
-  if (source) source.close();
+  pause();
   opened = clockNow();
   source = new EventSource("/events");
   source.addEventListener("history", (event) => plot.history(JSON.parse(event.data).columns));
-  source.addEventListener("now", (event) => { doc = JSON.parse(event.data); heard = clockNow(); render(); });
-  source.addEventListener("bye", () => { source.close(); location.assign("/login"); });
-  source.addEventListener("error", () => { if (source.readyState === EventSource.CLOSED) whyClosed(); });
+  source.addEventListener("now", (event) => { doc = JSON.parse(event.data); heard = clockNow(); hearClock(doc.clock_s); render(); });
+  source.addEventListener("bye", () => { pause(); leave(); });
+  source.addEventListener("error", () => { if (source?.readyState === EventSource.CLOSED) whyClosed(); });
 }
 
 async function whyClosed() {
   try {
     const answer = await fetch("/", { redirect: "manual", cache: "no-store" });
-    if (answer.type === "opaqueredirect") location.assign("/login");
+    if (answer.type === "opaqueredirect") leave();
   } catch { /* not reached: the watch tries again */ }
 }
 
 function watch() {
   const quiet = heard ? Math.min(since(heard), since(opened)) : since(opened);
-  if (quiet > SILENT_S) open();
+  if (quiet > SILENT_S && !document.hidden && !underWay && !out) open();
   renderTrust();
 }
 
@@ -60,14 +60,15 @@ function renderTrust() {
     if (silent > SILENT_S) { kind = "unreached"; text = "The page's program is not reached: network away? Trying again."; }
     else if (kind === "live" && age > doc.trust.old_after_s) { kind = "old"; text = "The daemon has gone silent. Go and look."; }
   } else if (since(opened) > SILENT_S) { kind = "unreached"; text = "The page's program is not reached. Trying again."; }
+  if (out) { kind = "unreached"; text = "Logged out. Log in again."; }
   document.body.dataset.trust = kind;
   put($("trust-mark"), MARKS[kind]);
   put($("trust-text"), kind === "live" ? "Live" : (age === null ? text : `Old. ${text}`));
   put($("age"), age === null ? "" : (kind === "live" ? `Last word ${ago(age)}` : `Last word ${ago(age)}. What follows was so then.`));
   put($("trust-notes"), doc ? doc.trust.notes.join(" ") : "");
   $("pit-old").hidden = kind === "live" || age === null;
-  const title = doc && doc.phase ? `${kind === "live" ? "" : "old: "}${figure(doc.pit)} ${doc.phase.word}` : "";
-  const asking = doc ? doc.alarms.filter((alarm) => alarm.asks).length : 0;
+  const title = doc && doc.phase && !document.hidden ? `${kind === "live" ? "" : "old: "}${figure(doc.pit)} ${doc.phase.word}` : "";
+  const asking = doc && !document.hidden ? doc.alarms.filter((alarm) => alarm.asks).length : 0;
   const name = doc ? doc.grill : "";
   const whole = `${asking ? `(${asking}) ` : ""}${title}${title ? " – " : ""}${name}`;
   if (whole && document.title !== whole) document.title = whole;
@@ -155,9 +156,15 @@ function makeAlarm(alarm) {
   const button = document.createElement("button");
   button.type = "button";
   button.textContent = "Acknowledge";
-  button.addEventListener("click", () => send("acknowledge", { code: alarm.code }, "Acknowledge"));
+  button.addEventListener("click", () => acknowledge(button, (item) => item.code === alarm.code, "Acknowledge"));
   li.append(button);
   return li;
+}
+
+// Only what is on the screen now: what comes while this is on its way was not seen.
+function acknowledge(button, which, label) {
+  const seen = (doc ? doc.alarms : []).filter((alarm) => alarm.can_acknowledge && which(alarm));
+  once(button, () => send("acknowledge", { shown: Object.fromEntries(seen.map((alarm) => [alarm.code, alarm.raised_s])) }, label), SHOWN_MS);
 }
 
 function renderFacts() {
@@ -201,7 +208,7 @@ function makeAsk(ask) {
   button.type = "button";
   button.className = "quiet";
   button.textContent = ask.label + (ask.confirm || ask.amount ? "…" : "");
-  button.addEventListener("click", async () => {
+  button.addEventListener("click", () => once(button, async () => {
     const fields = { ...ask.fields };
     if (ask.confirm || ask.amount) {
       const answer = await confirm({ title: `${ask.label}?`, text: ask.confirm, yes: ask.label, amount: ask.amount, option: ask.option });
@@ -209,66 +216,13 @@ function makeAsk(ask) {
       if (ask.amount) fields.mass = answer.amount;
       if (ask.option) fields.lit = answer.tick;
     }
-    send(ask.kind, fields, ask.label);
-  });
+    await send(ask.kind, fields, ask.label);
+  }));
   li.append(button);
   return li;
 }
 
-// --- asking -------------------------------------------------------------------------------------
-
-function number(text) { const v = Number(text.trim().replace(",", ".")); return text.trim() && Number.isFinite(v) ? v : null; }
-
-// A question before something is done. Resolves to null (go back) or {amount, tick}.
-function confirm({ title, text, yes, amount = null, option = "", end = false }) {
-  const dialog = $("confirm");
-  put($("confirm-title"), title);
-  put($("confirm-text"), text);
-  put($("confirm-yes"), yes);
-  put($("confirm-trouble"), "");
-  $("confirm-yes").className = end ? "snuff" : "";
-  $("confirm-amount").hidden = !amount;
-  $("confirm-option").hidden = !option;
-  $("confirm-tick").checked = false;
-  put($("confirm-tick-label"), option);
-  if (amount) { put($("confirm-label"), amount.label); $("confirm-number").value = String(amount.default); }
-  return new Promise((resolve) => {
-    const done = (answer) => { dialog.close(); dialog.oncancel = $("confirm-form").onsubmit = $("confirm-no").onclick = null; resolve(answer); };
-    dialog.oncancel = () => done(null);
-    $("confirm-no").onclick = () => done(null);
-    $("confirm-form").onsubmit = (event) => {
-      event.preventDefault();
-      const value = amount ? number($("confirm-number").value) : null;
-      if (amount && (value === null || value < amount.least || value > amount.most)) {
-        put($("confirm-trouble"), `A number from ${amount.least} to ${amount.most}.`);
-        $("confirm-number").focus();
-        return;
-      }
-      done({ amount: value, tick: $("confirm-tick").checked });
-    };
-    dialog.showModal();
-    $("confirm-no").focus();
-  });
-}
-
-const RESULTS = { accepted: "accepted", refused: "refused", unsent: "not sent", silent: "no answer" };
-
-async function send(kind, fields, label) {
-  put($("reply"), `${label}: asking…`);
-  let text;
-  try {
-    const answer = await fetch(kind === "logout" ? "/logout" : `/command/${kind}`, {
-      method: "POST", headers: { "Content-Type": "application/json", "X-CSRF": csrf }, body: JSON.stringify(fields),
-    });
-    if (answer.status === 401) { location.assign("/login"); return; }
-    const { result, reason } = await answer.json();
-    text = `${label}: ${RESULTS[result] ?? result}${reason ? ` – ${reason}` : ""}`;
-    if (result !== "accepted" && kind === "snuff") text += ". Shut both vents by hand.";
-  } catch {
-    text = `${label}: not sent – the page's program is not reached.${kind === "snuff" ? " Shut both vents by hand." : ""}`;
-  }
-  put($("reply"), text);
-}
+// --- what can be touched -------------------------------------------------------------------------
 
 $("snuff").addEventListener("click", async () => {
   const answer = await confirm({
@@ -277,7 +231,7 @@ $("snuff").addEventListener("click", async () => {
   });
   if (answer) send("snuff", {}, "Snuff");
 });
-$("attend").addEventListener("click", () => send("acknowledge", {}, "Looked"));
+$("attend").addEventListener("click", () => acknowledge($("attend"), () => true, "Looked"));
 $("logout").addEventListener("click", async () => { await send("logout", {}, "Log out"); location.assign("/login"); });
 $("logout").hidden = document.querySelector('meta[name="login"]').content === "no";
 
@@ -298,7 +252,7 @@ $("set-form").addEventListener("submit", async (event) => {
     return;
   }
   put($("set-trouble"), "");
-  await send("set_point", { temp: value }, `Set point ${value} ${doc.unit.temp}`);
+  await once($("set-now"), () => send("set_point", { temp: value }, `Set point ${value} ${doc.unit.temp}`));
   editing = false;
 });
 
@@ -315,7 +269,8 @@ $("theme").addEventListener("change", () => {
   plot.redraw();
 });
 
-document.addEventListener("visibilitychange", () => { if (!document.hidden && heard && since(heard) > 4) open(); });
+// A page that nobody sees gives its connection back: a browser has six for all of them.
+document.addEventListener("visibilitychange", () => { if (document.hidden) pause(); else open(); renderTrust(); });
 addEventListener("online", () => open());
 setInterval(watch, 1000);
 open();

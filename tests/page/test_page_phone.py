@@ -1,0 +1,292 @@
+"""The page in headless Chromium against its program with a made-up wire: what goes wrong on the way."""
+
+from __future__ import annotations
+
+import asyncio
+import re
+import socket
+import threading
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+import pytest
+import uvicorn
+from argon2 import PasswordHasher
+from brokers import wait_for
+from live_page import PASSWORD, chromium, log_in, phone
+from page_messages import NOW, TOPICS, FakeWire, alarm, later, state, tell
+from playwright.sync_api import Browser, Locator, Page, Route, expect
+
+from coalminder.page.app import Door, PageApp
+from coalminder.page.broker import Answer
+from coalminder.page.connections import PhoneConnection
+from coalminder.page.view import Shown
+
+pytestmark = pytest.mark.browser
+
+HASH = PasswordHasher(time_cost=1, memory_cost=64, parallelism=1).hash(PASSWORD)
+
+
+class SlowWire(FakeWire):
+    """Answers after `wait_s`."""
+
+    wait_s = 0.0
+
+    async def ask(
+        self, kind: str, fields: Mapping[str, Any], client: str, asked_s: float | None = None
+    ) -> Answer:
+        answer = await super().ask(kind, fields, client, asked_s)
+        await asyncio.sleep(self.wait_s)
+        return answer
+
+    @property
+    def kinds(self) -> list[str]:
+        return [kind for kind, _, _ in self.asked]
+
+
+class Program:
+    """The page's program in a thread of this process."""
+
+    def __init__(self) -> None:
+        self.wire, self.door = SlowWire(), Door(HASH)
+        listening = socket.create_server(("127.0.0.1", 0))
+        self.url = f"http://127.0.0.1:{listening.getsockname()[1]}/"
+        app = PageApp(self.wire, self.door, Shown())  # type: ignore[arg-type]
+        self.server = uvicorn.Server(
+            uvicorn.Config(
+                app.asgi, log_level="warning", http=PhoneConnection, ws="none", timeout_graceful_shutdown=1
+            )
+        )
+        self._thread = threading.Thread(target=self.server.run, args=([listening],), daemon=True)
+        self._thread.start()
+        wait_for(lambda: self.server.started)
+
+    def stop(self) -> None:
+        self.server.should_exit = True
+        self._thread.join(10)
+
+    def log_all_out(self) -> None:
+        self.door.sessions._open.clear()
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with chromium() as browser:
+        yield browser
+
+
+@pytest.fixture
+def program() -> Iterator[Program]:
+    program = Program()
+    yield program
+    program.stop()
+
+
+@pytest.fixture
+def page(browser: Browser, program: Program) -> Iterator[Page]:
+    context = phone(browser)
+    page = context.new_page()
+    log_in(page, program.url)
+    expect(page.locator("#phase-word")).to_have_text("Tending.")
+    yield page
+    context.close()
+
+
+def reply(page: Page) -> Locator:
+    return page.locator("#reply")
+
+
+def snuff(page: Page) -> None:
+    page.get_by_role("button", name="Snuff the fire…").click()
+    page.get_by_role("button", name="Snuff", exact=True).click()
+
+
+def hold(page: Page, kind: str) -> list[Route]:
+    """The network keeps commands of this kind back."""
+    held: list[Route] = []
+    page.route(f"**/command/{kind}", lambda route: held.append(route))
+    return held
+
+
+def shows(page: Page, code: str) -> None:
+    expect(page.locator(f"#alarm-list li[data-key={code}]")).to_be_visible()
+
+
+def test_a_command_tells_when_it_was_tapped_not_when_it_came(page: Page, program: Program) -> None:
+    held = hold(page, "tend")
+    tell(program.wire.board, state(phase="easing"))
+    program.wire.on_news()
+    page.get_by_role("button", name="Tend again").click()
+    page.wait_for_timeout(1500)
+    snuff(page)
+    expect(reply(page)).to_have_text("Snuff: accepted")
+    held[0].continue_()
+    expect(reply(page)).to_have_text("Tend again: accepted")
+    assert program.wire.kinds == ["snuff", "tend"]
+    snuffed_s, tend_s = program.wire.asked_s
+    assert snuffed_s is not None
+    assert tend_s is not None
+    assert 1.0 < snuffed_s - tend_s < 10.0
+
+
+def test_looking_acknowledges_only_what_was_shown(page: Page, program: Program) -> None:
+    held = hold(page, "acknowledge")
+    tell(program.wire.board, alarm("fire_out"))
+    program.wire.on_news()
+    shows(page, "fire_out")
+    page.locator("#attend").click()
+    tell(program.wire.board, alarm("lid_long_off", raised_utc=later(5)))
+    program.wire.on_news()
+    shows(page, "lid_long_off")
+    held[0].continue_()
+    expect(reply(page)).to_have_text("Looked: accepted")
+    assert [fields for _, fields, _ in program.wire.asked] == [{"code": "fire_out"}]
+
+
+def test_a_double_tap_acknowledges_once(page: Page, program: Program) -> None:
+    program.wire.wait_s = 0.2
+    tell(program.wire.board, alarm("fire_out"))
+    program.wire.on_news()
+    button = page.get_by_role("button", name="Acknowledge: ")
+    for _ in range(3):
+        button.click(force=True)
+        page.wait_for_timeout(150)
+    page.wait_for_timeout(400)
+    assert program.wire.kinds == ["acknowledge"]
+    expect(reply(page)).to_have_text("Acknowledge: accepted")
+    expect(button).to_be_focused()
+
+
+def test_a_second_tap_does_not_answer_the_question(page: Page, program: Program) -> None:
+    page.set_viewport_size({"width": 640, "height": 360})  # here the yes lies over the button below
+    page.locator("#snuff").click()
+    box = page.locator("#confirm-yes").bounding_box()
+    assert box is not None
+    page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    page.wait_for_timeout(700)
+    assert program.wire.kinds == []
+    page.get_by_role("button", name="Snuff", exact=True).click()
+    expect(reply(page)).to_have_text("Snuff: accepted")
+
+
+def test_a_snuff_gets_through_beside_six_open_pages(page: Page, program: Program) -> None:
+    for _ in range(5):
+        other = page.context.new_page()
+        other.goto(program.url)
+        expect(other.locator("#phase-word")).to_have_text("Tending.")
+    snuff(page)
+    expect(reply(page)).to_have_text("Snuff: accepted", timeout=5000)
+
+
+def test_a_snuff_without_an_answer_says_so(page: Page, program: Program) -> None:
+    program.wire.wait_s = 20.0
+    snuff(page)
+    expect(reply(page)).to_have_text("Snuff: no answer. Shut both vents by hand.", timeout=12_000)
+
+
+def test_a_page_that_nobody_sees_holds_no_connection(page: Page, program: Program) -> None:
+    def look(hidden: str) -> None:
+        page.evaluate(
+            f"Object.defineProperty(document, 'hidden', {{value: {hidden}, configurable: true}});"
+            "document.dispatchEvent(new Event('visibilitychange'))"
+        )
+
+    busy = program.server.server_state.tasks
+    assert len(busy) == 1
+    look("true")
+    wait_for(lambda: not busy)
+    assert page.title() == "kettle", "no figure that nobody brings up to date"
+    look("false")
+    wait_for(lambda: len(busy) == 1)
+    expect(page.locator("body")).to_have_attribute("data-trust", re.compile("live|old"))
+
+
+def test_a_snuff_after_the_session_ended_says_so_and_stays(page: Page, program: Program) -> None:
+    page.get_by_role("button", name="Snuff the fire…").click()
+    program.log_all_out()
+    page.wait_for_timeout(3000)  # meanwhile the stream says so
+    page.get_by_role("button", name="Snuff", exact=True).click()
+    expect(reply(page)).to_have_text("Snuff: not sent – log in again. Shut both vents by hand.")
+    page.wait_for_timeout(1500)
+    expect(reply(page)).to_contain_text("Shut both vents by hand")
+    assert program.wire.kinds == []
+    page.get_by_role("link", name="Log in").click()
+    expect(page.get_by_label("Password")).to_be_visible()
+
+
+def test_the_login_waits_for_an_open_question(page: Page, program: Program) -> None:
+    page.get_by_role("button", name="Wood added…").click()
+    program.log_all_out()
+    page.wait_for_timeout(3000)
+    page.get_by_role("button", name="Go back").click()
+    expect(page.get_by_label("Password")).to_be_visible()
+
+
+def test_a_long_answer_leaves_the_page_in_sight(page: Page, program: Program) -> None:
+    program.wire.answer = Answer("refused", "its cause is still there: look at the probe and the lid. " * 12)
+    for size in ("112.5%", "225%"):
+        page.evaluate(f"document.documentElement.style.fontSize = '{size}'")
+        page.locator("#attend").click()
+        expect(reply(page)).to_contain_text("refused")
+        rect = page.evaluate("document.getElementById('bar').getBoundingClientRect().toJSON()")
+        assert rect["height"] < 0.6 * 740
+        assert page.evaluate("(e => e.scrollHeight > e.clientHeight)(document.getElementById('answer'))")
+        assert page.evaluate("document.documentElement.scrollWidth") <= 360
+        expect(page.locator("#reply-time")).to_have_text(re.compile(r"\d\d:\d\d"))
+        page.get_by_role("button", name="Close the answer").click()
+        expect(reply(page)).to_have_text("")
+        page.wait_for_timeout(1100)
+
+
+def test_an_answer_stays_no_longer_than_a_minute(page: Page, program: Program) -> None:
+    page.clock.install()
+    page.reload()
+    expect(page.locator("#phase-word")).to_have_text("Tending.")
+    snuff_button = page.get_by_role("button", name="Snuff the fire…")
+    page.locator("#attend").click()
+    expect(reply(page)).to_have_text("Looked: accepted")
+    page.clock.fast_forward(61_000)
+    expect(reply(page)).to_have_text("")
+    expect(snuff_button).to_be_visible()
+
+
+def test_what_is_not_known_is_not_told(page: Page, program: Program) -> None:
+    expect(page.locator("#alarms-title")).to_have_text("Alarms: none")
+    board = program.wire.board
+    board.take(TOPICS.state, b"", retained=False, mono_s=0.0)
+    board.take(TOPICS.availability, b"offline", retained=True, mono_s=0.0)
+    program.wire.on_news()
+    expect(page.locator("#alarms-title")).to_have_text("Alarms: not known yet")
+    expect(page.locator("#phase-word")).to_have_text("Nothing heard yet")
+    expect(page.locator("#pit-figure")).to_have_text("–")
+    expect(page.locator("#facts")).to_have_text("")
+    expect(page.locator("#trust-text")).to_contain_text("nobody tends the fire")
+
+
+def test_without_scripts_no_alarm_is_denied(browser: Browser, program: Program) -> None:
+    context = browser.new_context(java_script_enabled=False)
+    page = context.new_page()
+    log_in(page, program.url)
+    expect(page.locator("#alarms-title")).to_have_text("Alarms: not known yet")
+    context.close()
+
+
+def test_an_alarm_known_only_by_its_code_is_shown(page: Page, program: Program) -> None:
+    tell(program.wire.board, state(phase="cut_off", alarms=["pit_too_hot"]))
+    program.wire.on_news()
+    item = page.locator("#alarm-list li")
+    expect(item).to_contain_text("Alarm. Pit too hot")
+    expect(page.locator("#shout")).to_contain_text("Pit too hot")
+    page.get_by_role("button", name="Acknowledge: Pit too hot").click()
+    expect(reply(page)).to_have_text("Acknowledge: accepted")
+    assert program.wire.asked[0][1] == {"code": "pit_too_hot"}
+
+
+def test_a_time_of_another_day_has_its_day(page: Page, program: Program) -> None:
+    today = page.evaluate("moment(Date.now() / 1000)")
+    assert re.fullmatch(r"\d\d:\d\d", today)
+    assert page.evaluate(f"moment({NOW.timestamp()})") == "Sat 11 Apr, 15:00"
+    tell(program.wire.board, alarm("fire_out"))
+    program.wire.on_news()
+    expect(page.locator("#alarm-list .state")).to_contain_text("Since Sat 11 Apr, 15:00")
+    expect(page.locator("#plot-summary")).to_contain_text("Sat 11 Apr")
