@@ -234,6 +234,33 @@ def test_a_flare_that_burns_off_is_no_lid() -> None:
     assert not any(state.off for state in flare(93.0))
 
 
+def after_flare(set_point_c: float | None) -> list[LidState]:
+    """Up to 128 °C under a lid just put back, the vents shut; 5 min later the pit falls through 93 °C."""
+    seen, state, course = PitState(), LidState(), []
+    for t in range(900):
+        falling = max(128.0 - 0.12 * max(t - 100, 0), 70.0)
+        pit_c = falling if t < 300 else max(104.0 - 0.16 * (t - 300), 60.0)
+        seen = pit.observe(seen, PitConfig(), Reading(pit_c), None, 1.0)
+        state = lid.watch(state, LidConfig(), seen, None, None, float(t), set_point_c=set_point_c)
+        course.append(state)
+    return course
+
+
+def test_the_end_of_a_flare_under_the_set_point_is_no_lid_either() -> None:
+    """The vents are still shut from it; taken for a lid, they would stay so for ten minutes more."""
+    assert any(state.off for state in after_flare(None)[300:])
+    assert not any(state.off for state in after_flare(93.0))
+
+
+def test_an_overshoot_of_an_hour_ago_hides_no_lid() -> None:
+    seen, state, offs = PitState(), LidState(), 0
+    for t, temp_c in enumerate([128.0] * 60 + [93.0] * 3600 + lifted(30.0, 0.6, 120)):
+        seen = pit.observe(seen, PitConfig(), Reading(temp_c), None, 1.0)
+        state = lid.watch(state, LidConfig(), seen, None, None, float(t), set_point_c=93.0)
+        offs += state.off and t > 3960
+    assert offs > 30
+
+
 def test_a_fall_that_never_comes_back_leaves_a_doubt() -> None:
     course = lid_course([93.0] * 300 + [max(93.0 - 0.8 * t, 20.0) for t in range(900)])
     assert course[-1].doubt
@@ -298,6 +325,17 @@ def swing(amplitude_c: float, period_s: float, decay: float = 1.0, hours: float 
 @pytest.mark.parametrize("period_s", [120.0, 300.0, 900.0])
 def test_a_steady_swing_calms_the_gains_down_to_their_floor(period_s: float) -> None:
     assert swing(3.0, period_s).gain == pytest.approx(OscillationConfig().least_gain)
+
+
+def test_violent_swings_of_any_shape_calm_the_gains() -> None:
+    """Wind that turns makes halves of every length; over four times the least they need not be alike."""
+    state, now_s = OscillationState(), 0.0
+    for n in range(12):
+        size = (4.0, 14.0)[n % 2]
+        for _ in range((60, 400)[n % 2]):
+            now_s += 1.0
+            state = oscillation.watch(state, OscillationConfig(), size * (-1) ** n, 0.1, now_s)
+    assert state.gain == pytest.approx(OscillationConfig().least_gain)
 
 
 def test_a_swing_that_dies_out_is_left_alone() -> None:

@@ -8,8 +8,9 @@ from dataclasses import replace
 import pytest
 from core.harness import Bench
 
-from coalminder.core import Config, initial, step
+from coalminder.core import Config, advice, initial, step
 from coalminder.core.air import opening
+from coalminder.core.config import AdviceConfig
 from coalminder.core.phases import FIRE_TENDED
 from coalminder.events import Ease, LidNotice, Light, Reset, SetPoint, Snuff, Tend
 from coalminder.food.foodplan import FoodPlan, PlanStep
@@ -336,7 +337,7 @@ def test_a_probe_that_comes_and_goes_does_not_drive_the_vents() -> None:
     before = bench.decisions[-1].lower
     for second in range(900):
         good = second % 10 < 5
-        bench.step(93.0 + 0.01 * (second % 7) if good else LOST, pit_2=Reading(73.0))
+        bench.step(93.0 + 0.01 * (second % 7) if good else LOST, pit_2=Reading(73.0 + 0.01 * (second % 7)))
     assert bench.decisions[-1].lower == pytest.approx(before, rel=0.3)
 
 
@@ -417,3 +418,41 @@ def test_a_lost_probe_never_shows_its_last_number() -> None:
     assert (lost.pit_c, lost.in_band, lost.probe_ok) == (None, False, False)
     again = bench.step(92.0)
     assert again.pit_c is not None
+
+
+def unsaid_lid(told: bool) -> float:
+    """The widest lower vent in ten minutes in which an open, growing fire warms the pit by a few kelvin."""
+    bench = Bench()
+    bench.tending()
+    bench.step(93.0, *((LidNotice(lid_open=True),) if told else ()))
+    bench.run(lambda t: max(93.0 - 0.6 * t, 45.0), 100)
+    if told:
+        bench.step(45.0, LidNotice(lid_open=False))
+    return max(bench.step(45.0 + 0.015 * t + 0.01 * (t % 7)).lower for t in range(600))
+
+
+def test_a_lid_that_only_the_pit_saw_come_back_opens_no_vent_wide() -> None:
+    """The coals may be growing in the open still, and a lid put on a bed fed so would flare."""
+    assert unsaid_lid(told=False) < 0.6 * unsaid_lid(told=True)
+
+
+def test_advice_to_relight_must_last_and_not_follow_a_lid_lift() -> None:
+    config, codes = AdviceConfig(), ("relight", "charcoal_low")
+    since: advice.Since = ()
+    shown = {}
+    for now_s in range(0, 1200, 10):
+        since, asks = advice.lasting(config, since, codes, -9e3, 0.0, float(now_s))
+        shown[now_s] = asks
+        assert "charcoal_low" in asks
+    first_s = min(now_s for now_s, asks in shown.items() if "relight" in asks)
+    assert first_s == config.after_lid_s + config.lasting_s
+    since, asks = advice.lasting(config, since, ("charcoal_low",), -9e3, 0.0, 1200.0)  # a break
+    assert "relight" not in advice.lasting(config, since, codes, -9e3, 0.0, 1210.0)[1]
+
+
+def test_a_young_fire_is_not_told_to_be_lit_again() -> None:
+    config = AdviceConfig()
+    since: advice.Since = ()
+    for now_s in range(0, 1200, 10):
+        since, asks = advice.lasting(config, since, ("relight",), 0.0, None, float(now_s))
+        assert asks == ()

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from core.harness import Bench
+from cutoffs import Watch, view
 
 from coalminder.core import Config
 from coalminder.grill import kettle
@@ -57,3 +59,61 @@ def test_vents_that_stand_wide_without_effect_count_like_moved_ones(no_effect_s:
         same_high=1.0, no_effect_s=no_effect_s,
     )  # fmt: skip
     assert pit_probe_stuck(view, still, limits, False) is stuck
+
+
+@pytest.mark.parametrize("step_c", [0.1, 0.25])
+def test_a_heavy_kettle_held_well_stands_still_and_is_not_cut_off(step_c: float) -> None:
+    """Vents that do not move say nothing of the probe; moved ones do, and an hour is too long in any case."""
+    limits = Limits()
+    view = View(Phase.TENDING, Reading(93.0), 93.0, 0.05, 0.6, 0.012)
+    held = replace(
+        evidence.start(0.0), now_s=1800.0, pit_c=93.0, finest_c=step_c, same_since_s=0.0, same_low=0.05,
+        same_high=0.06,
+    )  # fmt: skip
+    assert pit_probe_stuck(view, held, limits, False) is False
+    assert pit_probe_stuck(view, replace(held, same_low=0.025), limits, False) is True
+    assert pit_probe_stuck(view, replace(held, now_s=3600.0), limits, False) is True
+
+
+@pytest.mark.parametrize("step_c", [0.1, 0.25, 1.0])
+def test_a_probe_that_sticks_exactly_at_the_set_point_is_found_by_asking(step_c: float) -> None:
+    """There the loop has no reason to move a vent."""
+    bench, told_s = Bench(), None
+    bench.tending()
+    for second in range(1, 3601):
+        decision = bench.step(Reading(93.0 if second > 60 else 93.0 + step_c * (second % 2)))
+        if "pit_probe_stuck" in [alarm.code for alarm in decision.alarms]:
+            told_s = second
+            break
+    assert told_s is not None
+    assert told_s < 60.0 + (660.0 if step_c < 0.4 else 1560.0)
+
+
+def test_a_live_reading_is_asked_for_no_longer_than_it_stands() -> None:
+    bench = Bench()
+    bench.tending()
+    for _ in range(290):
+        still = bench.step(Reading(93.0))
+    before = still.lower
+    for _ in range(120):
+        asked = bench.step(Reading(93.0))
+    assert 0.5 * before < asked.lower < 0.9 * before
+    bench.step(Reading(92.75))
+    for second in range(30):
+        back = bench.step(Reading(93.0 + 0.01 * (second % 3)))
+    assert back.lower > 0.95 * before
+
+
+def test_the_vents_answer_to_the_last_change_is_no_sign_of_a_stuck_probe() -> None:
+    """A step of one degree moves a lively loop's vents a lot; after it all stands still, and rightly."""
+
+    def held(s: float) -> View:
+        return view(
+            s, pit=Reading(92.0 if s < 60.0 else 93.0), lower=min(0.02 + 0.001 * max(s - 60.0, 0.0), 0.05)
+        )
+
+    watch = Watch()
+    watch.run(1700.0, held)
+    assert "pit_probe_stuck" not in watch.raised_s
+    watch.run(600.0, lambda s: view(s, pit=Reading(93.0), lower=0.05 - min(1e-4 * s, 0.03)))
+    assert "pit_probe_stuck" in watch.raised_s  # moved by half since, and nothing came of it

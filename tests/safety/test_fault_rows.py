@@ -126,8 +126,8 @@ CASES = [
     Case("pit_probe_silent", lost(KIND.OPEN), for_a_while(lost(KIND.OPEN), 4)),
     Case(
         "pit_probe_stuck",
-        lambda s: view(s, pit=Reading(93.25)),
-        lambda s: view(s, pit=Reading(93.25 + 0.25 * (int(s) // 590 % 2))),
+        lambda s: view(s, pit=Reading(93.25), lower=0.05 + s * 3e-4),
+        lambda s: view(s, pit=Reading(93.25 + 0.25 * (int(s) // 590 % 2)), lower=0.05 + s * 3e-4),
     ),
     Case("pit_probe_noisy", noisy(3.6), noisy(2.0)),
     Case(

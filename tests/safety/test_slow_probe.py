@@ -126,3 +126,19 @@ def test_a_wireless_probe_may_be_as_old_as_its_own_limit_says(tmp_path: Path) ->
 def test_a_pit_probe_that_may_be_older_than_a_minute_is_refused(tmp_path: Path) -> None:
     with pytest.raises(SettingsError, match=r"pit.*60 at most, got 100"):
         loaded(tmp_path / "c.toml", '[probes.pit]\nkind = "mqtt"\ntopic = "a"\nmax_age_s = 100\n')
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_gateway_that_sends_now_and_then_makes_no_jump(seed: int) -> None:
+    """A reading every 1 to 15 s of a pit that falls by 3 K/s with the lid off: 45 K at once, after 1 s."""
+    rng, times = random.Random(seed), [0.0]
+    while times[-1] < 1500.0:
+        times.append(times[-1] + rng.choice((1.0, 1.0, 4.0, 9.0, 15.0)))
+
+    def shown(s: float) -> View:
+        at_s = max(t for t in times if t <= s)
+        return view(s, pit=reading(93.0 - min(max(3.0 * (at_s - 900.0), 0.0), 45.0), at_s))
+
+    watch = Watch()
+    watch.run(1400.0, shown)
+    assert "pit_probe_implausible" not in watch.raised_s

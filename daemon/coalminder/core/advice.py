@@ -1,4 +1,4 @@
-"""What the fire asks of the person, as codes with a sentence each. Rules over one step.
+"""What the fire asks of the person, as codes with a sentence each: rules over a step, and how long they hold.
 
 Advice is not an alarm: nothing is wrong yet, and nobody has to answer it.
 """
@@ -60,6 +60,32 @@ def advise(
         uneven_c = abs(first.temp_c - second.temp_c)
         codes += ["bank_other_side"] if uneven_c > config.uneven_c else []
     return tuple(codes)
+
+
+Since = tuple[tuple[str, float], ...]
+"""(code, since when it holds without a break)."""
+
+_MUST_LAST = frozenset({"relight", "check_lid_seal"})
+
+
+def lasting(
+    config: AdviceConfig,
+    since: Since,
+    codes: tuple[str, ...],
+    lit_s: float | None,
+    lid_s: float | None,
+    now_s: float,
+) -> tuple[Since, tuple[str, ...]]:
+    """What of `codes` has lasted; a flare under the returning lid or a fire that catches is over by itself.
+
+    lit_s, lid_s: when the fire was lit and the lid was last put back, None: never.
+    """
+    young = lit_s is not None and now_s - lit_s < config.after_lighting_s
+    disturbed = young or (lid_s is not None and now_s - lid_s < config.after_lid_s)
+    before = dict(since)
+    hold = tuple((code, before.get(code, now_s)) for code in codes if code in _MUST_LAST and not disturbed)
+    lasted = {code for code, from_s in hold if now_s - from_s >= config.lasting_s}
+    return hold, tuple(code for code in codes if code not in _MUST_LAST or code in lasted)
 
 
 def wood_is_due(config: AdviceConfig, loaded_s: float | None, wood_s: float | None, now_s: float) -> bool:

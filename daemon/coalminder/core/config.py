@@ -15,7 +15,11 @@ from coalminder.values import Settings
 
 @dataclass(frozen=True, slots=True)
 class PitConfig(Settings):
-    """Filters of the pit reading."""
+    """Filters of the pit reading.
+
+    A reading that has not changed at all for ask_after_s (longer where it shows wide steps) is asked whether
+    it lives: the draught goes down by ask_v_per_s, ask_most_v at most, until it changes.
+    """
 
     fast_s: float = 6.0
     smooth_s: float = 1.5
@@ -31,6 +35,9 @@ class PitConfig(Settings):
     offset_s: float = 600.0
     most_offset_c: float = 30.0
     trust_again_s: float = 60.0
+    ask_after_s: float = 300.0
+    ask_v_per_s: float = 0.0025
+    ask_most_v: float = 0.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +95,7 @@ class OscillationConfig(Settings):
     guard: bool = True
     least_swing_c: float = 0.8
     noise_times: float = 1.0
+    violent: float = 4.0
     longest_half_s: float = 600.0
     alike: float = 0.6
     swings: int = 3
@@ -106,7 +114,7 @@ class AirConfig(Settings):
 
     floor_frac: float = 0.35
     hold_tau_s: float = 1800.0
-    hold_limit_tau_s: float = 300.0
+    hold_limit_tau_s: float = 900.0
     heat_power: float = 0.6
     closing_s: float = 200.0
     give_way_above_c: float = 9.0
@@ -118,13 +126,16 @@ class LidConfig(Settings):
     """Lid recognition, and what to do about a lifted lid; see core/lid.py.
 
     Until floor_until_s the draught rests at its floor, for coals in the open need no more air; then at what
-    holds. The pit's return is led with recovery_lag_s.
+    holds. The pit's return is led with recovery_lag_s. An overshoot is forgotten with over_s. For unsure_s
+    after a lid that only the pit told of, while more than unsure_c is missing, the draught stays within
+    doubt_opening_v of what holds.
     """
 
     recognise: bool = True
     drop_c: float = 4.5
     drop_c_per_closing_v: float = 4.0
     drop_c_per_over_c: float = 0.4
+    over_s: float = 600.0
     rise_c: float = 2.5
     told_rise_c: float = 20.0
     announced_s: float = 60.0
@@ -132,6 +143,8 @@ class LidConfig(Settings):
     longest_s: float = 600.0
     doubt_ends_c: float = 20.0
     doubt_opening_v: float = 0.7
+    unsure_s: float = 900.0
+    unsure_c: float = 10.0
     blind_s: float = 60.0
     recovery_lag_s: float = 120.0
     floor_until_s: float = 240.0
@@ -196,7 +209,11 @@ class FireConfig(Settings):
 
 @dataclass(frozen=True, slots=True)
 class AdviceConfig(Settings):
-    """When the fire asks for a hand; see core/advice.py. All estimates but the smoke (common practice)."""
+    """When the fire asks for a hand; see core/advice.py. All estimates but the smoke (common practice).
+
+    lasting_s: what asks to relight or to look at the lid must last so long, and not follow lighting or a lid
+    lift too soon.
+    """
 
     wide_times: float = 4.0
     below_c: float = 8.0
@@ -207,6 +224,9 @@ class AdviceConfig(Settings):
     uneven_c: float = 20.0
     smoke_s: float = 5400.0
     piece_s: float = 2700.0
+    lasting_s: float = 180.0
+    after_lid_s: float = 600.0
+    after_lighting_s: float = 1200.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -42,7 +42,7 @@ def drive(state: State, dt_s: float, now_s: float, throttle: bool, ambient_c: fl
     high_v = air.OPEN_V
     if throttle:
         high_v = floor_v
-    elif state.lid.doubt:
+    elif state.lid.doubt or _unsure_of_lid(state, now_s):
         high_v = min(max(state.air.hold_v + config.lid.doubt_opening_v, floor_v), air.OPEN_V)
     return _by_loop(state, floor_v, high_v, dt_s, now_s, ambient_c, shut_v)
 
@@ -82,7 +82,8 @@ def _by_loop(
     )
     at_limit = terms.output in (low_v, high_v)
     noise_v = loop.noise_v(gains, config.pit, seen.noise_c)
-    applied_v = air.spare(state.air.applied_v, terms.output, config.loop, dt_s, at_limit, noise_v)
+    wanted_v = max(terms.output - pit.asked_v(config.pit, seen), low_v)
+    applied_v = air.spare(state.air.applied_v, wanted_v, config.loop, dt_s, at_limit, noise_v)
     state = _apply(state, applied_v, low_v, dt_s)
     rise_c = fire.held_rise_c(config.fire, seen.smooth_c, ambient_c, seen.slope_c_per_s)
     hold_v = state.air.hold_v
@@ -109,6 +110,16 @@ def _recovering(state: State, now_s: float) -> bool:
         and now_s - back_s < state.config.lid.recovery_s
         and state.pit.smooth_c < state.set_point_c - state.config.lid.recovered_c
     )
+
+
+def _unsure_of_lid(state: State, now_s: float) -> bool:
+    """The lid was seen to come back by the pit alone, and the pit is still cold.
+
+    Coals that grow in the open warm an open kettle too: wide vents would feed them.
+    """
+    rules, lid = state.config.lid, state.lid
+    lately = lid.back_s is not None and lid.back_unsaid and now_s - lid.back_s < rules.unsure_s
+    return lately and state.pit.smooth_c < state.set_point_c - rules.unsure_c
 
 
 def _gain(config: Config, heard: ResponseState, swinging: OscillationState, noise_c: float) -> float:

@@ -7,6 +7,7 @@ its lowest, or, failing that, after a time limit: a lid that nobody can see must
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 from coalminder.core.config import LidConfig
@@ -20,7 +21,9 @@ class LidState:
     lowest_c: lowest reading since; before_c: reading before; blind_until_s: no recognition before (the
     dip's own tail). doubt: the pit fell and neither rose again nor did anybody say why: the probe may have
     fallen out, so its low reading is no reason to open the vents wide. announced_s: when a person said that
-    the lid is about to come off; a switch that still sees it on does not overrule that at once.
+    the lid is about to come off; a switch that still sees it on does not overrule that at once. back_unsaid:
+    only the pit told that it is back. over_c: how
+    far the pit was over its set point of late, seen_s when it was last looked at.
     """
 
     off: bool = False
@@ -33,6 +36,9 @@ class LidState:
     lifts: int = 0
     doubt: bool = False
     announced_s: float | None = None
+    back_unsaid: bool = False
+    over_c: float = 0.0
+    seen_s: float = 0.0
 
 
 def watch(
@@ -49,7 +55,8 @@ def watch(
 
     switch_open: None without a switch; notice: what a person said in this step; closing_v: how much the
     vents were closed of late, for a fall that they explain is no lid; nor is one from far over the set point,
-    where wood or gathered fuel gas has just burnt off (set_point_c: None to ask only the vents).
+    where wood or gathered fuel gas has just burnt off, nor its end under the set point, while the vents are
+    still shut (set_point_c: None to ask only the vents).
     """
     if notice is True:
         state = replace(state, announced_s=now_s)
@@ -65,15 +72,17 @@ def watch(
             lifts=state.lifts + 1,
         )  # fmt: skip
     if off_word is False and state.off and (notice is False or state.told):
-        return _back(state, config, now_s)
+        return _back(state, config, now_s, unsaid=False)
     if off_word is True and state.off and not state.told:
         state = replace(state, told=True)
     if pit.fast_c is None or pit.age_s > 0.0:
         return state
     fast = pit.fast_c
+    if set_point_c is not None:
+        kept = math.exp(-max(now_s - state.seen_s, 0.0) / config.over_s)
+        state = replace(state, over_c=max(kept * state.over_c, fast - set_point_c), seen_s=now_s)
     if not state.off:
-        over_c = 0.0 if set_point_c is None else max(pit.slow_c - set_point_c, 0.0)
-        expected_c = config.drop_c_per_closing_v * closing_v + config.drop_c_per_over_c * over_c
+        expected_c = config.drop_c_per_closing_v * closing_v + config.drop_c_per_over_c * state.over_c
         falling = pit.slow_c - fast > config.drop_c + expected_c
         if switch_open is None and config.recognise and falling and now_s >= state.blind_until_s:
             return replace(
@@ -84,14 +93,14 @@ def watch(
     lowest = min(state.lowest_c, fast)
     risen = fast > lowest + (config.told_rise_c if state.told else config.rise_c)
     if switch_open is None and risen and now_s - state.since_s > config.shortest_s:
-        return _back(state, config, now_s)
+        return _back(state, config, now_s, unsaid=not state.told)
     if switch_open is None and now_s - state.since_s > config.longest_s:
-        return replace(_back(state, config, now_s), doubt=not state.told)
+        return replace(_back(state, config, now_s, unsaid=not state.told), doubt=not state.told)
     return replace(state, lowest_c=lowest)
 
 
-def _back(state: LidState, config: LidConfig, now_s: float) -> LidState:
+def _back(state: LidState, config: LidConfig, now_s: float, *, unsaid: bool) -> LidState:
     return replace(
         state, off=False, told=False, since_s=now_s, blind_until_s=now_s + config.blind_s, back_s=now_s,
-        announced_s=None,
+        announced_s=None, back_unsaid=unsaid,
     )  # fmt: skip

@@ -2,7 +2,8 @@
 
 After Hägglund, 'A control-loop performance monitor', Control Engineering Practice 3 (1995): look at the error
 between its zero crossings; several half swings in a row that are large, quick and do not die out are the
-loop's own. (From memory; thresholds are ours.) Wind comes irregularly and seldom passes.
+loop's own. (From memory; thresholds are ours.) Wind comes irregularly and seldom passes; where it swings the
+pit violently, a lively loop makes it worse, and calmer gains are right all the same.
 """
 
 from __future__ import annotations
@@ -47,6 +48,7 @@ def watch(
         state.peak_c > config.alike * state.last_peak_c
         and config.alike * state.last_for_s < for_s < state.last_for_s / config.alike
     )
+    alike = alike or min(state.peak_c, state.last_peak_c) > config.violent * least_c
     swings = (state.swings + 1 if alike else 1) if large else 0
     gain, calm_since_s = state.gain, state.calm_since_s
     if swings >= config.swings:

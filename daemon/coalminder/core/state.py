@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from coalminder.core import air
+from coalminder.core.advice import Since
 from coalminder.core.air import AirState
 from coalminder.core.config import Config
 from coalminder.core.fire import FireState
@@ -25,6 +26,7 @@ class State:
 
     food: what is known of the food; `food.view` is what a person may see of it. wood_s: last wood.
     before_ease_c: set point to come back to from easing. lit_s, lit_c: when lighting began, the pit then.
+    asked: what the fire asks of the person, and since when.
     """
 
     config: Config
@@ -50,6 +52,7 @@ class State:
     before_ease_c: float | None
     lit_s: float | None
     lit_c: float | None
+    asked: Since = ()
 
 
 def initial(config: Config, now_s: float = 0.0) -> State:

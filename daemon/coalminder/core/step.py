@@ -98,15 +98,10 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
         lower, upper = 0.0, 0.0
     state = replace(state, lower=lower, upper=upper, last_s=now_s, food=food_now)
     wood_due = advice.wood_is_due(config.advice, food_now.loaded_s, state.wood_s, now_s)
-    return state, Decision(
-        phase=state.phase,
-        set_point_c=state.set_point_c,
-        lower=lower,
-        upper=upper,
-        pit_c=seen.smooth_c if seen.known else None,
-        alarms=verdict.alarms,
-        outcomes=outcomes,
-        advice=advice.advise(
+    asked, asks = advice.lasting(
+        config.advice,
+        state.asked,
+        advice.advise(
             config.advice,
             state.phase,
             state.set_point_c,
@@ -116,6 +111,20 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
             (inputs.pit, inputs.pit_2),
             wood_due,
         ),
+        state.lit_s,
+        state.lid.back_s,
+        now_s,
+    )
+    state = replace(state, asked=asked)
+    return state, Decision(
+        phase=state.phase,
+        set_point_c=state.set_point_c,
+        lower=lower,
+        upper=upper,
+        pit_c=seen.smooth_c if seen.known else None,
+        alarms=verdict.alarms,
+        outcomes=outcomes,
+        advice=asks,
         terms=terms,
         fire=told,
         lid_off=lid_now.off,

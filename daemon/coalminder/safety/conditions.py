@@ -16,7 +16,10 @@ from coalminder.values import COARSE_C, Phase, ProbeFault, ProbeFaultKind
 
 Condition = Callable[[View, Evidence, Limits, bool], bool | None]
 
-MOVED_FRAC = 0.005  # an opening is moved a lot when it is doubled, and by this much at least
+MOVED_FRAC = (
+    0.005  # an opening is moved a lot when it is doubled (fine probe: 1.3), and by this much at least
+)
+STUCK_ANYHOW = 6.0  # times the limit: too long for a fine probe, moved vents or not
 
 _OLD = frozenset({ProbeFaultKind.STALE, ProbeFaultKind.TIMEOUT, ProbeFaultKind.NOT_READY})
 _OWN_ROWS = _OLD | {ProbeFaultKind.STUCK, ProbeFaultKind.IMPLAUSIBLE_RATE}
@@ -118,20 +121,22 @@ def pit_probe_stale(view: View, e: Evidence, limits: Limits, on: bool) -> bool |
 
 
 def pit_probe_stuck(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
-    """The same figure, to the last digit, for longer than a live fire allows.
+    """The same figure, to the last digit, although the vents were moved or stand at an end without effect.
 
-    A probe that shows half or whole degrees is rightly still under good control: it is stuck only if the
-    vents were moved a lot meanwhile, or stand at the end of their travel without effect, and after a time in
-    proportion to its steps.
+    Good control of a heavy kettle is rightly still, for the longer the wider the probe's steps; the core then
+    lowers the draught to see whether the reading lives. Of a fine probe an hour is too long in any case.
     """
     if isinstance(view.pit, ProbeFault):
         return view.pit.kind is ProbeFaultKind.STUCK
     still_s = e.now_s - e.same_since_s
-    if on or e.finest_c is None or e.finest_c < COARSE_C:
+    if on:
         return still_s >= limits.stuck_s
+    step_c = e.finest_c or 0.0
     moved = e.same_high >= 2.0 * e.same_low + MOVED_FRAC
     no_effect = e.no_effect_s >= limits.no_effect_s
-    return (moved or no_effect) and still_s >= limits.stuck_s * e.finest_c / COARSE_C
+    if step_c < COARSE_C and still_s >= STUCK_ANYHOW * limits.stuck_s:
+        return True
+    return (moved or no_effect) and still_s >= limits.stuck_s * max(step_c / COARSE_C, 1.0)
 
 
 def pit_probe_noisy(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:

@@ -20,6 +20,8 @@ SMOOTH_S = 30.0  # time constant of the pit for trends: passes minutes, takes no
 MINUTE_S = 60.0
 MINUTES_KEPT = 12
 GAP_S = 30.0  # steps further apart than this are a gap: trends start afresh
+ANSWER_S = 180.0  # after a change of the reading the vents move because of it
+IRREGULAR_S = 4.0  # a gateway that sends now and then: so much of the time since the last is believed
 JUMP_HELD_S = 120.0  # after a jump, this much steady reading makes the new level the truth
 JUMP_BACK_C = 10.0
 JUMP_SLACK_C = 2.0  # as the guard of a probe allows for its noise (probes/guard.py)
@@ -113,6 +115,8 @@ def advance(e: Evidence, view: View, limits: Limits, events: Iterable[object], n
     jump_from_c, jump_s = e.jump_from_c, e.jump_s
     finest_c, period_s = e.finest_c, e.period_s
     same_low, same_high = min(e.same_low, view.lower), max(e.same_high, view.lower)
+    if now_s - e.same_since_s < ANSWER_S:
+        same_low, same_high = view.lower, view.lower
     if pit_c is None or last_pit_c is None or gap:
         same_since_s, same_low, same_high = now_s, view.lower, view.lower
     if pit_c is not None:
@@ -243,6 +247,7 @@ def _jump_c(e: Evidence, limits: Limits, since_s: float, still_s: float) -> floa
     that jitters all the time may go on to do so.
     """
     shown_s = max(min(still_s if e.period_s is None else e.period_s, PERIOD_MAX_S), since_s)
+    shown_s = max(shown_s, min(still_s, IRREGULAR_S))
     return JUMP_SLACK_C + limits.rate_c_per_s * shown_s + JUMP_NOISE_TIMES * math.sqrt(e.change_c2)
 
 
