@@ -14,6 +14,7 @@ from coalminder.errors import SettingsError, UserError
 from coalminder.events import Snuff
 from coalminder.journal import store
 from coalminder.messages.options import LinkOptions
+from coalminder.page.board import FoodPart as SeenFood
 from coalminder.probes.guard import GuardState, guard
 from coalminder.safety.faults import BY_CODE
 from coalminder.safety.limits import Limits
@@ -133,4 +134,5 @@ def test_todays_food_takes_the_place_of_yesterdays_at_once() -> None:
     (name, part), *_ = link.given
     assert name == "food"
     assert isinstance(part, FoodPart)
-    assert part.root.get("stage", "waiting") == "waiting"
+    assert part.root["stage"] == "waiting"
+    assert SeenFood.model_validate(part.root).stage == "waiting"

@@ -28,7 +28,10 @@ from coalminder.values import Decision, Inputs, Outcome
 
 
 class FoodPart(RootModel[dict[str, Any]]):
-    """The food's view as a part of the topic tree; the fields are those of food.foodstate.FoodView."""
+    """The food's view as a part of the topic tree; the fields are those of food.foodstate.FoodView.
+
+    The stage is always there; others that are as in a fresh view are left out.
+    """
 
 
 class JournalOutbox:
@@ -72,7 +75,7 @@ class DeskMessenger:
             view = state.food.view
             if view is not self._food:
                 self._food = view
-                self._link.offer_part("food", FoodPart(root=to_plain(view)))
+                self._link.offer_part("food", FoodPart(root={"stage": view.stage} | to_plain(view)))
 
     def take_events(self) -> tuple[Event, ...]:
         """Valid commands since the last step."""
