@@ -181,6 +181,19 @@ def test_record_cut_short_while_in_use_is_set_aside_and_a_new_one_started(
         assert "set aside as" in record.notes()[0][1]
 
 
+def test_a_file_that_is_no_record_is_never_renamed(open_journal: Opener, tmp_path: Path) -> None:
+    own = tmp_path / "shopping.txt"
+    own.write_text("two char, salt\n", "utf-8")
+    found = resume(own, CookState, UTC_S)
+    assert isinstance(found, Refusal)
+    assert found.damaged_path
+    journal = open_journal(found)
+    write_steps(journal, 1, 3)
+    assert journal.flush()
+    assert own.read_text("utf-8") == "two char, salt\n"
+    assert len(records(tmp_path / "cooks")) == 1
+
+
 def test_record_deleted_while_in_use_is_replaced(open_journal: Opener, tmp_path: Path) -> None:
     journal = open_journal()
     write_steps(journal, 1, 5)

@@ -157,7 +157,12 @@ def new_path(directory: Path, started_utc_s: float) -> Path:
 
 
 def set_aside(path: Path) -> Path | None:
-    """Rename a damaged record and its log so that nothing writes to it again; None when it is gone."""
+    """Rename a damaged record and its log so that nothing writes to it again; None when it is gone.
+
+    Only what bears a record's name: another file is not ours to rename.
+    """
+    if path.suffix != SUFFIX:
+        return None
     target, number = Path(f"{path}.damaged"), 1
     while target.exists():
         number += 1
