@@ -7,7 +7,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field, FiniteFloat
 
-from coalminder.errors import SettingsError
+from coalminder.errors import SettingsError, UserError
 from coalminder.food.foodplan import FoodPlan
 from coalminder.food.species import species
 
@@ -40,7 +40,8 @@ class FoodSettings(BaseModel):
     def plan(self, set_point_c: float = 93.0, ambient_c: float = 15.0) -> FoodPlan:
         """The plan to follow: the file's, or plain food of this section.
 
-        Times are Unix seconds (FoodPlan.on_clock moves them). Raises UserError when the file cannot be used.
+        Times are Unix seconds (FoodPlan.on_clock moves them). UserError: the file, the food or its rule
+        cannot be used.
         """
         if self.plan_file:
             try:
@@ -51,7 +52,15 @@ class FoodSettings(BaseModel):
                     "make one with `coalminder plan --json FILE`, or leave it empty"
                 ) from error
             return FoodPlan.from_json(text, self.plan_file)
-        kind = species(self.species)
+        try:
+            kind = species(self.species)
+        except UserError as error:
+            raise SettingsError(f"food.species: {error}") from None
+        if self.done_rule and self.done_rule not in kind.rules:
+            raise SettingsError(
+                f"food.done_rule '{self.done_rule}' does not fit {kind.name}: "
+                f"accepted {', '.join(kind.rules)}"
+            )
         return FoodPlan(
             name=kind.name,
             species=kind.code,

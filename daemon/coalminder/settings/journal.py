@@ -6,7 +6,7 @@ from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from coalminder.settings.quantities import Duration
+from coalminder.settings.quantities import Duration, Place
 
 
 class JournalSection(BaseModel):
@@ -14,7 +14,7 @@ class JournalSection(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    directory: Path = Field(
+    directory: Place = Field(
         Path("/var/lib/coalminder"), description="folder of the records, one file per cook"
     )
     commit_every: Duration = Field(

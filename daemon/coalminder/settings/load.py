@@ -8,7 +8,7 @@ import tomllib
 import warnings
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, ClassVar, Self
+from typing import Any, ClassVar, Self, get_args
 
 from pydantic import Field, ValidationError, model_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
@@ -22,7 +22,8 @@ from coalminder.settings.food import FoodSettings
 from coalminder.settings.journal import JournalSection
 from coalminder.settings.mqtt import MqttSettings
 from coalminder.settings.page import PageSettings
-from coalminder.settings.probes import PIT_ROLES, ROLES, ProbesSettings
+from coalminder.settings.probes import PIT_ROLES, ROLES, ProbeSettings, ProbesSettings
+from coalminder.settings.quantities import Place
 from coalminder.settings.safety import SafetySettings
 from coalminder.settings.tending import (
     AirSection,
@@ -32,9 +33,10 @@ from coalminder.settings.tending import (
     LoopSection,
     core_config,
 )
-from coalminder.settings.vents import VentsSettings
+from coalminder.settings.vents import VentSettings, VentsSettings
+from coalminder.vents.defaults import DEFAULT_CONFIG, state_folder
 
-DEFAULT_PATH = Path("/etc/coalminder/coalminder.toml")
+DEFAULT_PATH = DEFAULT_CONFIG
 PREFIX = "COALMINDER_"
 
 
@@ -55,7 +57,7 @@ class Settings(BaseSettings):
     journal: JournalSection = JournalSection()
     food: FoodSettings = FoodSettings()
     page: PageSettings = PageSettings()
-    calibration_file: Path = Field(
+    calibration_file: Place = Field(
         Path("/var/lib/coalminder/calibration.json"), description="what 'coalminder calibrate' found"
     )
     probes: ProbesSettings | None = Field(None, description="one block per probe; 'pit' is needed to tend")
@@ -114,7 +116,8 @@ def load_settings(path: Path | None = None) -> Settings:
     data = {} if path is None else _read(path)
     where = "defaults" if path is None else str(path)
     _check_environment()
-    _add_credentials(data)
+    _add_credentials(data, path or DEFAULT_PATH)
+    _add_places(data, path or DEFAULT_PATH)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
@@ -127,7 +130,7 @@ def load_settings(path: Path | None = None) -> Settings:
 
 def _read(path: Path) -> dict[str, Any]:
     try:
-        text = path.read_text("utf-8")
+        text = path.read_text("utf-8-sig")  # an editor's byte order mark is no error
     except FileNotFoundError:
         raise SettingsError(
             f"configuration '{path}' does not exist; "
@@ -141,6 +144,17 @@ def _read(path: Path) -> dict[str, Any]:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise SettingsError(f"configuration '{path}' is not TOML: {error}") from None
+    except RecursionError:
+        raise SettingsError(f"configuration '{path}' is nested too deeply; write one level of []") from None
+
+
+def _add_places(data: dict[str, Any], path: Path) -> None:
+    """A further grill keeps its files in a folder of its own, by hand as in its unit."""
+    folder = state_folder(path)
+    data.setdefault("calibration_file", str(folder / "calibration.json"))
+    section = data.setdefault("journal", {})
+    if isinstance(section, dict):
+        section.setdefault("directory", str(folder))
 
 
 def _check_environment() -> None:
@@ -153,11 +167,20 @@ def _check_environment() -> None:
             raise SettingsError(f"environment variable {name} sets nothing; known: {known}; unset it")
 
 
-def _add_credentials(data: dict[str, Any]) -> None:
+def _add_credentials(data: dict[str, Any], config: Path) -> None:
     directory = os.environ.get("CREDENTIALS_DIRECTORY")
-    path = Path(directory, "mqtt_password") if directory else None
-    if path is not None and path.is_file():
-        password = path.read_text("utf-8").rstrip("\n")
+    if not directory:
+        return
+    # by hand the variable may name the folder of all grills, where a further one's file bears its name
+    named = Path(directory, f"{config.stem}_mqtt_password")
+    path = named if os.path.isfile(named) else Path(directory, "mqtt_password")
+    if os.path.isfile(path):
+        try:
+            password = path.read_text("utf-8").rstrip("\n")
+        except (OSError, UnicodeDecodeError) as error:
+            raise SettingsError(
+                f"credential {path}: cannot be read ({error}); see docs/hardware.md"
+            ) from None
         section = data.setdefault("mqtt", {})
         if password and isinstance(section, dict):  # empty: the unit's default, when there is no such file
             section.setdefault("password", password)
@@ -167,13 +190,24 @@ def _explain(error: ValidationError) -> str:
     found = error.errors(include_url=False)
     first = found[0]
     place = ".".join(str(part) for part in first["loc"]) or "settings"
-    if first["type"] == "extra_forbidden":
+    if first["type"].startswith("union_tag"):
+        text = f"{place}.{_tag_trouble(first['ctx'])}"
+    elif first["type"] == "extra_forbidden":
         text = f"'{place}' is not a setting{_did_you_mean(first['loc'])}; remove or correct it"
     else:
         shown = None if _is_secret(first["loc"]) else first.get("input")
         got = f" (got {shown!r})" if isinstance(shown, str | int | float | bool) else ""
         text = f"{place}: {first['msg'].removeprefix('Value error, ')}{got}{_range(first['loc'])}"
     return text if len(found) == 1 else f"{text} (and {len(found) - 1} more)"
+
+
+def _tag_trouble(context: dict[str, Any]) -> str:
+    """What is wrong with the line that says which kind of block it is, after the block's name."""
+    tag = context["discriminator"].strip("'")
+    union = get_args({"kind": ProbeSettings, "driver": VentSettings}[tag])[0]
+    known = [word for block in get_args(union) for word in get_args(block.model_fields[tag].annotation)]
+    found = f"'{context['tag']}' is not known" if "tag" in context else "is missing"
+    return f"{tag} {found}; accepted: {', '.join(known)}"
 
 
 def _fields(loc: tuple[int | str, ...]) -> dict[str, Any]:

@@ -7,10 +7,13 @@ masses. Anything else is refused with what would have been accepted.
 from __future__ import annotations
 
 import math
+import os
 import re
+from pathlib import Path
 from typing import Annotated
 
-from pydantic import BeforeValidator, FiniteFloat
+from annotated_types import Ge, Le
+from pydantic import AfterValidator, BaseModel, BeforeValidator, FiniteFloat
 
 _FORM = re.compile(r"^\s*([-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*$")
 
@@ -52,6 +55,24 @@ def _parser(what: str, units: dict[str, tuple[float, float]], example: str) -> B
 Temperature = Annotated[FiniteFloat, _parser("temperature", _TEMPERATURE, '93 or "93 C" or "200 F"')]
 Duration = Annotated[FiniteFloat, _parser("duration", _DURATION, '90 or "90 s" or "15 min" or "4 h"')]
 Mass = Annotated[FiniteFloat, _parser("mass", _MASS, '1.2 or "1.2 kg" or "500 g" or "2 lb"')]
+
+
+def _place(path: Path) -> Path:
+    if path == Path():
+        raise ValueError("is empty; name a place, or leave the line out")
+    return Path(os.path.expanduser(path))
+
+
+Place = Annotated[Path, AfterValidator(_place)]
+"""A file or folder of ours; `~` is the home of the user who runs the program."""
+
+
+def bounds(section: type[BaseModel], name: str) -> tuple[float, float]:
+    """Least and most that the field `name` of `section` accepts."""
+    limits = section.model_fields[name].metadata
+    least = next(limit.ge for limit in limits if isinstance(limit, Ge))
+    most = next(limit.le for limit in limits if isinstance(limit, Le))
+    return float(least), float(most)  # type: ignore[arg-type]
 
 
 def temperature(text: str, what: str) -> float:

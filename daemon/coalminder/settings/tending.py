@@ -26,14 +26,15 @@ class GrillSection(_Section):
     )
     charcoal: Mass = Field(_FIRE.charcoal_kg, ge=0.1, le=20.0, description="charcoal laid at the start, kg")
     ambient: Temperature = Field(
-        _FIRE.ambient_c, ge=-40.0, le=55.0, description="air outside when there is no ambient probe, °C"
+        _FIRE.ambient_c, ge=-30.0, le=45.0, description="air outside when there is no ambient probe, °C"
     )
 
 
 class BandSection(_Section):
     """[band]: where the pit shall be."""
 
-    set_point: Temperature = Field(93.0, ge=55.0, le=130.0, description="what the pit is held at, °C")
+    # Limits of set_point here and of ambient above: those of a food plan (food/foodplan.py).
+    set_point: Temperature = Field(93.0, ge=60.0, le=121.0, description="what the pit is held at, °C")
     low: Temperature = Field(80.0, ge=40.0, le=125.0, description="lower edge of the band, °C")
     high: Temperature = Field(105.0, ge=50.0, le=135.0, description="upper edge of the band, °C")
     keep_warm: Temperature = Field(
