@@ -14,11 +14,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from coalminder.errors import UserError
-from coalminder.service.alone import alone
 from coalminder.settings.calibration import Calibration, VentCorrection
 from coalminder.settings.vents import Pca9685Vent, Servo, SimulatedVent, VentsSettings
+from coalminder.vents.alone import alone
 from coalminder.vents.build import build_vents
-from coalminder.vents.defaults import DRIVERS, VENT_DEFAULTS
+from coalminder.vents.defaults import DRIVERS, VENT_DEFAULTS, state_folder
 from coalminder.vents.fake import FakePulseOutput
 from coalminder.vents.servo import PulseOutput
 from coalminder.vents.snuff import Plan, add_arguments, open_output, read_plans, remember, run, shut
@@ -106,6 +106,29 @@ def test_one_broken_vent_does_not_keep_the_other_open(tmp_path: Path) -> None:
     assert good.pulses_us == [1000.0]
     assert good.pulse_us == 0.0
     assert any("NOT SHUT" in line and "by hand" in line for line in said)
+
+
+@pytest.mark.parametrize("trouble", [BrokenPipeError(32, "Broken pipe"), OSError(28, "No space left")])
+def test_words_that_nobody_takes_keep_no_vent_open(tmp_path: Path, trouble: OSError) -> None:
+    plans = read_plans(
+        config(tmp_path, "[vents.lower]\ndriver='simulated'\n[vents.upper]\ndriver='simulated'")
+    )
+    outputs = {"lower": FakePulseOutput(), "upper": FakePulseOutput()}
+
+    def say(_line: str) -> None:
+        raise trouble
+
+    assert shut(plans, lambda plan: outputs[plan.name], say, lambda _: None) == 0
+    for output in outputs.values():
+        assert output.pulses_us == [1000.0]
+        assert output.pulse_us == 0.0
+
+
+@pytest.mark.parametrize("redirected", ["2>/dev/full", "2>&-", "2>&1 | true"])
+def test_the_program_shuts_the_vents_without_a_place_for_its_words(tmp_path: Path, redirected: str) -> None:
+    path = config(tmp_path, "[vents.lower]\ndriver='simulated'\nstroke_s=0.1\nsettle_s=0.02")
+    line = f"set -o pipefail; {sys.executable} -m coalminder.cli snuff --config {path} {redirected}"
+    assert subprocess.run(["bash", "-c", line], check=False).returncode == 0
 
 
 def test_pulses_that_cannot_be_stopped_are_told(tmp_path: Path) -> None:
@@ -208,6 +231,21 @@ def test_a_half_edited_file_is_snuffed_by_what_the_daemon_last_knew(
     assert read_plans(path) == good
     with pytest.raises(UserError, match="NOT moved"):
         read_plans(tmp_path / "another.toml")
+
+
+def test_a_file_that_nests_without_end_or_begins_with_a_mark_is_no_traceback(tmp_path: Path) -> None:
+    path = config(tmp_path, "\ufeff" + VENT)
+    assert [plan.name for plan in read_plans(path)] == ["lower"]
+    path.write_text("x = " + 5000 * "[" + 5000 * "]", "utf-8")
+    remember(path)
+    with pytest.raises(UserError, match="NOT moved"):
+        read_plans(path)
+
+
+def test_a_further_grill_is_shut_by_its_own_calibration() -> None:
+    assert state_folder(Path("/etc/coalminder/coalminder.toml")) == Path("/var/lib/coalminder")
+    assert state_folder(Path("/etc/coalminder/east.toml")) == Path("/var/lib/coalminder/east")
+    assert state_folder(Path("/home/cook/east.toml")) == Path("/var/lib/coalminder")
 
 
 def test_snuff_beside_a_running_daemon_says_that_it_will_not_last(

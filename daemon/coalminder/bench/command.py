@@ -23,6 +23,7 @@ from coalminder.bench.runner import Keep, Results
 from coalminder.bench.runner import run as run_all
 from coalminder.bench.scenarios import SCENARIOS, SEEDS
 from coalminder.errors import UserError
+from coalminder.journal.folder import ready
 
 ORACLE = report.ORACLE
 Report = Callable[[int, int], None]
@@ -66,6 +67,8 @@ def run(args: argparse.Namespace) -> int:
         return _oracle(args, names)
     if args.resume and args.out is None:
         raise UserError("--resume needs --out DIR, the folder of the bench to go on with")
+    if args.out is not None:
+        ready(args.out, "--out")
     factories: Mapping[str, Factory] = variants() if args.ablate else CONTROLLERS
     wanted = chosen(args.controllers, [*factories, ORACLE], "--controllers")
     seeds = range(args.seeds)

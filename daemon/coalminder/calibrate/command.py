@@ -12,7 +12,7 @@ from pathlib import Path
 from coalminder.calibrate import flow, points, stops, water
 from coalminder.errors import UserError
 from coalminder.probes.build import thermistor_curve
-from coalminder.probes.command import refuse_while_tending, try_probes
+from coalminder.probes.command import try_probes
 from coalminder.probes.thermistor import SteinhartHart
 from coalminder.settings.calibration import (
     NOTHING,
@@ -27,6 +27,7 @@ from coalminder.settings.load import DEFAULT_PATH, Settings, load_settings
 from coalminder.settings.probes import I2cThermistor, SpiThermistor, Thermistor
 from coalminder.values import Phase, Reading
 from coalminder.vents.build import build_vent
+from coalminder.vents.by_hand import by_hand
 from coalminder.vents.curve import DEFAULT_CURVE, FlowCurve
 
 Ask = Callable[[str], str]
@@ -183,8 +184,8 @@ def configured_curve(name: str, block: Thermistor, calibration: Calibration) -> 
 
 
 def _stops(args: argparse.Namespace, settings: Settings, calibration: Calibration) -> Calibration:
-    refuse_while_tending()
-    return fit_stops(args.vent, settings, calibration, _ask, _say)
+    with by_hand(settings.journal.directory):
+        return fit_stops(args.vent, settings, calibration, _ask, _say)
 
 
 def fit_stops(name: str, settings: Settings, calibration: Calibration, ask: Ask, say: Say) -> Calibration:

@@ -26,9 +26,17 @@ class Stops:
 
 def find_stops(vent: ServoVent, ask: Callable[[str], str], say: Callable[[str], None]) -> Stops:
     """Let the person find the stops with `vent`, whose own stops must be 0 and 1. UserError when given up."""
-    at, shut, opened = 0.0, None, None
     say(HELP)
-    vent.move_to_position(at)
+    try:
+        vent.move_to_position(0.0)
+        return _found(vent, ask, say)
+    except BaseException:
+        vent.move_to_position(0.0)  # given up or interrupted: not left open
+        raise
+
+
+def _found(vent: ServoVent, ask: Callable[[str], str], say: Callable[[str], None]) -> Stops:
+    at, shut, opened = 0.0, None, None
     while True:
         word = ask(f"at {at:.2f} of the stroke> ").strip().lower()
         if word in STEPS:

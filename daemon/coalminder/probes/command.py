@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import argparse
 import asyncio
-import shutil
-import subprocess
 import sys
 import time
 from collections.abc import Callable
@@ -25,6 +23,7 @@ from coalminder.settings.load import DEFAULT_PATH, Settings, load_settings
 from coalminder.settings.vents import Servo, VentsSettings
 from coalminder.values import Sample
 from coalminder.vents.build import build_vent
+from coalminder.vents.by_hand import by_hand
 from coalminder.vents.servo import ServoVent
 
 STROKE = (0.0, 0.25, 0.5, 0.75, 1.0, 0.5, 0.0)  # plate positions
@@ -60,22 +59,13 @@ def run(args: argparse.Namespace) -> int:
         show_trials(settings, trials, say)
         good = all(trial.good for trial in trials)
     if settings.vents is not None and not args.no_move:
-        refuse_while_tending()
         ask: Ask = (lambda question: "y") if args.yes else _ask
-        rows = try_vents(settings.vents, calibration, ask)
+        with by_hand(settings.journal.directory):
+            rows = try_vents(settings.vents, calibration, ask)
         say.write("\n" + table(("vent", "driver", "verdict", "remedy"), rows) + "\n")
         good = good and all(row[2] == "good" for row in rows)
     say.write("\nall good\n" if good else "\nnot all good: see the remedies above\n")
     return 0 if good else 1
-
-
-def refuse_while_tending() -> None:
-    """UserError while the service runs: two programs must not pull at one servo."""
-    if shutil.which("systemctl") is None:
-        return
-    asked = ["systemctl", "is-active", "--quiet", "coalminder.service"]
-    if subprocess.run(asked, check=False, capture_output=True, timeout=10.0).returncode == 0:
-        raise UserError("the service is tending; stop it first: sudo systemctl stop coalminder")
 
 
 def show_buses(settings: Settings, say: TextIO) -> None:

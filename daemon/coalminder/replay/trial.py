@@ -5,7 +5,8 @@ from __future__ import annotations
 import argparse
 import asyncio
 import time
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,9 +14,14 @@ from rich.console import Console
 
 from coalminder.core import Config
 from coalminder.errors import UserError
+from coalminder.journal.folder import ready
 from coalminder.replay.experiment import Ended, Experiment, conduct
 from coalminder.service.hardware import Hardware
+from coalminder.settings.quantities import temperature
 from coalminder.values import Decision
+from coalminder.vents.by_hand import by_hand, ending
+
+Wait = Callable[[float], Awaitable[None]]
 
 _CAUTION = (
     "The vents will be moved on purpose for about half an hour; the pit will swing by 5 to 10 °C. "
@@ -42,7 +48,11 @@ def add_common(parser: argparse.ArgumentParser) -> None:
         "--grill-arg", action="append", default=[], metavar="K=V", help="argument of that factory; repeatable"
     )
     add("--seed", type=int, default=1, metavar="N", help="seed of the simulated grill (default 1)")
-    add("--set-point", type=float, metavar="C", help="set point in °C (default: the configuration's, 93)")
+    add(
+        "--set-point",
+        metavar="C",
+        help='set point, °C, or with its unit: "200 F" (default: the configuration\'s, 93)',
+    )
     add(
         "--size",
         type=float,
@@ -61,14 +71,19 @@ def perform(args: argparse.Namespace, experiment: Experiment, console: Console) 
         )
     if args.config is not None and args.grill is not None:
         raise UserError("--config tests the real grill and --grill a simulated one; give one of them")
-    config, hardware, wait = _setup(args)
-    if args.set_point is not None:
-        low, high = config.least_set_point_c, config.highest_set_point_c
-        if not low <= args.set_point <= high:
-            raise UserError(
-                f"--set-point {args.set_point:g} is outside {low:g} to {high:g} °C; choose one inside"
-            )
-        config = replace(config, set_point_c=args.set_point)
+    ready(args.folder, "--folder")
+    with _setup(args) as (config, hardware, wait):
+        return _perform(args, experiment, console, _aimed(config, args.set_point), hardware, wait)
+
+
+def _perform(
+    args: argparse.Namespace,
+    experiment: Experiment,
+    console: Console,
+    config: Config,
+    hardware: Hardware,
+    wait: Wait,
+) -> Ended:
     console.print(_CAUTION, highlight=False)
 
     def say(now_s: float, decision: Decision, text: str) -> None:
@@ -80,17 +95,31 @@ def perform(args: argparse.Namespace, experiment: Experiment, console: Console) 
                 highlight=False,
             )
 
-    async def all_of_it() -> Ended:
+    async def all_of_it() -> Ended | None:
+        stopped = asyncio.Event()
+        for number in ending():
+            asyncio.get_running_loop().add_signal_handler(number, stopped.set)
+        test = asyncio.ensure_future(
+            conduct(hardware, config, experiment, args.folder, utc_s=time.time(), wait=wait, say=say)
+        )
+        stop = asyncio.ensure_future(stopped.wait())
         try:
-            return await conduct(
-                hardware, config, experiment, args.folder, utc_s=time.time(), wait=wait, say=say
-            )
+            await asyncio.wait({test, stop}, return_when=asyncio.FIRST_COMPLETED)
+            if test.done():
+                return test.result()
+            test.cancel()
+            await asyncio.wait({test})
+            return None
         finally:
+            stop.cancel()
             # The service takes over from the record; until it runs nobody watches the fire.
             await hardware.make_safe()
             await hardware.close()
 
     ended = asyncio.run(all_of_it())
+    if ended is None:
+        console.print("ended by a signal; the vents are shut", highlight=False)
+        raise KeyboardInterrupt
     if ended.why:
         console.print(f"ended early: {ended.why}", highlight=False)
     if args.config is not None:
@@ -98,7 +127,20 @@ def perform(args: argparse.Namespace, experiment: Experiment, console: Console) 
     return ended
 
 
-def _setup(args: argparse.Namespace) -> tuple[Config, Hardware, Callable[[float], Awaitable[None]]]:
+def _aimed(config: Config, asked: str | None) -> Config:
+    if asked is None:
+        return config
+    set_point_c = temperature(asked, "--set-point")
+    low, high = config.least_set_point_c, config.highest_set_point_c
+    if not low <= set_point_c <= high:
+        raise UserError(
+            f'--set-point {asked} is outside {low:g} to {high:g} °C; choose one inside, or write "200 F"'
+        )
+    return replace(config, set_point_c=set_point_c)
+
+
+@contextmanager
+def _setup(args: argparse.Namespace) -> Iterator[tuple[Config, Hardware, Wait]]:
     if args.config is not None:
         from coalminder.service.command import open_board
         from coalminder.settings import load_settings
@@ -109,13 +151,15 @@ def _setup(args: argparse.Namespace) -> tuple[Config, Hardware, Callable[[float]
         async def in_real_time(now_s: float) -> None:
             await asyncio.sleep(max(0.0, began + now_s - time.monotonic()))
 
-        return settings.core(), open_board(settings), in_real_time
+        with by_hand(settings.journal.directory):
+            yield settings.core(), open_board(settings), in_real_time
+        return
     from coalminder.rehearse.grills import load_grill
     from coalminder.rehearse.hardware import SimulatedHardware
 
     grill = load_grill(args.grill or "coalminder.grill:kettle", args.grill_arg, args.seed)
 
     async def at_once(_now_s: float) -> None:
-        return None
+        await asyncio.sleep(0.0)  # a signal may come in between
 
-    return Config(), SimulatedHardware(grill, ()), at_once
+    yield Config(), SimulatedHardware(grill, ()), at_once

@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import asyncio
 import logging
-import signal
 import time
 from collections.abc import Callable
 from dataclasses import replace
@@ -16,9 +15,9 @@ from coalminder.core import State, initial
 from coalminder.errors import SettingsError, UserError
 from coalminder.events import Event, Light, Snuff
 from coalminder.journal import Refusal, Resume, resume
+from coalminder.journal.folder import made
 from coalminder.messages.commands import CommandLimits
 from coalminder.messages.options import LinkOptions
-from coalminder.service.alone import alone
 from coalminder.service.assemble import Desk
 from coalminder.service.board import BoardHardware
 from coalminder.service.clock import Clock, RealClock, ScaledClock
@@ -28,6 +27,8 @@ from coalminder.service.machine import count_restarts, forget_starts
 from coalminder.service.notify import Notifier
 from coalminder.service.tender import Tender
 from coalminder.settings.load import DEFAULT_PATH, Settings, load_settings
+from coalminder.vents.alone import alone
+from coalminder.vents.by_hand import ENDING
 from coalminder.vents.snuff import remember
 
 log = logging.getLogger("coalminder")
@@ -66,6 +67,7 @@ def run(args: argparse.Namespace) -> int:
     if args.speed != 1.0 and (args.simulate is None or not 0.1 <= args.speed <= 10_000.0):
         raise UserError(f"--speed {args.speed:g}: 0.1 to 10000, and only together with --simulate")
     settings = load_settings(args.config)
+    made(settings.journal.directory)
     with alone(settings.journal.directory):
         hardware = _hardware(settings, args)
         code = asyncio.run(_tend(settings, hardware, args))
@@ -128,8 +130,7 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
             else _first_words(args.lit),
         )
         loop = asyncio.get_running_loop()
-        # a dropped terminal, too, must not leave the vents as they are
-        for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP, signal.SIGQUIT):
+        for number in ENDING:
             loop.add_signal_handler(number, tender.stop)
         async with asyncio.TaskGroup() as tasks:
             tasks.create_task(tender.run(), name="tend")

@@ -8,7 +8,6 @@ no sense takes its default, a vent that fails does not keep the other one open.
 from __future__ import annotations
 
 import argparse
-import fcntl
 import json
 import math
 import os
@@ -16,16 +15,17 @@ import sys
 import time
 import tomllib
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from coalminder.errors import UserError
-from coalminder.vents.defaults import VENT_DEFAULTS
+from coalminder.vents.alone import held
+from coalminder.vents.defaults import DEFAULT_CONFIG, VENT_DEFAULTS, state_folder
 from coalminder.vents.servo import PulseOutput, Stroke
 
-DEFAULT_CONFIG = Path("/etc/coalminder/coalminder.toml")
-DEFAULT_CALIBRATION = Path("/var/lib/coalminder/calibration.json")
+_UNREADABLE = (OSError, ValueError, RecursionError)  # not there, not UTF-8, not TOML, nested without end
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +52,7 @@ def run(args: argparse.Namespace) -> int:
     code = shut(plans, open_output, _say)
     if _tended(args.config):
         _say("the daemon runs and will move these vents again: stop it (systemctl stop coalminder), or")
-        _say("snuff from the phone")
+        _say("snuff from the phone; a test from the command line: end that")
         return 1
     return code
 
@@ -63,35 +63,41 @@ def shut(
     say: Callable[[str], None],
     sleep: Callable[[float], None] = time.sleep,
 ) -> int:
-    """Command all vents first, then wait once, then power them off. 0 when all obeyed, else 1."""
+    """Command all vents first, then wait once, then power them off. 0 when all obeyed, else 1.
+
+    Words come after deeds: a reader who takes no more must not keep a vent open.
+    """
     moving: list[tuple[Plan, PulseOutput]] = []
+    told: list[str] = []
     failed = 0
     for plan in plans:
         try:
             output = open_pulses(plan)
             output.set_pulse_us(plan.pulse_us)
             moving.append((plan, output))
-            say(f"{plan.name} vent: shut commanded ({plan.driver}, {plan.pulse_us:.0f} µs)")
+            told.append(f"{plan.name} vent: shut commanded ({plan.driver}, {plan.pulse_us:.0f} µs)")
         except OSError as error:
             failed += 1
-            say(f"{plan.name} vent: NOT SHUT: {error}; shut it by hand, with gloves")
+            told.append(f"{plan.name} vent: NOT SHUT: {error}; shut it by hand, with gloves")
+    _tell(told, say)
     if moving:
         sleep(max(plan.travel_s for plan, _ in moving))
     for plan, output in moving:
         try:
             output.off()
-            say(f"{plan.name} vent: shut, power off")
+            told.append(f"{plan.name} vent: shut, power off")
         except OSError as error:
             failed += 1
-            say(f"{plan.name} vent: power not cut: {error}")
+            told.append(f"{plan.name} vent: power not cut: {error}")
+    _tell(told, say)
     return 1 if failed else 0
 
 
 def read_plans(config: Path) -> list[Plan]:
     """The plans of the vents in the TOML file `config`. UserError when it names none."""
     try:
-        data = tomllib.loads(config.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        data = _read(config)
+    except _UNREADABLE as error:
         data = _remembered(config)
         if not data:
             raise UserError(
@@ -101,7 +107,7 @@ def read_plans(config: Path) -> list[Plan]:
         _say(f"configuration '{config}' cannot be used ({error}): the vents as the daemon last knew them")
     found = data.get("vents")
     blocks = found if isinstance(found, dict) else {}
-    configured = data.get("calibration_file", DEFAULT_CALIBRATION)
+    configured = data.get("calibration_file", state_folder(config) / "calibration.json")
     calibration = _stops(os.environ.get("COALMINDER_CALIBRATION_FILE", configured))
     plans = [
         _plan(name, blocks[name], calibration.get(name))
@@ -114,48 +120,43 @@ def read_plans(config: Path) -> list[Plan]:
 
 
 def _tended(config: Path) -> bool:
-    """Whether a daemon holds the lock of its records (service/alone.py)."""
+    """Whether another program holds the lock of the grill's records."""
     try:
-        journal = tomllib.loads(config.read_text(encoding="utf-8")).get("journal")
-        given = journal.get("directory") if isinstance(journal, dict) else None
-        directory = os.environ.get("COALMINDER_JOURNAL__DIRECTORY") or given or DEFAULT_CALIBRATION.parent
-        handle = os.open(Path(str(directory), "tend.lock"), os.O_RDWR | os.O_CLOEXEC)
-    except (OSError, ValueError):
+        journal = _read(config).get("journal")
+    except _UNREADABLE:
         return False
-    try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        return True
-    except OSError:
-        return False
-    finally:
-        os.close(handle)
-    return False
+    given = journal.get("directory") if isinstance(journal, dict) else None
+    directory = os.environ.get("COALMINDER_JOURNAL__DIRECTORY") or given or state_folder(config)
+    return held(Path(os.path.expanduser(str(directory))))
+
+
+def _read(config: Path) -> dict[str, Any]:
+    return tomllib.loads(config.read_text(encoding="utf-8-sig"))  # an editor's byte order mark is no error
 
 
 def remember(config: Path) -> None:
     """Keep the vent block of `config`, for a `snuff` that finds the file half edited. Never raises."""
     try:
-        data = tomllib.loads(config.read_text(encoding="utf-8"))
+        data = _read(config)
         kept = {key: data[key] for key in ("vents", "calibration_file") if key in data}
         target = _memory(config)
         draft = target.with_suffix(".new")
         draft.write_text(json.dumps(kept), "utf-8")
         draft.replace(target)
-    except (OSError, ValueError, TypeError):
+    except (*_UNREADABLE, TypeError):
         pass  # a full disk, or a file that is edited just now
 
 
 def _remembered(config: Path) -> dict[str, Any]:
     try:
         found = json.loads(_memory(config).read_text("utf-8"))
-    except (OSError, ValueError):
+    except _UNREADABLE:
         return {}
     return found if isinstance(found, dict) else {}
 
 
 def _memory(config: Path) -> Path:
-    directory = os.environ.get("STATE_DIRECTORY", str(DEFAULT_CALIBRATION.parent)).split(":")[0]
+    directory = os.environ.get("STATE_DIRECTORY", str(state_folder(config))).split(":")[0]
     name = str(config.absolute()).strip("/").replace("/", "-")
     return Path(directory, f"vents-of-{name}.json")
 
@@ -220,12 +221,23 @@ def _value(block: Mapping[str, Any], field: str) -> float:
 
 def _stops(path: object) -> dict[str, Any]:
     try:
-        vents = json.loads(Path(str(path)).read_text(encoding="utf-8"))["vents"]
+        file = Path(os.path.expanduser(str(path)))
+        vents = json.loads(file.read_text(encoding="utf-8"))["vents"]
         return {name: found for name, found in vents.items() if isinstance(found, dict)}
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+    except (*_UNREADABLE, KeyError, TypeError, AttributeError):
         return {}  # never calibrated, or damaged: the configured stops are used
 
 
+def _tell(lines: list[str], say: Callable[[str], None]) -> None:
+    """Say the lines and forget them."""
+    with suppress(OSError):
+        for line in lines:
+            say(line)
+    lines.clear()
+
+
 def _say(line: str) -> None:
-    sys.stderr.write(f"coalminder snuff: {line}\n")
-    sys.stderr.flush()
+    """To whoever listens. Never raises: a closed pipe (AttributeError: none at all), a full disk."""
+    with suppress(OSError, ValueError, AttributeError):
+        sys.stderr.write(f"coalminder snuff: {line}\n")
+        sys.stderr.flush()

@@ -1,0 +1,133 @@
+"""Vents moved from the command line: never beside a daemon, never left open by a signal."""
+
+from __future__ import annotations
+
+import os
+import signal
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from coalminder.calibrate.stops import find_stops
+from coalminder.cli import main
+from coalminder.errors import UserError
+from coalminder.vents.alone import alone, held
+from coalminder.vents.by_hand import ENDING, by_hand, refuse_while_tending
+from coalminder.vents.fake import FakePulseOutput
+from coalminder.vents.servo import ServoVent, Stroke
+
+GRILL = """
+calibration_file = "{0}/calibration.json"
+[mqtt]
+enabled = false
+[journal]
+directory = "{0}"
+[probes.pit]
+kind = "simulated"
+[vents.lower]
+driver = "simulated"
+stroke_s = 0.1
+settle_s = 0.02
+"""
+COMMANDS = {
+    "check": ["check", "--seconds", "3", "--yes"],
+    "stops": ["calibrate", "WITH", "stops", "--vent", "lower"],
+    "step-test": ["step-test"],
+    "relay-test": ["relay-test"],
+}
+
+
+def systemctl(folder: Path, script: str) -> str:
+    """A PATH whose systemctl is `script`."""
+    program = folder / "systemctl"
+    program.write_text(f"#!/bin/sh\n{script}\n", "utf-8")
+    program.chmod(0o755)
+    return f"{folder}:{os.environ['PATH']}"
+
+
+def words_of(command: str, folder: Path) -> list[str]:
+    path = folder / "coalminder.toml"
+    path.write_text(GRILL.format(folder), "utf-8")
+    words = list(COMMANDS[command])
+    if "WITH" in words:
+        words[words.index("WITH") : words.index("WITH") + 1] = ["--config", str(path)]
+    else:
+        words += ["--config", str(path)]
+    return [*words, "--folder", str(folder)] if command.endswith("-test") else words
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_a_daemon_started_by_hand_keeps_its_vents(
+    command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with alone(tmp_path):
+        assert main(words_of(command, tmp_path)) == 2
+    assert "another program moves its vents" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("unit", ["coalminder.service", "coalminder@east.service"])
+def test_a_unit_that_runs_is_named(
+    unit: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    script = f'case "$*" in *coalminder@\\**) echo "{unit} loaded activating auto-restart Coalminder";; esac'
+    monkeypatch.setenv("PATH", systemctl(tmp_path, script))
+    assert main(words_of("check", tmp_path)) == 2
+    assert f"sudo systemctl stop {unit}" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("script", ["exit 0", "echo 'System has not been booted' >&2; exit 1"])
+def test_no_unit_no_objection(script: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("PATH", systemctl(tmp_path, script))
+    refuse_while_tending()
+
+
+def test_the_lock_is_of_use_to_a_user_who_may_only_read_its_file(tmp_path: Path) -> None:
+    old = os.umask(0o077)
+    try:
+        with alone(tmp_path):
+            assert (tmp_path / "tend.lock").stat().st_mode & 0o777 == 0o644
+            assert held(tmp_path)
+            with pytest.raises(UserError, match="another program"), by_hand(tmp_path):
+                pass
+    finally:
+        os.umask(old)
+    assert not held(tmp_path)
+    assert not held(tmp_path / "missing")
+
+
+@pytest.mark.parametrize("number", ENDING)
+def test_a_signal_ends_the_work_through_its_cleaning_up(number: signal.Signals, tmp_path: Path) -> None:
+    before = signal.getsignal(number)
+    shut = []
+
+    def move() -> None:
+        try:
+            os.kill(os.getpid(), number)
+        finally:
+            os.kill(os.getpid(), number)  # impatient: the second one must not stop the shutting
+            shut.append(True)
+
+    with pytest.raises(KeyboardInterrupt), by_hand(tmp_path):
+        move()
+    assert shut
+    assert signal.getsignal(number) is before
+
+
+@pytest.mark.parametrize("last", ["x", "ctrl-c"])
+def test_a_vent_is_not_left_open_when_its_stops_are_given_up(last: str) -> None:
+    output = FakePulseOutput()
+    vent = ServoVent("lower", output, Stroke(), sleep=lambda _s: None)
+    waiting = iter(["0.7", last])
+
+    def ask(_question: str) -> str:
+        word = next(waiting)
+        if word == "ctrl-c":
+            raise KeyboardInterrupt
+        return word
+
+    asking: Callable[[str], str] = ask
+    with pytest.raises((UserError, KeyboardInterrupt)):
+        find_stops(vent, asking, lambda _line: None)
+    assert vent.position == 0.0
+    assert output.pulses_us[-1] == 1000.0
