@@ -125,8 +125,11 @@ def test_tune_writes_a_fragment_and_never_the_configuration(
     [
         (["no-such.cook"], "there is no file"),
         (["no-such.csv"], "no such file"),
-        (["COOK", "--kp", "-1"], "--kp -1 is outside 0 to 1"),
-        (["COOK", "--kp", "nan"], "--kp nan is outside 0 to 1"),
+        (["COOK", "--kp", "-1"], "--kp -1 is outside 0 to 4"),
+        (["COOK", "--kp", "nan"], "--kp nan is outside 0 to 4"),
+        (["COOK", "--ki", "0.2"], "--ki 0.2 is outside 0 to 0.1"),
+        (["COOK", "--set-point", "300 F"], "--set-point 148.889 is outside 55 to 110"),
+        (["COOK", "--set-point", "warm"], "200 F"),
         (["COOK", "--set-point", "200"], "--set-point 200 is outside 55 to 110"),
         (["COOK", "--lower", "0.2", "--kp", "0.1"], "give one or the other"),
         (["COOK", "--effort", "1"], "--effort 1 is outside 2 to 100"),
@@ -199,3 +202,16 @@ def test_records_of_one_name_are_written_side_by_side(cook_file: Path, tmp_path:
     records = [str(tmp_path / folder / "x.cook") for folder in ("a", "b")]
     assert main(["replay", *records, "--csv", str(tmp_path / "out.csv")]) == 0
     assert len(list(tmp_path.glob("out-x-*.csv"))) == 2
+
+
+def test_gains_and_set_point_are_taken_as_the_configuration_takes_them(
+    cook_file: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["replay", str(cook_file), "--kp", "2", "--ki", "0.05", "--set-point", "200 F"]) == 0
+    assert "set point 93.3333 °C" in capsys.readouterr().out
+
+
+def test_the_same_record_twice_makes_two_tables(cook_file: Path, tmp_path: Path) -> None:
+    assert main(["replay", str(cook_file), str(cook_file), "--csv", str(tmp_path / "c.csv")]) == 0
+    made = sorted(path.name for path in tmp_path.iterdir())
+    assert made == [f"c-{cook_file.stem}-1.csv", f"c-{cook_file.stem}-2.csv"]

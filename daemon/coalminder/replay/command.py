@@ -32,6 +32,8 @@ from coalminder.replay.series import usable
 from coalminder.replay.table import write_table
 from coalminder.replay.tune import Tuning, toml_fragment, tune
 from coalminder.replay.whatif import Cook, Outcome, hold_vent, outside, run_again, score, shows_work
+from coalminder.settings.quantities import bounds, temperature
+from coalminder.settings.tending import LoopSection
 
 _EPILOG = """examples:
   coalminder replay COOK.cook                          every decision again, bit for bit
@@ -55,7 +57,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     what = parser.add_argument_group("what if", "the same cook, the same wind, with something else")
     for name, unit in (("kp", "1/K"), ("ki", "1/(K s)"), ("kd", "s/K")):
         what.add_argument(f"--{name}", type=float, metavar="G", help=f"gain {name}, {unit}")
-    what.add_argument("--set-point", type=float, metavar="C", help="set point in °C")
+    what.add_argument("--set-point", metavar="C", help='set point, °C, or with its unit: "200 F"')
     what.add_argument(
         "--lower", type=float, metavar="X", help="lower vent left by hand at this opening, 0..1"
     )
@@ -110,10 +112,10 @@ def _experiment(item: Loaded) -> bool:
 
 
 def _check(args: argparse.Namespace) -> None:
-    ranges = {
-        "kp": (0.0, 1.0),
-        "ki": (0.0, 0.01),
-        "kd": (0.0, 100.0),
+    if args.set_point is not None:
+        args.set_point = temperature(args.set_point, "--set-point")
+    ranges: dict[str, tuple[float, float]] = {
+        **{name: bounds(LoopSection, name) for name in _GAINS},
         "set_point": (55.0, 110.0),
         "lower": (0.0, 1.0),
         "outside": (-60.0, 60.0),
@@ -421,8 +423,8 @@ def _for(path: Path, item: Loaded, loaded: Sequence[Loaded]) -> Path:
     """One file each: with several records the name of the record goes in."""
     if len(loaded) == 1:
         return path
-    alike = [other for other in loaded if other.name == item.name]
-    number = f"-{alike.index(item) + 1}" if len(alike) > 1 else ""
+    alike = [other is item for other in loaded if other.name == item.name]  # arrays know no equality
+    number = f"-{alike.index(True) + 1}" if len(alike) > 1 else ""
     return path.with_name(f"{path.stem}-{item.name}{number}{path.suffix}")
 
 
