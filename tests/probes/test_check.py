@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import time
 from pathlib import Path
 
@@ -40,7 +41,9 @@ settle_s = 0.02
 
 def config(tmp_path: Path, text: str) -> Path:
     path = tmp_path / "coalminder.toml"
-    path.write_text(f"calibration_file = {str(tmp_path / 'calibration.json')!r}\n{text}", encoding="utf-8")
+    head = f"calibration_file = {str(tmp_path / 'calibration.json')!r}\n"
+    records = "" if "[journal]" in text else f"\n[journal]\ndirectory = {str(tmp_path)!r}\n"
+    path.write_text(head + text + records, encoding="utf-8")
     return path
 
 
@@ -159,6 +162,55 @@ stroke_s = 0.1
     upper = next(line for line in out.splitlines() if line.startswith("upper"))
     assert "fault" in lower
     assert "good" in upper
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("[food]\nplan_file = '{0}/none.json'", "food.plan_file"),
+        ("[food]\nspecies = 'unicorn'", "food.species: food 'unicorn' is unknown"),
+        ("[food]\nspecies = 'chicken_breast'\ndone_rule = 'guidance-63'", "accepted poultry-74"),
+        ("[mqtt]\npassword_file = '{0}/none'", "mqtt.password_file"),
+        ("[mqtt]\ntls = true\nca_file = '{0}/none'", "mqtt.ca_file"),
+        ("[mqtt]\ntls = true\nca_file = '{0}/empty'", "mqtt.ca_file"),
+        ("[journal]\ndirectory = '{0}/empty'", "empty is a file; name a folder"),
+    ],
+)
+def test_what_tend_refuses_is_not_all_good(
+    tmp_path: Path, text: str, told: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "empty").touch()
+    mqtt_off, probes = GOOD.split("[probes.pit]", 1)
+    base = "" if "[mqtt]" in text else mqtt_off
+    path = config(tmp_path, f"{base}[probes.pit]{probes}\n{text.format(tmp_path)}\n")
+    assert main(["check", "--config", str(path), "--seconds", "3", "--no-move"]) == 1
+    out = capsys.readouterr().out
+    assert "not all good" in out
+    assert told in out
+    assert main(["tend", "--config", str(path), "--simulate", "coalminder.grill:kettle"]) == 2
+    error = capsys.readouterr().err
+    assert told in error
+    assert len(error.splitlines()) == 1
+    assert not (tmp_path / "starts.json").exists()  # no restart: the person has to mend it first
+    assert (tmp_path / "empty").is_file()
+
+
+def test_a_folder_that_this_user_cannot_write_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(os, "access", lambda *_: False)
+    path = config(tmp_path, GOOD + f"[journal]\ndirectory = '{tmp_path}/new'\n")
+    assert main(["check", "--config", str(path), "--seconds", "3", "--no-move"]) == 1
+    assert "cannot write in" in capsys.readouterr().out
+    assert not (tmp_path / "new").exists()
+
+
+def test_vents_that_were_not_tried_are_not_called_good(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = config(tmp_path, GOOD)
+    assert main(["check", "--config", str(path), "--seconds", "3", "--no-move"]) == 0
+    assert "all good; vents not tried" in capsys.readouterr().out
 
 
 @pytest.mark.parametrize(

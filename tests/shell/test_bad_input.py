@@ -12,7 +12,7 @@ CASES = {
     "unknown key": ("[band]\nset_pint = 93\n", ["set_pint", "did you mean 'set_point'"]),
     "unknown section": ("[bandd]\nx = 1\n", ["bandd", "band"]),
     "wrong unit": ('[band]\nset_point = "95 K"\n', ["band.set_point", "K", "°c", "95 K"]),
-    "out of range": ("[band]\nset_point = 400\n", ["band.set_point", "400", "55 to 130"]),
+    "out of range": ("[band]\nset_point = 400\n", ["band.set_point", "400", "60 to 121"]),
     "negative gain": ("[loop]\nkp = -0.1\n", ["loop.kp", "-0.1", "0 to 4"]),
     "not a number": ("[loop]\nki = nan\n", ["loop.ki", "finite", "0 to 0.1"]),
     "infinite": ("[loop]\nkd = inf\n", ["loop.kd", "finite"]),
@@ -20,6 +20,18 @@ CASES = {
     "order": ("[band]\nlow = 100\nset_point = 93\n", ["low < set_point < high"]),
     "not TOML": ("[band\nset_point = 93\n", ["not TOML", "line 1"]),
     "no pit probe": ('[probes.dome]\nkind = "simulated"\n', ["pit"]),
+    "a set point that no food plan takes": ("[band]\nset_point = 59\n", ["band.set_point", "60 to 121"]),
+    "air that no food plan takes": ("[grill]\nambient = 50\n", ["grill.ambient", "-30 to 45"]),
+    "no folder": ('[journal]\ndirectory = ""\n', ["journal.directory", "is empty"]),
+    "nested without end": ("x = " + 5000 * "[" + 5000 * "]" + "\n", ["nested too deeply"]),
+    "a probe without its kind": (
+        "[probes.pit]\nbus = 0\n",
+        ["probes.pit.kind is missing", "max31855, ", "simulated"],
+    ),
+    "a vent without its driver": (
+        "[vents.lower]\npin = 18\n",
+        ["vents.lower.driver is missing", "kernel_pwm, pin, pca9685, simulated"],
+    ),
     "no such kind of probe": ('[probes.pit]\nkind = "wet_finger"\n', ["probes", "wet_finger"]),
 }
 
@@ -91,3 +103,62 @@ def test_a_mistake_on_the_command_line_is_one_line(
     line = one_line(capsys, "rehearse", *options)
     for words in said:
         assert words in line
+
+
+def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
+    from coalminder.settings import load_settings
+
+    path = tmp_path / "coalminder.toml"
+    path.write_text("\ufeff[band]\nset_point = 95\n", "utf-8")
+    assert load_settings(path).band.set_point == 95.0
+
+
+def test_home_is_expanded_in_places(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from coalminder.settings import load_settings
+
+    monkeypatch.setenv("HOME", str(tmp_path))
+    path = tmp_path / "coalminder.toml"
+    path.write_text('calibration_file = "~/c.json"\n[journal]\ndirectory = "~/cooks"\n', "utf-8")
+    settings = load_settings(path)
+    assert settings.journal.directory == tmp_path / "cooks"
+    assert settings.calibration_file == tmp_path / "c.json"
+
+
+def test_every_set_point_and_every_air_of_the_settings_fits_a_food_plan() -> None:
+    from coalminder.settings.food import FoodSettings
+    from coalminder.settings.quantities import bounds
+    from coalminder.settings.tending import BandSection, GrillSection
+
+    for set_point_c in bounds(BandSection, "set_point"):
+        for ambient_c in bounds(GrillSection, "ambient"):
+            FoodSettings().plan(set_point_c, ambient_c)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--simulate", "nowhere:x"], "--simulate 'nowhere:x'"),
+        (
+            ["--simulate", "coalminder.grill:kettle", "--simulate-arg", "charcoal"],
+            "--simulate-arg 'charcoal'",
+        ),
+    ],
+)
+def test_tend_names_its_own_options(
+    words: list[str], said: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "coalminder.toml"
+    path.write_text(f'[mqtt]\nenabled = false\n[journal]\ndirectory = "{tmp_path}"\n', "utf-8")
+    line = one_line(capsys, "tend", "--config", str(path), *words)
+    assert said in line
+    assert "--grill" not in line
+
+
+def test_a_folder_of_the_bench_that_takes_nothing_is_told_first(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "a").touch()
+    line = one_line(
+        capsys, "bench", "--scenarios", "calm", "--seeds", "1", "--out", str(tmp_path / "a" / "b")
+    )
+    assert f"--out {tmp_path / 'a' / 'b'}" in line

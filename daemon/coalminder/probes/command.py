@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TextIO
 
 from coalminder.errors import UserError
+from coalminder.journal.folder import tried
 from coalminder.probes.build import build_probes, deadlines, guard_limits
 from coalminder.probes.find import board_name, find_buses, find_chips
 from coalminder.probes.listen import listening
@@ -51,21 +52,45 @@ def run(args: argparse.Namespace) -> int:
     calibration = load_calibration(settings.calibration_file)
     say = sys.stdout
     show_buses(settings, say)
-    good = True
+    parts = try_parts(settings)
+    say.write("\n" + table(("for the service", "verdict", "remedy"), parts) + "\n")
+    good = all(row[1] == "good" for row in parts)
     if settings.probes is not None:
         say.write(f"\nreading the probes for {args.seconds:g} s ...\n")
         say.flush()
         trials = asyncio.run(try_probes(settings, calibration, args.seconds))
         show_trials(settings, trials, say)
-        good = all(trial.good for trial in trials)
-    if settings.vents is not None and not args.no_move:
+        good = good and all(trial.good for trial in trials)
+    left_out = ""
+    if settings.vents is not None and args.no_move:
+        left_out = "; vents not tried"
+    elif settings.vents is not None:
         ask: Ask = (lambda question: "y") if args.yes else _ask
         with by_hand(settings.journal.directory):
             rows = try_vents(settings.vents, calibration, ask)
         say.write("\n" + table(("vent", "driver", "verdict", "remedy"), rows) + "\n")
         good = good and all(row[2] == "good" for row in rows)
-    say.write("\nall good\n" if good else "\nnot all good: see the remedies above\n")
+    say.write(f"\nall good{left_out}\n" if good else f"\nnot all good{left_out}: see the remedies above\n")
     return 0 if good else 1
+
+
+def try_parts(settings: Settings) -> list[tuple[str, str, str]]:
+    """What `tend` needs besides probes and vents, with what it would say: (part, verdict, remedy)."""
+    from coalminder.service.command import link_options
+
+    wanted: tuple[tuple[str, Callable[[], object]], ...] = (
+        ("food", settings.plan),
+        ("broker", lambda: link_options(settings)),
+        ("records", lambda: tried(settings.journal.directory)),
+    )
+    rows = []
+    for part, use in wanted:
+        try:
+            use()
+            rows.append((part, "good", ""))
+        except UserError as error:
+            rows.append((part, "fault", str(error)))
+    return rows
 
 
 def show_buses(settings: Settings, say: TextIO) -> None:

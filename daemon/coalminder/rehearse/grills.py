@@ -15,13 +15,17 @@ from coalminder.seams import Grill
 METHODS = ("advance", "pit_c", "core_c", "add_wood", "add_charcoal")
 
 
-def load_grill(where: str, arguments: Sequence[str], seed: int | None = None) -> Grill:
+def load_grill(
+    where: str, arguments: Sequence[str], seed: int | None = None, option: str = "--grill"
+) -> Grill:
     """The grill that the factory `where` makes. `seed` is passed on when the factory takes one.
+
+    option: what named it on the command line, for messages.
 
     Raises UserError for a place that does not exist, arguments that do not fit, a grill that lacks a method.
     """
-    factory = _factory(where)
-    keywords = dict(_argument(text) for text in arguments)
+    factory = _factory(where, option)
+    keywords = dict(_argument(text, option) for text in arguments)
     try:
         accepted = inspect.signature(factory).parameters
     except (TypeError, ValueError):
@@ -33,27 +37,27 @@ def load_grill(where: str, arguments: Sequence[str], seed: int | None = None) ->
     unknown = [key for key in keywords if key not in accepted]
     if accepted and unknown and not takes_any:
         known = ", ".join(accepted)
-        raise UserError(f"--grill-arg {unknown[0]}: '{where}' takes no such argument; it takes: {known}")
+        raise UserError(f"{option}-arg {unknown[0]}: '{where}' takes no such argument; it takes: {known}")
     try:
         grill = factory(**keywords)
     except UserError:
         raise
     except Exception as error:
-        raise UserError(f"--grill {where}: the factory failed: {type(error).__name__}: {error}") from error
+        raise UserError(f"{option} {where}: the factory failed: {type(error).__name__}: {error}") from error
     missing = [name for name in METHODS if not callable(getattr(grill, name, None))]
     if missing:
         raise UserError(
-            f"--grill {where}: the grill lacks {', '.join(missing)}; "
+            f"{option} {where}: the grill lacks {', '.join(missing)}; "
             f"it must offer {', '.join(METHODS)} (docs/seams.md)"
         )
     return grill  # type: ignore[no-any-return]
 
 
-def _factory(where: str) -> Callable[..., Any]:
+def _factory(where: str, option: str) -> Callable[..., Any]:
     module_name, colon, name = where.partition(":")
     if not (module_name and colon and name):
         raise UserError(
-            f"--grill '{where}': write package.module:factory, for example coalminder.grill:kettle"
+            f"{option} '{where}': write package.module:factory, for example coalminder.grill:kettle"
         )
     if os.getcwd() not in sys.path:
         sys.path.insert(0, os.getcwd())  # a person's own module lies where they call from
@@ -61,17 +65,17 @@ def _factory(where: str) -> Callable[..., Any]:
         module = importlib.import_module(module_name)
     except Exception as error:
         kind = "" if isinstance(error, ImportError) else f"{type(error).__name__}: "
-        raise UserError(f"--grill '{where}': cannot import '{module_name}': {kind}{error}") from error
+        raise UserError(f"{option} '{where}': cannot import '{module_name}': {kind}{error}") from error
     factory = getattr(module, name, None)
     if not callable(factory):
-        raise UserError(f"--grill '{where}': '{module_name}' has no callable '{name}'")
+        raise UserError(f"{option} '{where}': '{module_name}' has no callable '{name}'")
     return factory  # type: ignore[no-any-return]
 
 
-def _argument(text: str) -> tuple[str, object]:
+def _argument(text: str, option: str) -> tuple[str, object]:
     key, equals, value = text.partition("=")
     if not (key.isidentifier() and equals):
-        raise UserError(f"--grill-arg '{text}': write key=value, for example --grill-arg charcoal_kg=1.5")
+        raise UserError(f"{option}-arg '{text}': write key=value, for example {option}-arg charcoal_kg=1.5")
     for convert in (int, float):
         try:
             return key, convert(value)

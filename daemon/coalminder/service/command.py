@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import logging
+import ssl
 import time
 from collections.abc import Callable
 from dataclasses import replace
@@ -20,6 +21,7 @@ from coalminder.messages.commands import CommandLimits
 from coalminder.messages.options import LinkOptions
 from coalminder.service.assemble import Desk
 from coalminder.service.board import BoardHardware
+from coalminder.service.chronicle import Chronicle
 from coalminder.service.clock import Clock, RealClock, ScaledClock
 from coalminder.service.hardware import Hardware
 from coalminder.service.latched import keep_latched
@@ -78,6 +80,8 @@ def run(args: argparse.Namespace) -> int:
 async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace) -> int:
     utc_s = time.time()
     directory = settings.journal.directory
+    # what may refuse comes first: a start that a person must mend is no restart
+    options, plan = link_options(settings), settings.plan()
     restarts = count_restarts(directory, utc_s)
     found = Refusal("a fresh cook was asked for") if args.fresh else _resume(settings, utc_s)
     if isinstance(found, Resume):
@@ -96,13 +100,13 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
         log.info("a new cook: %s", found.reason)
         if not args.fresh:
             state = keep_latched(state, directory, utc_s)
-    plan = settings.plan().on_clock(utc_s, clock.now_s())
+    plan = plan.on_clock(utc_s, clock.now_s())
     state = replace(state, config=replace(settings.core(), plan=plan))
     notifier = Notifier()
     with Desk(
         state,
         directory=directory,
-        options=link_options(settings),
+        options=options,
         settings=plain_settings(settings),
         utc_s=utc_s,
         limits=command_limits(settings),
@@ -128,6 +132,7 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
             local_events=_clock_words(clock, found.age_s, settings.journal.resume_within)
             if isinstance(found, Resume)
             else _first_words(args.lit),
+            listener=Chronicle(log),
         )
         loop = asyncio.get_running_loop()
         for number in ENDING:
@@ -185,9 +190,8 @@ def _hardware(settings: Settings, args: argparse.Namespace) -> Hardware:
         from coalminder.rehearse.guest import Guest
         from coalminder.rehearse.hardware import SimulatedHardware
 
-        return SimulatedHardware(
-            Guest(load_grill(args.simulate, args.simulate_arg), f"--simulate {args.simulate}")
-        )
+        grill = load_grill(args.simulate, args.simulate_arg, option="--simulate")
+        return SimulatedHardware(Guest(grill, f"--simulate {args.simulate}"))
     if settings.probes is None or settings.vents is None:
         missing = "[probes.pit]" if settings.probes is None else "[vents.lower]"
         raise SettingsError(
@@ -219,10 +223,18 @@ def open_board(settings: Settings) -> BoardHardware:
 
 
 def link_options(settings: Settings) -> LinkOptions | None:
-    """How to reach the broker, None when [mqtt] is not enabled."""
+    """How to reach the broker, None when [mqtt] is not enabled. UserError when a file it names is no use."""
     mqtt = settings.mqtt
     if not mqtt.enabled:
         return None
+    if mqtt.tls:
+        try:
+            ssl.create_default_context(cafile=mqtt.ca_file)
+        except OSError as error:
+            raise SettingsError(
+                f"mqtt.ca_file {mqtt.ca_file}: {error.strerror or error}; name a readable file with the "
+                "certificate of the broker's authority, PEM"
+            ) from None
     return LinkOptions.from_settings(mqtt.model_dump() | {"grill": settings.grill.name})
 
 

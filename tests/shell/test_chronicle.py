@@ -1,0 +1,92 @@
+"""The log of the service: phases, and each alarm that comes and goes."""
+
+from __future__ import annotations
+
+import logging
+import re
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from coalminder.service.chronicle import Chronicle
+from coalminder.values import Action, Alarm, AlarmState, Decision, Inputs, Phase, Reading
+
+SEEN = Inputs(Reading(93.0))
+
+
+def alarm(code: str, state: AlarmState, action: Action, priority: str, *, active: bool) -> Alarm:
+    return Alarm(code, state, action, priority, active, 0.0, f"{code} happened", f"mend {code}")
+
+
+def told(caplog: pytest.LogCaptureFixture, *steps: tuple[Phase, list[Alarm]]) -> list[tuple[str, str]]:
+    chronicle = Chronicle(logging.getLogger("coalminder"))
+    with caplog.at_level(logging.INFO, "coalminder"):
+        for phase, alarms in steps:
+            chronicle(0.0, SEEN, Decision(phase, 93.0, 0.0, 0.0, alarms=tuple(alarms)))
+    return [(record.levelname, record.getMessage()) for record in caplog.records]
+
+
+def test_an_alarm_is_told_when_it_comes_with_its_remedy_and_when_it_goes(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    note = alarm("disk_failed", AlarmState.UNACKNOWLEDGED, Action.NOTE, "low", active=True)
+    seen = alarm("disk_failed", AlarmState.ACKNOWLEDGED, Action.NOTE, "low", active=True)
+    lines = told(
+        caplog, (Phase.TENDING, []), (Phase.TENDING, [note]), (Phase.TENDING, [seen]), (Phase.TENDING, [])
+    )
+    assert lines == [
+        ("INFO", "phase tending"),
+        ("INFO", "alarm disk_failed raised (low, note): disk_failed happened; mend disk_failed"),
+        ("INFO", "alarm disk_failed: cleared"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("action", "priority"),
+    [(Action.THROTTLE, "medium"), (Action.SNUFF_AND_STOP, "high"), (Action.WARN, "high")],
+)
+def test_what_acts_or_is_of_high_priority_is_a_warning(
+    action: Action, priority: str, caplog: pytest.LogCaptureFixture
+) -> None:
+    strong = alarm("x", AlarmState.UNACKNOWLEDGED, action, priority, active=True)
+    assert told(caplog, (Phase.TENDING, [strong]))[0][0] == "WARNING"
+
+
+def test_a_latched_cut_off_is_told_also_at_the_start(caplog: pytest.LogCaptureFixture) -> None:
+    left = alarm("restart_loop", AlarmState.LATCHED_ACKNOWLEDGED, Action.SNUFF_AND_STOP, "high", active=False)
+    lines = told(caplog, (Phase.CUT_OFF, [left]), (Phase.CUT_OFF, [left]))
+    assert [level for level, _ in lines] == ["WARNING", "WARNING"]
+    assert "latched" in lines[0][1]
+    assert "mend restart_loop" in lines[0][1]
+    assert lines[1][1] == "phase cut_off"
+
+
+@pytest.mark.parametrize("state", [AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE])
+def test_what_a_person_silenced_is_not_told(state: AlarmState, caplog: pytest.LogCaptureFixture) -> None:
+    quiet = alarm("x", state, Action.WARN, "high", active=True)
+    assert told(caplog, (Phase.TENDING, [quiet])) == [("INFO", "phase tending")]
+
+
+def test_the_service_writes_it_to_its_log(tmp_path: Path) -> None:
+    config = tmp_path / "coalminder.toml"
+    config.write_text(
+        f'[mqtt]\nenabled = false\n[journal]\ndirectory = "{tmp_path}"\n[safety]\nunattended_s = 900\n',
+        "utf-8",
+    )
+    command = [
+        sys.executable, "-m", "coalminder.cli", "tend", "--config", str(config), "--lit",
+        "--simulate", "coalminder.grill:kettle", "--speed", "1000",
+    ]  # fmt: skip
+    log = tmp_path / "log"
+    with log.open("wb") as out, subprocess.Popen(command, stderr=out) as process:
+        deadline_s = time.monotonic() + 40.0
+        while "phase snuffing" not in log.read_text("utf-8") and time.monotonic() < deadline_s:
+            time.sleep(0.2)
+        process.send_signal(signal.SIGTERM)
+    lines = log.read_text("utf-8")
+    assert re.search(r"(?m)^INFO \S+: phase lighting$", lines)
+    assert re.search(r"(?m)^WARNING \S+: alarm unattended\w* raised \(", lines)
