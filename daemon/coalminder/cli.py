@@ -7,9 +7,14 @@ only when its command is called, so that the daemon never loads what a report or
 from __future__ import annotations
 
 import argparse
+import errno
 import importlib
+import io
+import os
+import signal
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 
 from coalminder import __version__
 from coalminder.errors import UserError
@@ -30,10 +35,58 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "page": ("coalminder.page.command", "serve the page for a phone"),
     "snuff": ("coalminder.vents.snuff", "shut the vents now, needing only the vent block"),
 }
+# command -> extra of pyproject.toml that it needs
+EXTRAS = {
+    "rehearse": "demo",
+    "replay": "replay",
+    "step-test": "replay",
+    "relay-test": "replay",
+    "bench": "bench",
+    "push": "push",
+    "page": "page",
+}
+# of a stream that takes no more: the reader has gone, the disk is full, the stream was closed
+_NOT_TAKEN = (errno.EPIPE, errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EBADF)
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command; a UserError becomes one line and exit code 2."""
+    """Run one command; a UserError becomes one line and exit code 2.
+
+    Output that nobody takes ends the command: quietly when the reader has gone, with a line and exit code 1
+    otherwise (2 would tell systemd not to start the service again).
+    """
+    _mend_output()
+    try:
+        try:
+            return _run(argv)
+        finally:
+            sys.stdout.flush()
+    except OSError as error:
+        if error.filename is not None or error.errno not in _NOT_TAKEN:
+            raise
+        _forget_output()
+        if error.errno == errno.EPIPE:
+            return 128 + signal.SIGPIPE
+        with suppress(OSError):
+            print(f"coalminder: output cannot be written: {error.strerror}; free space", file=sys.stderr)
+        return 1
+
+
+def _mend_output() -> None:
+    """A closed standard output takes all and keeps nothing; a letter that it does not know becomes '?'."""
+    if sys.stdout is None:  # closed by the caller
+        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
+    elif isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")
+
+
+def _forget_output() -> None:
+    """What still waits in the buffer goes nowhere, also when the interpreter ends."""
+    with suppress(OSError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _run(argv: Sequence[str] | None) -> int:
     words = list(sys.argv[1:] if argv is None else argv)
     parser = argparse.ArgumentParser(
         prog="coalminder",
@@ -48,14 +101,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             try:
                 module = importlib.import_module(module_name)
             except ModuleNotFoundError as missing:
-                if (missing.name or "").startswith("coalminder"):
-                    raise
-                print(
-                    f"coalminder {name}: the package '{missing.name}' is not installed; "
-                    f"install the extra that '{name}' needs (see README.md)",
-                    file=sys.stderr,
-                )
-                return 2
+                return _tell_missing(name, missing)
             module.add_arguments(sub)
             sub.set_defaults(run=module.run)
     args = parser.parse_args(words)
@@ -64,6 +110,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     except UserError as error:
         print(f"coalminder {args.command}: {error}", file=sys.stderr)
         return error.exit_code
+    except ModuleNotFoundError as missing:
+        return _tell_missing(args.command, missing)
     except BaseExceptionGroup as group:
         mistakes = group.subgroup(UserError)
         if mistakes is None:
@@ -75,6 +123,20 @@ def main(argv: Sequence[str] | None = None) -> int:
         return UserError.exit_code
     except KeyboardInterrupt:
         return 130
+
+
+def _tell_missing(command: str, missing: ModuleNotFoundError) -> int:
+    """One line for a package of an extra; anything else missing is a defect of ours."""
+    extra = EXTRAS.get(command)
+    if extra is None or (missing.name or "coalminder").startswith("coalminder"):
+        raise missing
+    print(
+        f"coalminder {command}: the package '{missing.name}' is not installed; it comes with the extra "
+        f"'{extra}': in the project's folder, 'sudo sh systemd/install.sh --with {extra}' for "
+        f"/opt/coalminder, or '.venv/bin/pip install \".[{extra}]\"' for the folder's own",
+        file=sys.stderr,
+    )
+    return 2
 
 
 if __name__ == "__main__":

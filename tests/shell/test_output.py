@@ -1,0 +1,131 @@
+"""Where the words go: nobody listens, a full disk, a plain terminal, a missing extra."""
+
+from __future__ import annotations
+
+import builtins
+import importlib
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from coalminder import cli
+
+GRILL = """
+[mqtt]
+enabled = false
+[journal]
+directory = "{0}"
+[probes.pit]
+kind = "simulated"
+"""
+COMMANDS = {
+    "check": "check --config {config} --seconds 3",
+    "rehearse": "rehearse --fast --hours 0.5",
+    "plan": "plan --foods",
+    "help": "--help",
+}
+
+
+def shell(folder: Path, command: str, redirected: str) -> subprocess.CompletedProcess[str]:
+    config = folder / "coalminder.toml"
+    config.write_text(GRILL.format(folder), "utf-8")
+    words = COMMANDS[command].format(config=config)
+    line = f"{sys.executable} -m coalminder.cli {words} {redirected}"
+    return subprocess.run(
+        ["bash", "-o", "pipefail", "-c", line], capture_output=True, text=True, check=False, cwd=folder
+    )
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_a_reader_that_goes_is_no_error(command: str, tmp_path: Path) -> None:
+    done = shell(tmp_path, command, "| true")
+    assert done.stderr == ""
+
+
+@pytest.mark.parametrize("command", [name for name in COMMANDS if name != "help"])  # argparse keeps silent
+def test_a_full_disk_is_one_line(command: str, tmp_path: Path) -> None:
+    done = shell(tmp_path, command, "> /dev/full")
+    assert done.returncode == 1
+    assert done.stderr == "coalminder: output cannot be written: No space left on device; free space\n"
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_a_closed_output_changes_nothing(command: str, tmp_path: Path) -> None:
+    done = shell(tmp_path, command, ">&-")
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_a_terminal_without_our_letters_gets_others(
+    command: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("PYTHONIOENCODING", "ascii")
+    done = shell(tmp_path, command, "")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout.isascii()
+
+
+@pytest.mark.parametrize(
+    ("words", "module", "extra"),
+    [
+        (["page"], "uvicorn", "page"),
+        (["page", "--set-password", "hash"], "argon2", "page"),
+        (["push"], "apprise", "push"),
+    ],
+)
+def test_a_missing_extra_is_one_line_that_names_it(
+    words: list[str],
+    module: str,
+    extra: str,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    for name in [
+        name for name in sys.modules if name.startswith((module, "coalminder.page", "coalminder.mess"))
+    ]:
+        monkeypatch.delitem(sys.modules, name)
+    whole = builtins.__import__
+
+    def without(name: str, *rest: Any, **more: Any) -> Any:
+        if name.split(".")[0] == module:
+            raise ModuleNotFoundError(f"No module named '{module}'", name=module)
+        return whole(name, *rest, **more)
+
+    monkeypatch.setattr(builtins, "__import__", without)
+    assert cli.main(words) == 2
+    error = capsys.readouterr().err
+    assert len(error.splitlines()) == 1
+    assert module in error
+    assert f"install.sh --with {extra}" in error
+
+
+def test_a_defect_of_ours_is_not_taken_for_a_missing_extra(monkeypatch: pytest.MonkeyPatch) -> None:
+    module = importlib.import_module("coalminder.page.command")
+
+    def run(_args: object) -> int:
+        raise ModuleNotFoundError("No module named 'coalminder.gone'", name="coalminder.gone")
+
+    monkeypatch.setattr(module, "run", run)
+    with pytest.raises(ModuleNotFoundError):
+        cli.main(["page"])
+
+
+def test_other_errors_of_files_are_not_taken_for_the_output(monkeypatch: pytest.MonkeyPatch) -> None:
+    module = importlib.import_module("coalminder.page.command")
+
+    def run(_args: object) -> int:
+        raise OSError(28, "No space left on device", "a.file")
+
+    monkeypatch.setattr(module, "run", run)
+    with pytest.raises(OSError, match=r"a\.file"):
+        cli.main(["page"])
+
+
+def test_extras_are_those_of_the_project() -> None:
+    text = (Path(__file__).parents[2] / "pyproject.toml").read_text("utf-8")
+    for extra in cli.EXTRAS.values():
+        assert f"\n{extra} = [\n" in text
+    assert set(cli.EXTRAS) <= set(cli.COMMANDS)
