@@ -11,8 +11,11 @@ from pathlib import Path
 
 import pytest
 
+from coalminder.cli import COMMANDS, EXTRAS
+
 SYSTEMD = Path(__file__).parents[2] / "systemd"
 UNITS = ("coalminder.service", "coalminder@.service")
+FOR_PHONES = ("coalminder-page.service", "coalminder-push.service")
 INSTALLED = "/opt/coalminder/bin/coalminder"
 
 pytestmark = pytest.mark.skipif(
@@ -33,11 +36,11 @@ def settings(unit: str) -> dict[str, list[str]]:
     return found
 
 
-@pytest.mark.parametrize("unit", UNITS)
+@pytest.mark.parametrize("unit", UNITS + FOR_PHONES)
 def test_systemd_finds_nothing_to_complain_of(unit: str, tmp_path: Path) -> None:
     """On a copy whose program is one that exists here; nothing else is changed."""
     text = (SYSTEMD / unit).read_text(encoding="utf-8")
-    assert text.count(INSTALLED) == 3
+    assert text.count(INSTALLED) == (3 if unit in UNITS else 1)
     copy = tmp_path / unit.replace("@.", "@kettle.")
     copy.write_text(text.replace(INSTALLED, sys.executable), encoding="utf-8")
     done = analyze("verify", str(copy))
@@ -45,7 +48,7 @@ def test_systemd_finds_nothing_to_complain_of(unit: str, tmp_path: Path) -> None
     assert "coalminder" not in done.stderr
 
 
-@pytest.mark.parametrize("unit", UNITS)
+@pytest.mark.parametrize("unit", UNITS + FOR_PHONES)
 def test_exposure_is_at_most_two(unit: str) -> None:
     done = analyze("security", "--offline=true", "--no-pager", "--threshold=20", str(SYSTEMD / unit))
     assert done.returncode == 0, done.stdout
@@ -65,6 +68,19 @@ def test_unit_says_what_a_fire_needs(unit: str) -> None:
     assert "snuff" in found["ExecStopPost"][0]
     assert found["LoadCredential"][0].startswith("mqtt_password:/etc/coalminder/credentials/")
     assert not found["ExecStopPost"][0].startswith("-")  # a vent that did not shut must show as a failure
+
+
+@pytest.mark.parametrize("unit", FOR_PHONES)
+def test_units_for_phones_reach_neither_pins_nor_records_and_know_their_command(unit: str) -> None:
+    found = settings(unit)
+    assert found["User"] == found["Group"] == ["coalminder-phone"]
+    assert found["PrivateDevices"] == ["yes"]
+    assert found["InaccessiblePaths"] == ["-/var/lib/coalminder"]
+    assert not {"SupplementaryGroups", "DeviceAllow", "StateDirectory", "ReadWritePaths"} & set(found)
+    assert found["Restart"] == ["on-failure"]
+    (command,) = found["ExecStart"]
+    assert command.split()[1] == unit.removeprefix("coalminder-").removesuffix(".service")
+    assert command.split()[1] in COMMANDS
 
 
 def test_template_differs_from_the_unit_only_where_a_grill_has_its_own() -> None:
@@ -103,8 +119,11 @@ def test_installer_puts_the_files_where_the_unit_looks_and_keeps_a_configuration
         own = tmp_path / "etc/coalminder/coalminder.toml"
         own.write_text("# mine\n", encoding="utf-8")
     assert own.read_text(encoding="utf-8") == "# mine\n"
-    assert (tmp_path / "etc/systemd/system/coalminder.service").is_file()
-    assert (tmp_path / "etc/systemd/system/coalminder@.service").is_file()
+    for unit in UNITS + FOR_PHONES:
+        assert (tmp_path / "etc/systemd/system" / unit).is_file()
+        (page,) = re.findall(r"/opt/coalminder/docs/\w+\.md", settings(unit)["Documentation"][0])
+        assert (tmp_path / page.lstrip("/")).is_file()
+    assert not list(tmp_path.rglob("*.wants"))  # nothing runs unasked
     assert (tmp_path / "etc/udev/rules.d/70-coalminder.rules").is_file()
     assert (tmp_path / "etc/coalminder/credentials").stat().st_mode & 0o777 == 0o700
 
@@ -115,3 +134,48 @@ def test_installer_explains_a_wrong_word() -> None:
     )
     assert done.returncode == 2
     assert "please" in done.stderr
+
+
+def installer(*words: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        ["sh", str(SYSTEMD / "install.sh"), *words], capture_output=True, text=True, check=False
+    )
+
+
+def test_uninstaller_takes_what_was_installed_and_keeps_what_is_the_persons(tmp_path: Path) -> None:
+    assert installer("--files-only", str(tmp_path)).returncode == 0
+    records = tmp_path / "var/lib/coalminder"
+    records.mkdir(parents=True)
+    (records / "a.cook").touch()
+    program = tmp_path / "usr/local/bin/coalminder"
+    program.parent.mkdir(parents=True)
+    program.symlink_to("/opt/coalminder/bin/coalminder")
+    done = installer("--uninstall", str(tmp_path))
+    assert done.returncode == 0, done.stderr
+    left = {str(path.relative_to(tmp_path)) for path in tmp_path.rglob("*") if not path.is_dir()}
+    assert left == {"etc/coalminder/coalminder.toml", "var/lib/coalminder/a.cook"}
+    assert "/var/lib/coalminder" in done.stdout
+    assert installer("--uninstall", str(tmp_path)).returncode == 0  # once more does no harm
+
+
+@pytest.mark.parametrize(
+    ("words", "told"), [(["--with", "page,steam"], "steam"), (["--with"], "--with page,push")]
+)
+def test_installer_explains_a_wrong_extra(words: list[str], told: str) -> None:
+    done = installer(*words)
+    assert done.returncode == 2
+    assert told in done.stderr
+
+
+def test_installer_knows_the_extras_that_the_program_names() -> None:
+    text = (SYSTEMD / "install.sh").read_text(encoding="utf-8")
+    known = re.search(r"^ +((?:\w+ \| )+\w+)\) extras=", text, re.MULTILINE)
+    assert known is not None
+    assert set(EXTRAS.values()) <= set(known.group(1).split(" | "))
+
+
+def test_installer_asks_for_fresh_lists_and_builds_outside_the_clone() -> None:
+    text = (SYSTEMD / "install.sh").read_text(encoding="utf-8")
+    assert text.index("apt-get update") < text.index("apt-get install")
+    (build,) = re.findall(r"^ *\S+/pip install .*$", text, re.MULTILINE)
+    assert '"${copy}[$extras]"' in build

@@ -234,7 +234,7 @@ def _draw(trace: Trace, path: Path, config: Config) -> None:
             title="A rehearsed cook",
         )
     except ImportError:
-        raise UserError("the picture needs the extra 'demo': pip install 'coalminder[demo]'") from None
+        raise UserError("the picture needs the extra 'demo': .venv/bin/pip install '.[demo]'") from None
     except OSError as error:
         raise UserError(f"--plot {path}: cannot be written: {error.strerror or error}") from error
 
