@@ -195,6 +195,21 @@ def test_what_tend_refuses_is_not_all_good(
     assert (tmp_path / "empty").is_file()
 
 
+@pytest.mark.parametrize(("section", "left"), [("vents.lower", "probes"), ("probes.pit", "vents")])
+def test_half_a_grill_is_not_all_good(
+    tmp_path: Path, section: str, left: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    blocks = {
+        "probes": "[probes.pit]\nkind = 'simulated'\n",
+        "vents": "[vents.lower]\ndriver = 'simulated'\nstroke_s = 0.1\nsettle_s = 0.02\n",
+    }
+    path = config(tmp_path, "[mqtt]\nenabled = false\n" + blocks[left])
+    assert main(["check", "--config", str(path), "--seconds", "3", "--yes"]) == 1
+    assert f"[{section}] is missing" in capsys.readouterr().out
+    assert main(["tend", "--config", str(path)]) == 2
+    assert f"{path}: [{section}] is missing" in capsys.readouterr().err
+
+
 def test_a_folder_that_this_user_cannot_write_is_told(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

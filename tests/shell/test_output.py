@@ -20,9 +20,11 @@ enabled = false
 directory = "{0}"
 [probes.pit]
 kind = "simulated"
+[vents.lower]
+driver = "simulated"
 """
 COMMANDS = {
-    "check": "check --config {config} --seconds 3",
+    "check": "check --config {config} --seconds 3 --no-move",
     "rehearse": "rehearse --fast --hours 0.5",
     "plan": "plan --foods",
     "help": "--help",

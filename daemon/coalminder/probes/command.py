@@ -76,9 +76,10 @@ def run(args: argparse.Namespace) -> int:
 
 def try_parts(settings: Settings) -> list[tuple[str, str, str]]:
     """What `tend` needs besides probes and vents, with what it would say: (part, verdict, remedy)."""
-    from coalminder.service.command import link_options
+    from coalminder.service.command import link_options, refuse_unwired
 
     wanted: tuple[tuple[str, Callable[[], object]], ...] = (
+        ("wiring", lambda: refuse_unwired(settings)),
         ("food", settings.plan),
         ("broker", lambda: link_options(settings)),
         ("records", lambda: tried(settings.journal.directory)),

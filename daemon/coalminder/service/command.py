@@ -192,14 +192,20 @@ def _hardware(settings: Settings, args: argparse.Namespace) -> Hardware:
 
         grill = load_grill(args.simulate, args.simulate_arg, option="--simulate")
         return SimulatedHardware(Guest(grill, f"--simulate {args.simulate}"))
-    if settings.probes is None or settings.vents is None:
-        missing = "[probes.pit]" if settings.probes is None else "[vents.lower]"
-        raise SettingsError(
-            f"{args.config}: {missing} is missing; describe your wiring there (docs/hardware.md)"
-        )
+    try:
+        refuse_unwired(settings)
+    except SettingsError as error:
+        raise SettingsError(f"{args.config}: {error}") from None
     board = open_board(settings)
     remember(args.config)
     return board
+
+
+def refuse_unwired(settings: Settings) -> None:
+    """SettingsError when a real grill cannot be tended for want of a section."""
+    if settings.probes is None or settings.vents is None:
+        missing = "[probes.pit]" if settings.probes is None else "[vents.lower]"
+        raise SettingsError(f"{missing} is missing; describe your wiring there (docs/hardware.md)")
 
 
 def open_board(settings: Settings) -> BoardHardware:
