@@ -63,7 +63,7 @@ def test_a_daemon_started_by_hand_keeps_its_vents(
 ) -> None:
     with alone(tmp_path):
         assert main(words_of(command, tmp_path)) == 2
-    assert "another program moves its vents" in capsys.readouterr().err
+    assert "another daemon tends" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("unit", ["coalminder.service", "coalminder@east.service"])
@@ -88,7 +88,7 @@ def test_the_lock_is_of_use_to_a_user_who_may_only_read_its_file(tmp_path: Path)
         with alone(tmp_path):
             assert (tmp_path / "tend.lock").stat().st_mode & 0o777 == 0o644
             assert held(tmp_path)
-            with pytest.raises(UserError, match="another program"), by_hand(tmp_path):
+            with pytest.raises(UserError, match="another daemon"), by_hand(tmp_path):
                 pass
     finally:
         os.umask(old)

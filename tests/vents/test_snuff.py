@@ -14,11 +14,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from coalminder.errors import UserError
+from coalminder.places import state_folder
 from coalminder.settings.calibration import Calibration, VentCorrection
 from coalminder.settings.vents import Pca9685Vent, Servo, SimulatedVent, VentsSettings
 from coalminder.vents.alone import alone
 from coalminder.vents.build import build_vents
-from coalminder.vents.defaults import DRIVERS, VENT_DEFAULTS, state_folder
+from coalminder.vents.defaults import DRIVERS, VENT_DEFAULTS
 from coalminder.vents.fake import FakePulseOutput
 from coalminder.vents.servo import PulseOutput
 from coalminder.vents.snuff import Plan, add_arguments, open_output, read_plans, remember, run, shut

@@ -17,6 +17,7 @@ from pydantic_settings import SettingsError as SourceError
 from coalminder.core.config import Config
 from coalminder.errors import SettingsError
 from coalminder.food.foodplan import FoodPlan
+from coalminder.places import DEFAULT_CONFIG, state_folder
 from coalminder.safety.limits import Limits
 from coalminder.settings.food import FoodSettings
 from coalminder.settings.journal import JournalSection
@@ -34,7 +35,6 @@ from coalminder.settings.tending import (
     core_config,
 )
 from coalminder.settings.vents import VentSettings, VentsSettings
-from coalminder.vents.defaults import DEFAULT_CONFIG, state_folder
 
 DEFAULT_PATH = DEFAULT_CONFIG
 PREFIX = "COALMINDER_"

@@ -34,7 +34,7 @@ def alone(directory: Path) -> Iterator[None]:
             os.fchmod(handle, 0o644)  # whatever the umask of the one who came first
         if _taken(handle):
             raise UserError(
-                f"journal.directory {directory}: another program moves its vents (a daemon, or a test); "
+                f"journal.directory {directory}: another daemon tends with it, or a test moves its vents; "
                 "stop that one first (systemctl stop coalminder), or give each grill a directory of its own"
             )
         yield

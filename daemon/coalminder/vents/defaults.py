@@ -1,4 +1,4 @@
-"""Defaults of a vent block and of the places of files, for `snuff`.
+"""Defaults of a vent block, for `snuff`.
 
 `snuff` must be quick and must work when the rest of the configuration is broken, so it reads the vent
 block without the settings model; a test holds the two equal.
@@ -6,11 +6,7 @@ block without the settings model; a test holds the two equal.
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Final
-
-DEFAULT_CONFIG: Final = Path("/etc/coalminder/coalminder.toml")
-_STATE = Path("/var/lib/coalminder")
 
 DRIVERS: Final = ("kernel_pwm", "pin", "pca9685", "simulated")
 
@@ -31,12 +27,3 @@ VENT_DEFAULTS: Final[dict[str, float | int | bool]] = {
     "address": 0x40,
     "frame_hz": 50.0,
 }
-
-
-def state_folder(config: Path) -> Path:
-    """Where records and calibration lie when `config` names no place.
-
-    A further grill's file, NAME.toml beside the first one, has a folder of its own, as in coalminder@NAME.
-    """
-    further = config.absolute().parent == DEFAULT_CONFIG.parent and config.stem != DEFAULT_CONFIG.stem
-    return _STATE / config.stem if further else _STATE

@@ -21,8 +21,9 @@ from pathlib import Path
 from typing import Any
 
 from coalminder.errors import UserError
+from coalminder.places import DEFAULT_CONFIG, state_folder
 from coalminder.vents.alone import held
-from coalminder.vents.defaults import DEFAULT_CONFIG, VENT_DEFAULTS, state_folder
+from coalminder.vents.defaults import VENT_DEFAULTS
 from coalminder.vents.servo import PulseOutput, Stroke
 
 _UNREADABLE = (OSError, ValueError, RecursionError)  # not there, not UTF-8, not TOML, nested without end
