@@ -457,3 +457,11 @@ def test_food_that_nobody_reports_off_is_followed_for_days_in_a_cold_grill() -> 
     assert 0.25 * food.half_m < min(halves) < max(halves) < 4.0 * food.half_m
     assert all(math.isfinite(x) for member in family for x in member)
     assert [slabs.core_of(member) for member in family] == pytest.approx([15.0] * len(family), abs=3.0)
+
+
+def test_the_time_before_the_first_hot_reading_does_not_count() -> None:
+    cook = Cook()
+    cook.run(2 * 3600, pit_c=110.0)
+    cook.now_s += 50.0  # no call, no reading
+    assert cook.run(0.0, 75.0).held_min == 0.0
+    assert cook.run(20.0, 75.0).held_min == pytest.approx(0.5, abs=0.2)

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coalminder.events import FoodStep, WoodAdded
-from coalminder.food.follow import FoodState, FoodView, follow
+from coalminder.food.follow import FoodState, FoodView, follow, refuse_reason
 from coalminder.food.foodplan import FoodPlan
 from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
 
@@ -70,7 +70,7 @@ def test_following_never_breaks_and_never_says_done_without_the_readings(
         step_s = 10.0 if lasts_s <= 1800 else 60.0
         for _ in range(int(lasts_s / step_s)):
             # readings that could count, whatever the model thinks; a new loading starts afresh
-            if word == "loaded" and events:
+            if word == "loaded" and events and not refuse_reason(state, word):
                 hot_s = 0.0
             if core_c is not None and core_c >= plan.done_rule.core_c - 1.0:
                 hot_s += step_s

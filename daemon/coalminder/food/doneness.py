@@ -83,7 +83,13 @@ DONE_RULES: dict[str, DoneRule] = {
 DEFAULT_RULE = "home-71"
 
 
-def held_s(before_s: float, dt_s: float, core_c: float, rule: DoneRule, tolerance_c: float = 0.5) -> float:
+TOLERANCE_C = 0.5
+"""A fall by no more than this below the rule is the probe's noise."""
+
+
+def held_s(
+    before_s: float, dt_s: float, core_c: float, rule: DoneRule, tolerance_c: float = TOLERANCE_C
+) -> float:
     """Time at or above the rule's core temperature after another `dt_s` at `core_c`.
 
     Counts only at or above the limit; a fall by more than `tolerance_c` (probe noise) starts the count again,

@@ -13,7 +13,7 @@ from dataclasses import replace
 
 from coalminder.events import FoodStep, WoodAdded
 from coalminder.food import ensemble as slabs
-from coalminder.food.doneness import held_s, lethal_rate
+from coalminder.food.doneness import TOLERANCE_C, held_s, lethal_rate
 from coalminder.food.exposure import COOKED_C, HOT_C, add_time
 from coalminder.food.foodplan import FoodPlan
 from coalminder.food.foodstate import FoodState, FoodView
@@ -179,6 +179,10 @@ def _tick(
             f"core probe shows {core:.0f} °C, and this food must be near {mean:.0f} °C: is it still in it?"
         )
         core = None
+    # a reading proves the time since the one before it if that was hot too; a gap without readings, nothing
+    before_s = -math.inf if state.core_s is None else state.core_s
+    hot = state.core_c is not None and state.core_c >= plan.done_rule.core_c - TOLERANCE_C
+    proven_s = min(dt_s, CORE_FRESH_S) if hot and before_s >= now_s - max(dt_s, CORE_FRESH_S) else 0.0
     if core is not None:
         # two readings' mean takes the edge off a probe's noise
         old = state.core_c if state.core_s is not None and now_s - state.core_s <= CORE_FRESH_S else None
@@ -190,7 +194,7 @@ def _tick(
             mean, sd = slabs.spread([slabs.core_of(m) for m in family])
     state = replace(state, now_s=now_s, family=family, model_s=model_s, doubt=doubt, surround_c=air.temp_c)
     low = core if core is not None else mean - slabs.Z90 * sd
-    state = _account(state, plan, core, low, mean + slabs.Z90 * sd, now_s, dt_s)
+    state = _account(state, plan, core, low, mean + slabs.Z90 * sd, now_s, dt_s, proven_s)
     if state.off_s is None and (state.forecast_s is None or now_s - state.forecast_s >= FORECAST_S):
         state = _forecast(state, plan, now_s, set_point_c)
     return state
@@ -220,11 +224,12 @@ def _account(
     high_c: float,
     now_s: float,
     dt_s: float,
+    proven_s: float,
 ) -> FoodState:
     """Hold time, lethality, exposure and cooling for the last `dt_s`.
 
-    core: measured or None. low_c, high_c: the core on the cold and on the warm side. Heating counts the
-    coldest place, cooling the warmest.
+    core: measured or None. proven_s: how much of the time it stands for, for the done rule. low_c, high_c:
+    the core on the cold and on the warm side. Heating counts the coldest place, cooling the warmest.
     """
     cooling = state.off_s is not None
     growth_c = (core if core is not None else high_c) if cooling else low_c
@@ -240,8 +245,7 @@ def _account(
     if not cooling:
         lethality += lethal_rate(min(low_c, 90.0)) * dt_s / 60.0
         if core is not None:
-            # A gap without readings proves nothing: at most one minute of it counts.
-            held = held_s(held, min(dt_s, CORE_FRESH_S), core, plan.done_rule)
+            held = held_s(held, proven_s, core, plan.done_rule)
         done = done or (core is not None and held >= 60.0 * plan.done_rule.hold_min)
     return replace(
         state,
