@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import signal
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -30,3 +31,13 @@ def mosquitto(tmp_path: Path) -> Iterator[Mosquitto]:
     broker.start()
     yield broker
     broker.kill()
+
+
+@pytest.fixture(scope="session", autouse=True)
+def signals_of_a_terminal() -> Iterator[None]:
+    """A job in the background has SIGINT and SIGQUIT ignored, and so would all that the tests start."""
+    defaults = {signal.SIGINT: signal.default_int_handler, signal.SIGQUIT: signal.SIG_DFL}
+    before = {number: signal.signal(number, handler) for number, handler in defaults.items()}
+    yield
+    for number, handler in before.items():
+        signal.signal(number, handler)

@@ -15,6 +15,7 @@ import signal
 import sys
 from collections.abc import Sequence
 from contextlib import suppress
+from typing import TextIO
 
 from coalminder import __version__
 from coalminder.errors import UserError
@@ -64,12 +65,18 @@ def main(argv: Sequence[str] | None = None) -> int:
     except OSError as error:
         if error.filename is not None or error.errno not in _NOT_TAKEN:
             raise
-        _forget_output()
+        _forget(sys.stdout)
         if error.errno == errno.EPIPE:
             return 128 + signal.SIGPIPE
         with suppress(OSError):
             print(f"coalminder: output cannot be written: {error.strerror}; free space", file=sys.stderr)
         return 1
+    finally:
+        try:
+            if sys.stderr is not None:
+                sys.stderr.flush()
+        except (OSError, ValueError):  # else the interpreter ends with a code of its own
+            _forget(sys.stderr)
 
 
 def _mend_output() -> None:
@@ -80,10 +87,10 @@ def _mend_output() -> None:
         sys.stdout.reconfigure(errors="replace")
 
 
-def _forget_output() -> None:
-    """What still waits in the buffer goes nowhere, also when the interpreter ends."""
-    with suppress(OSError):
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+def _forget(stream: TextIO) -> None:
+    """What still waits in its buffer goes nowhere, also when the interpreter ends."""
+    with suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
 def _run(argv: Sequence[str] | None) -> int:
