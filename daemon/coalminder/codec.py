@@ -13,6 +13,7 @@ from __future__ import annotations
 import dataclasses
 import enum
 import math
+import threading
 import types
 import typing
 from collections.abc import Callable, Mapping
@@ -56,12 +57,19 @@ def from_plain(cls: type[T] | Any, plain: Any) -> T:
 
 # Writing ------------------------------------------------------------------------------------------
 
+# The journal and the step write at the same time: none may see what the other has half built.
+_building = threading.RLock()
 _encoders: dict[Any, _Coder | None] = {}
 _decoders: dict[Any, _Coder] = {}
 
 
 def _encoder(hint: Any) -> _Coder | None:
     """The function that writes values of `hint`; None where the value is plain already."""
+    with _building:
+        return _encoder_alone(hint)
+
+
+def _encoder_alone(hint: Any) -> _Coder | None:
     try:
         return _encoders[hint]
     except KeyError:
@@ -205,6 +213,11 @@ def _encode_open(value: Any) -> Any:
 
 
 def _decoder(hint: Any) -> _Coder:
+    with _building:
+        return _decoder_alone(hint)
+
+
+def _decoder_alone(hint: Any) -> _Coder:
     try:
         return _decoders[hint]
     except KeyError:
