@@ -18,12 +18,13 @@ import types
 import typing
 from collections.abc import Callable, Mapping
 from operator import attrgetter
-from typing import Any, TypeVar
+from typing import Any, Generic, TypeVar
 
 from coalminder.events import KINDS, Event
 from coalminder.values import Settings
 
 T = TypeVar("T")
+_C = TypeVar("_C")
 _Coder = Callable[[Any], Any]
 _TAG = "$"  # names the class where an annotation allows several
 _PLAIN = (float, int, str, bool, type(None))
@@ -55,34 +56,39 @@ def from_plain(cls: type[T] | Any, plain: Any) -> T:
     return typing.cast(T, _decoder(cls)(plain))
 
 
+# Both ways ----------------------------------------------------------------------------------------
+
+
+class _Coders(Generic[_C]):
+    """Coders by annotation, each built by `build` when it is first asked for.
+
+    The journal and the step ask at the same time: what is found here is whole.
+    """
+
+    def __init__(self, build: Callable[[Any], _C]) -> None:
+        self._build = build
+        self._made: dict[Any, _C] = {}
+        self._begun: set[Any] = set()
+        self._building = threading.RLock()
+
+    def __call__(self, hint: Any) -> _C:
+        try:
+            return self._made[hint]
+        except KeyError:
+            pass
+        with self._building:
+            if hint in self._begun:  # a type that holds itself: looked up at the time of the call
+                return typing.cast(_C, lambda value: typing.cast(_Coder, self(hint))(value))  # noqa: PLW0108
+            if hint not in self._made:
+                self._begun.add(hint)
+                try:
+                    self._made[hint] = self._build(hint)
+                finally:
+                    self._begun.discard(hint)
+            return self._made[hint]
+
+
 # Writing ------------------------------------------------------------------------------------------
-
-# The journal and the step write at the same time: none may see what the other has half built.
-_building = threading.RLock()
-_encoders: dict[Any, _Coder | None] = {}
-_decoders: dict[Any, _Coder] = {}
-
-
-def _encoder(hint: Any) -> _Coder | None:
-    """The function that writes values of `hint`; None where the value is plain already."""
-    with _building:
-        return _encoder_alone(hint)
-
-
-def _encoder_alone(hint: Any) -> _Coder | None:
-    try:
-        return _encoders[hint]
-    except KeyError:
-        pass
-    # A type may hold itself: until it is built, look it up at the time of the call.
-    _encoders[hint] = lambda value: typing.cast(_Coder, _encoders[hint])(value)  # noqa: PLW0108
-    try:
-        made = _build_encoder(hint)
-    except BaseException:
-        del _encoders[hint]
-        raise
-    _encoders[hint] = made
-    return made
 
 
 def _build_encoder(hint: Any) -> _Coder | None:
@@ -114,6 +120,10 @@ def _build_encoder(hint: Any) -> _Coder | None:
     raise CodecError(
         f"a value of type {hint!r} has no plain form; use frozen dataclasses, tuples and numbers"
     )
+
+
+_encoder: _Coders[_Coder | None] = _Coders(_build_encoder)
+"""The function that writes values of an annotation; None where the value is plain already."""
 
 
 def _dataclass_encoder(cls: type) -> _Coder:
@@ -212,26 +222,6 @@ def _encode_open(value: Any) -> Any:
 # Reading ------------------------------------------------------------------------------------------
 
 
-def _decoder(hint: Any) -> _Coder:
-    with _building:
-        return _decoder_alone(hint)
-
-
-def _decoder_alone(hint: Any) -> _Coder:
-    try:
-        return _decoders[hint]
-    except KeyError:
-        pass
-    _decoders[hint] = lambda plain: _decoders[hint](plain)  # noqa: PLW0108
-    try:
-        made = _build_decoder(hint)
-    except BaseException:
-        del _decoders[hint]
-        raise
-    _decoders[hint] = made
-    return made
-
-
 def _build_decoder(hint: Any) -> _Coder:
     hint = _bare(hint)
     origin, args = typing.get_origin(hint), typing.get_args(hint)
@@ -256,6 +246,10 @@ def _build_decoder(hint: Any) -> _Coder:
     if isinstance(hint, type) and dataclasses.is_dataclass(hint):
         return _dataclass_decoder(hint)
     raise CodecError(f"a value of type {hint!r} cannot be read back")
+
+
+_decoder: _Coders[_Coder] = _Coders(_build_decoder)
+"""The function that reads values of an annotation back."""
 
 
 def _scalar_decoder(kind: type) -> _Coder:

@@ -5,7 +5,9 @@ from __future__ import annotations
 import dataclasses
 import json
 import struct
+import threading
 import time
+import typing
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Literal
@@ -205,3 +207,33 @@ def test_settings_are_written_whole_for_their_defaults_change() -> None:
     plain["loop"]["kp"] = 0.3
     assert from_plain(Config, plain).loop.kp == 0.3
     assert from_plain(Config, to_plain(Config())) == Config()
+
+
+def test_threads_that_write_a_type_for_the_first_time_do_not_meet(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The step and the journal do, in the first second of a cook."""
+    hints = typing.get_type_hints
+
+    def slowly(cls: type) -> dict[str, object]:
+        time.sleep(0.002)  # others run while this type is built
+        return hints(cls)
+
+    monkeypatch.setattr(typing, "get_type_hints", slowly)
+    for n in range(5):
+        leaf = dataclasses.make_dataclass("Leaf", [(f"f{i}", int, i) for i in range(12)], frozen=True)
+        fields = [(f"leaf_{i}", leaf, leaf()) for i in range(4)]
+        tree = dataclasses.make_dataclass(f"Tree{n}", fields, frozen=True)
+        value, start, wrong = tree(leaf(f3=n)), threading.Barrier(4), list[BaseException]()
+
+        def write(value: object = value, start: threading.Barrier = start, wrong: list = wrong) -> None:  # type: ignore[type-arg]
+            start.wait()
+            try:
+                assert from_plain(type(value), to_plain(value)) == value
+            except BaseException as error:
+                wrong.append(error)
+
+        threads = [threading.Thread(target=write) for _ in range(4)]
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            thread.join()
+        assert wrong == []
