@@ -82,7 +82,9 @@ def _by_loop(
     )
     at_limit = terms.output in (low_v, high_v)
     noise_v = loop.noise_v(gains, config.pit, seen.noise_c)
-    wanted_v = max(terms.output - pit.asked_v(config.pit, seen), low_v)
+    shown = state.safety.evidence
+    asked_v = pit.asked_v(config.pit, shown.still_s, shown.step_c)
+    wanted_v = max(terms.output - asked_v, low_v)
     applied_v = air.spare(state.air.applied_v, wanted_v, config.loop, dt_s, at_limit, noise_v)
     state = _apply(state, applied_v, low_v, dt_s)
     rise_c = fire.held_rise_c(config.fire, seen.smooth_c, ambient_c, seen.slope_c_per_s)

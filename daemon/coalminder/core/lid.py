@@ -22,8 +22,8 @@ class LidState:
     dip's own tail). doubt: the pit fell and neither rose again nor did anybody say why: the probe may have
     fallen out, so its low reading is no reason to open the vents wide. announced_s: when a person said that
     the lid is about to come off; a switch that still sees it on does not overrule that at once. back_unsaid:
-    only the pit told that it is back. over_c: how
-    far the pit was over its set point of late, seen_s when it was last looked at.
+    only the pit told that it is back. over_c: how far the pit was over its set point of late, seen_s when it
+    was last looked at.
     """
 
     off: bool = False

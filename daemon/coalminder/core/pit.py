@@ -22,8 +22,7 @@ class PitState:
     """Filters of the pit; fast_c is None before the first reading. age_s: time since the last good one.
 
     variance_c2: of the noise, from reading to reading. on_second: the second probe stands in; offset_c: its
-    usual difference from the first; good_s: how long the first has been good without a break. still_s: since
-    the reading has changed at all; step_c: the least that it ever changed.
+    usual difference from the first; good_s: how long the first has been good without a break.
     """
 
     fast_c: float | None = None
@@ -37,8 +36,6 @@ class PitState:
     on_second: bool = False
     offset_c: float | None = None
     good_s: float = 0.0
-    still_s: float = 0.0
-    step_c: float | None = None
 
     @property
     def known(self) -> bool:
@@ -92,7 +89,6 @@ def _filter(state: PitState, config: PitConfig, temp_c: float, dt_s: float) -> P
             steady_slope_c_per_s=0.0,
             age_s=0.0,
             raw_c=temp_c,
-            still_s=0.0,
         )
     gap_s = dt_s + state.age_s
     fast = state.fast_c + (temp_c - state.fast_c) * gap_s / (config.fast_s + gap_s)
@@ -116,8 +112,6 @@ def _filter(state: PitState, config: PitConfig, temp_c: float, dt_s: float) -> P
         age_s=0.0,
         raw_c=temp_c,
         variance_c2=variance,
-        still_s=state.still_s + gap_s if temp_c == state.raw_c else 0.0,
-        step_c=_least_step(state, temp_c),
     )
 
 
@@ -157,16 +151,11 @@ def slope_noise(config: PitConfig, noise_c: float) -> float:
     return noise_c * math.sqrt(1.0 / (2.0 * a * b * (a + b)))
 
 
-def _least_step(state: PitState, temp_c: float) -> float | None:
-    change = abs(temp_c - state.raw_c)
-    return change if change and (state.step_c is None or change < state.step_c) else state.step_c
-
-
-def asked_v(config: PitConfig, pit: PitState) -> float:
+def asked_v(config: PitConfig, still_s: float, step_c: float) -> float:
     """How far to lower the draught, in v >= 0, to see whether a reading that stands still is a live one.
 
     A pit held well by a heavy kettle can stand as still as a broken probe shows it; less air is the safe way
-    to tell them apart.
+    to tell them apart. still_s: since the reading has changed; step_c: the least that it changes, 0 unknown.
     """
-    after_s = config.ask_after_s * max((pit.step_c or 0.0) / COARSE_C, 1.0)
-    return min(max(pit.still_s - after_s, 0.0) * config.ask_v_per_s, config.ask_most_v)
+    after_s = config.ask_after_s * max(step_c / COARSE_C, 1.0)
+    return min(max(still_s - after_s, 0.0) * config.ask_v_per_s, config.ask_most_v)

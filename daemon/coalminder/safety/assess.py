@@ -164,7 +164,7 @@ def _judge(
         return record
     if held == record.active:
         record = record if record.since_s is None else replace(record, since_s=None)
-        return _regroup(fault, record, view, e, limits, now_s) if held and fault.members else record
+        return _regroup(fault, record, view, e, limits, now_s) if held else record
     since_s = now_s if record.since_s is None else record.since_s
     if held and now_s - since_s >= fault.on_delay_s - _JITTER_S:
         fresh = record.state is AlarmState.NORMAL or record.state in _ASIDE

@@ -16,9 +16,7 @@ from coalminder.values import COARSE_C, Phase, ProbeFault, ProbeFaultKind
 
 Condition = Callable[[View, Evidence, Limits, bool], bool | None]
 
-MOVED_FRAC = (
-    0.005  # an opening is moved a lot when it is doubled (fine probe: 1.3), and by this much at least
-)
+MOVED_FRAC = 0.005  # an opening is moved a lot when it is doubled, and by this much at least
 STUCK_ANYHOW = 6.0  # times the limit: too long for a fine probe, moved vents or not
 
 _OLD = frozenset({ProbeFaultKind.STALE, ProbeFaultKind.TIMEOUT, ProbeFaultKind.NOT_READY})
@@ -128,15 +126,13 @@ def pit_probe_stuck(view: View, e: Evidence, limits: Limits, on: bool) -> bool |
     """
     if isinstance(view.pit, ProbeFault):
         return view.pit.kind is ProbeFaultKind.STUCK
-    still_s = e.now_s - e.same_since_s
     if on:
-        return still_s >= limits.stuck_s
-    step_c = e.finest_c or 0.0
+        return e.still_s >= limits.stuck_s
     moved = e.same_high >= 2.0 * e.same_low + MOVED_FRAC
     no_effect = e.no_effect_s >= limits.no_effect_s
-    if step_c < COARSE_C and still_s >= STUCK_ANYHOW * limits.stuck_s:
+    if e.step_c < COARSE_C and e.still_s >= STUCK_ANYHOW * limits.stuck_s:
         return True
-    return (moved or no_effect) and still_s >= limits.stuck_s * max(step_c / COARSE_C, 1.0)
+    return (moved or no_effect) and e.still_s >= limits.stuck_s * max(e.step_c / COARSE_C, 1.0)
 
 
 def pit_probe_noisy(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:

@@ -74,6 +74,16 @@ class Evidence:
     food_on: bool | None = None
     exposed_s: tuple[tuple[str, float], ...] = ()
 
+    @property
+    def still_s(self) -> float:
+        """How long the pit has shown one figure."""
+        return self.now_s - self.same_since_s
+
+    @property
+    def step_c(self) -> float:
+        """The least that the pit's reading ever changed, 0 before it did: the steps of its scale."""
+        return self.finest_c or 0.0
+
     def rise(self, minutes: int) -> float | None:
         """Change of the smoothed pit in K over `minutes` (and up to one more); None until that is known."""
         if self.smooth_c is None or len(self.minutes) <= minutes:
@@ -246,8 +256,8 @@ def _jump_c(e: Evidence, limits: Limits, since_s: float, still_s: float) -> floa
     A probe that shows something new every 10 s (wireless, or whole degrees) shows 10 s of change at once; one
     that jitters all the time may go on to do so.
     """
-    shown_s = max(min(still_s if e.period_s is None else e.period_s, PERIOD_MAX_S), since_s)
-    shown_s = max(shown_s, min(still_s, IRREGULAR_S))
+    usual_s = min(still_s if e.period_s is None else e.period_s, PERIOD_MAX_S)
+    shown_s = max(usual_s, since_s, min(still_s, IRREGULAR_S))
     return JUMP_SLACK_C + limits.rate_c_per_s * shown_s + JUMP_NOISE_TIMES * math.sqrt(e.change_c2)
 
 
