@@ -82,10 +82,9 @@ class Link:
         self._on_connect: list[Callable[[], None]] = []
         # owned by the caller's thread
         self._alarms: dict[str, Alarm] = {}
-        self._in_flight: dict[int, int] = {}  # number on the wire -> id in the outbox
+        self._in_flight: dict[int, tuple[int, str]] = {}  # number on the wire -> id in the outbox, topic
         self._tried: set[int] = set()  # ids in the outbox that were handed to the network before
         self._held_until_s: dict[str, float] = {}  # topics on which the broker refuses messages
-        self._topic_of: dict[int, str] = {}  # of those in flight
         self._seq: dict[str, int] = {}  # of the last message on each alarm
         self._seen_generation = 0
         self._snapshot_due = False
@@ -229,7 +228,6 @@ class Link:
         if generation != self._seen_generation and self.connected:
             self._seen_generation = generation
             self._in_flight.clear()
-            self._topic_of.clear()
             self._held_until_s.clear()
             self._last_state = None
             self._parts_sent.clear()
@@ -246,7 +244,7 @@ class Link:
             generation, number, taken = self._answered.popleft()
             if generation != self._seen_generation:
                 continue
-            message_id, topic = self._in_flight.pop(number, None), self._topic_of.pop(number, "")
+            message_id, topic = self._in_flight.pop(number, (None, ""))
             if not taken:
                 if topic not in self._held_until_s:
                     log.warning("the broker refuses messages on %s", topic or "a topic of ours")
@@ -283,7 +281,8 @@ class Link:
         self._settle()
         if not self.connected or self._seen_generation != self._connection.generation:
             return
-        flying, topics_flying = set(self._in_flight.values()), set(self._topic_of.values())
+        flying = {message_id for message_id, _ in self._in_flight.values()}
+        topics_flying = {topic for _, topic in self._in_flight.values()}
         for message_id, message in self._outbox.pending(WINDOW):
             if message_id in flying:
                 continue
@@ -298,8 +297,7 @@ class Link:
             )
             if number is None:
                 return
-            self._in_flight[number] = message_id
-            self._topic_of[number] = message.topic
+            self._in_flight[number] = message_id, message.topic
             topics_flying.add(message.topic)
 
     def _publish_snapshot(self, now_s: float, utc_s: float) -> None:

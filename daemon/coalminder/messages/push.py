@@ -24,8 +24,9 @@ class Priority(IntEnum):
 
 
 ASKS = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED})
-RAISED_S = 5.0
 OVER = frozenset({AlarmState.NORMAL, AlarmState.RETURNED_UNACKNOWLEDGED})
+RAISED_S = 5.0
+"""A clock that is being put right moves the time of raising by less than this."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,12 +124,12 @@ class Bridge:
 
 
 def _same(told: AlarmMessage, now: AlarmMessage) -> bool:
-    """Whether `now` says what was told. A clock being put right moves the time of raising a little."""
-    then_utc, now_utc = told.raised_utc, now.raised_utc
-    close = then_utc == now_utc or (
-        then_utc is not None and now_utc is not None and abs((now_utc - then_utc).total_seconds()) < RAISED_S
-    )
-    return close and (told.state, told.message) == (now.state, now.message)
+    """Whether `now` says what was told."""
+    if (told.state, told.message) != (now.state, now.message):
+        return False
+    if told.raised_utc is None or now.raised_utc is None:
+        return told.raised_utc is now.raised_utc
+    return abs((now.raised_utc - told.raised_utc).total_seconds()) < RAISED_S
 
 
 def _raised(message: AlarmMessage) -> Notice:

@@ -152,14 +152,13 @@ class PushBridge:
         self._connection.stop(2.0)
 
     def _arrived(self, message: paho.MQTTMessage) -> None:
-        now_s = time.monotonic()
+        now_s, grill = time.monotonic(), message.topic.split("/")[1]
         with self._lock:
             if paho.topic_matches_sub(self._availability, message.topic):
-                grill = message.topic.split("/")[1]
                 notices = self._bridge.on_availability(grill, message.payload == ONLINE.encode(), now_s)
             elif paho.topic_matches_sub(self._state, message.topic):
                 # a retained one may be of any age
-                notices = [] if message.retain else self._bridge.on_state(message.topic.split("/")[1], now_s)
+                notices = [] if message.retain else self._bridge.on_state(grill, now_s)
             elif message.payload:
                 try:
                     notices = self._bridge.on_alarm(AlarmMessage.model_validate_json(message.payload), now_s)
