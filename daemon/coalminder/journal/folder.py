@@ -15,9 +15,7 @@ def made(folder: Path, what: str = RECORDS) -> None:
 
     A disk that takes nothing is no error: the fire is tended without a record, and an alarm tells of it.
     """
-    for path in (folder, *folder.absolute().parents):
-        if os.path.exists(path) and not os.path.isdir(path):
-            raise UserError(f"{what} {folder}: {path} is a file; name a folder")
+    _nearest(folder, what)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError:
@@ -26,13 +24,19 @@ def made(folder: Path, what: str = RECORDS) -> None:
 
 def tried(folder: Path, what: str = RECORDS) -> None:
     """UserError when this user could not make files in `folder`, or make it. Changes nothing."""
-    there = next(path for path in (folder, *folder.absolute().parents) if os.path.exists(path))
-    if not os.path.isdir(there):
-        raise UserError(f"{what} {folder}: {there} is a file; name a folder")
+    there = _nearest(folder, what)
     if not os.access(there, os.W_OK | os.X_OK):
         raise UserError(
             f"{what} {folder}: this user cannot write in {there}; choose another, or change its owner"
         )
+
+
+def _nearest(folder: Path, what: str) -> Path:
+    """The innermost part of `folder` that is there already."""
+    there = next(path for path in (folder, *folder.absolute().parents) if os.path.exists(path))
+    if not os.path.isdir(there):
+        raise UserError(f"{what} {folder}: {there} is a file; name a folder")
+    return there
 
 
 def ready(folder: Path, what: str) -> None:

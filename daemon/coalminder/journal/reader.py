@@ -127,10 +127,10 @@ class Record:
                 self._missed(f"after step {after}: {error}")
                 after, leap = after + leap, 2 * leap
 
-    def _rows(self, query: str) -> Iterator[tuple[Any, ...]]:
+    def _rows(self, query: str, *values: int) -> Iterator[tuple[Any, ...]]:
         """Rows of `query` as far as the file gives them."""
         try:
-            yield from self._db.execute(query)
+            yield from self._db.execute(query, values)
         except (sqlite3.DatabaseError, ValueError) as error:
             self._missed(str(error))
 
@@ -142,7 +142,7 @@ class Record:
         for header in self.headers:
             if header.first_n == n:
                 return header.state
-        for (blob,) in self._rows(f"SELECT state FROM snapshots WHERE kept=1 AND n={n - 1:d}"):  # noqa: S608
+        for (blob,) in self._rows("SELECT state FROM snapshots WHERE kept=1 AND n=?", n - 1):
             try:
                 return unpack(blob)
             except DamagedBlobError as error:
@@ -155,8 +155,7 @@ class Record:
             "SELECT n, now_s, utc_s, code, state, active, action, priority, message FROM alarms ORDER BY id"
         )
         found = []
-        for n, now_s, utc_s, *words in self._rows(query):
-            code, state, active, *rest = words
+        for n, now_s, utc_s, code, state, active, *rest in self._rows(query):
             try:
                 found.append(
                     AlarmChange(int(n), float(now_s), float(utc_s), code, state, bool(active), *rest)
