@@ -259,4 +259,5 @@ def test_ranges_of_temperature_are_written_in_us_units_at_both_ends() -> None:
     us = Kitchen("us")
     assert us.words("57 to 21 °C, up to 105 °C") == "135 to 70 °F, up to 221 °F"
     assert us.words("keep it at -18 °C") == "keep it at 0 °F"
+    assert us.words("between 10 and 57 °C") == "between 50 and 135 °F"
     assert Kitchen().words("57 to 21 °C") == "57 to 21 °C"

@@ -9,8 +9,7 @@ import re
 from dataclasses import dataclass
 
 from coalminder.errors import UserError
-
-_CELSIUS = re.compile(r"(?:(-?\d+(?:\.\d+)?) to )?(-?\d+(?:\.\d+)?) °C")
+from coalminder.units import reworded
 
 LB_KG = 0.45359237
 OZ_KG = LB_KG / 16.0
@@ -56,16 +55,11 @@ class Kitchen:
     def temp(self, temp_c: float, digits: int = 0) -> str:
         """`93 °C` or `199 °F`."""
         value, unit = (f_from_c(temp_c), "°F") if self.us else (temp_c, "°C")
-        return f"{round(value, digits) + 0.0:.{digits}f} {unit}"  # + 0.0: no "-0"
+        return f"{_no_minus(value, digits)} {unit}"
 
     def words(self, text: str) -> str:
         """`text` with its `12 °C` and `10 to 12 °C` in the wanted units."""
-
-        def ours(match: re.Match[str]) -> str:
-            low = "" if match[1] is None else f"{f_from_c(float(match[1])):.0f} to "
-            return low + self.temp(float(match[2]))
-
-        return _CELSIUS.sub(ours, text) if self.us else text
+        return reworded(text, lambda found: _no_minus(f_from_c(float(found))), "°F") if self.us else text
 
     def mass(self, kg: float) -> str:
         """Weight, in g below 1 kg (oz below 1 lb). US gives the gram figure too: salt is weighed."""
@@ -82,6 +76,11 @@ class Kitchen:
     def length(self, metres: float) -> str:
         """Thickness in mm, or inches."""
         return f"{metres / 0.0254:.2f} in" if self.us else f"{1000 * metres:.0f} mm"
+
+
+def _no_minus(value: float, digits: int = 0) -> str:
+    """Rounded, and never "-0"."""
+    return f"{round(value, digits) + 0.0:.{digits}f}"
 
 
 _NUMBER = re.compile(r"^\s*([-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+))\s*(.*?)\s*$")

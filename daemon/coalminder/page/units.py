@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 
+from coalminder.units import reworded
+
 LB_KG = 0.45359237  # exact, international avoirdupois pound (agreement of 1959)
-_CELSIUS = re.compile(r"(?:(-?\d+(?:\.\d+)?)( to | and ))?(-?\d+(?:\.\d+)?)([ \N{NO-BREAK SPACE}])°C")
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,11 +41,7 @@ class Units:
         def number(found: str) -> str:
             return f"{self.shown(float(found)):.{len(found.partition('.')[2])}f}"
 
-        def ours(match: re.Match[str]) -> str:
-            low, between, high, space = match.groups()
-            return (number(low) + between if low else "") + f"{number(high)}{space}{self.temp}"
-
-        return _CELSIUS.sub(ours, text)
+        return reworded(text, number, self.temp)
 
 
 METRIC = Units()
