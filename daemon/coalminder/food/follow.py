@@ -164,25 +164,9 @@ def _tick(
         family = slabs.advance(family, food, air, now_s - model_s)
         model_s = now_s
     mean, sd = slabs.spread([slabs.core_of(m) for m in family])
-    beyond = 5.0 * sd + 5.0
-    if core is not None and core > mean + beyond and state.off_s is None:
-        doubt = f"core probe shows {core:.0f} °C, more than this food can be: is it in the middle of it?"
-        core = None
-    elif (
-        core is not None
-        and state.off_s is not None
-        and state.chilled_s is None
-        and abs(core - mean) > 2.0 * beyond
-    ):
-        # pulled out, or left in the grill: the clocks of the cooling food run on by the model
-        doubt = (
-            f"core probe shows {core:.0f} °C, and this food must be near {mean:.0f} °C: is it still in it?"
-        )
-        core = None
-    # a reading proves the time since the one before it if that was hot too; a gap without readings, nothing
-    before_s = -math.inf if state.core_s is None else state.core_s
-    hot = state.core_c is not None and state.core_c >= plan.done_rule.core_c - TOLERANCE_C
-    proven_s = min(dt_s, CORE_FRESH_S) if hot and before_s >= now_s - max(dt_s, CORE_FRESH_S) else 0.0
+    if core is not None and (misplaced := _misplaced(state, core, mean, 5.0 * sd + 5.0)):
+        core, doubt = None, misplaced
+    proven_s = _proven_s(state, plan, now_s, dt_s)
     if core is not None:
         # two readings' mean takes the edge off a probe's noise
         old = state.core_c if state.core_s is not None and now_s - state.core_s <= CORE_FRESH_S else None
@@ -198,6 +182,25 @@ def _tick(
     if state.off_s is None and (state.forecast_s is None or now_s - state.forecast_s >= FORECAST_S):
         state = _forecast(state, plan, now_s, set_point_c)
     return state
+
+
+def _misplaced(state: FoodState, core: float, mean_c: float, beyond_c: float) -> str:
+    """Why `core` cannot be the middle of this food, "" when it can. beyond_c: how wrong the model may be."""
+    if state.off_s is None and core > mean_c + beyond_c:
+        return f"core probe shows {core:.0f} °C, more than this food can be: is it in the middle of it?"
+    cooling = state.off_s is not None and state.chilled_s is None
+    if cooling and abs(core - mean_c) > 2.0 * beyond_c:  # pulled out, or left in the grill
+        return (
+            f"core probe shows {core:.0f} °C, and this food must be near {mean_c:.0f} °C: is it still in it?"
+        )
+    return ""
+
+
+def _proven_s(state: FoodState, plan: FoodPlan, now_s: float, dt_s: float) -> float:
+    """What a reading now proves of the last `dt_s`: nothing, unless the one just before it was hot too."""
+    if state.core_c is None or state.core_s is None or state.core_c < plan.done_rule.core_c - TOLERANCE_C:
+        return 0.0
+    return min(dt_s, CORE_FRESH_S) if state.core_s >= now_s - max(dt_s, CORE_FRESH_S) else 0.0
 
 
 def _air(

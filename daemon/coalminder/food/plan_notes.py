@@ -9,6 +9,7 @@ import math
 
 from coalminder.food.brine import BrineRecipe, Salting, brine_warnings
 from coalminder.food.drying import Drying
+from coalminder.food.ensemble import HORIZON_S
 from coalminder.food.exposure import SCOMBROID_S, Exposure, add_time, raw_clock
 from coalminder.food.fire_lay import FIRE_CAUTIONS, FireLay, free_grate_m2
 from coalminder.food.request import PlanRequest
@@ -130,7 +131,7 @@ def _layout(request: PlanRequest) -> list[str]:
 
 def _done_after(which: str, seconds: float) -> Figure:
     if seconds == math.inf:
-        return Figure(f"done after, {which}: more than", 8.0, "h", "slab-model", 0)
+        return Figure(f"done after, {which}: more than", HORIZON_S / 3600.0, "h", "slab-model", 0)
     return Figure(f"done after, {which}", seconds / 60.0, "min", "slab-model", 0)
 
 
