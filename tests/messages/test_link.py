@@ -45,6 +45,26 @@ def link_to(broker: Mosquitto, **options: object) -> Link:
     return Link(LinkOptions(host=broker.host, port=broker.port, **options))  # type: ignore[arg-type]
 
 
+@contextlib.contextmanager
+def strict(folder: Path, conf: str) -> Iterator[tuple[Mosquitto, Link]]:
+    """A broker with `conf` beside the usual, and a link that is connected to it."""
+    broker = Mosquitto(folder, OPEN + conf)
+    broker.start()
+    link = link_to(broker)
+    link.start()
+    wait_for(lambda: link.connected)
+    yield broker, link
+    link.stop()
+    broker.stop()
+
+
+def access_list(folder: Path) -> Path:
+    """One that lets the daemon publish its state and nothing else."""
+    path = folder / "acl"
+    path.write_text("topic read #\ntopic write coalminder/kettle/state\n", "utf-8")
+    return path
+
+
 @pytest.fixture
 def link(mosquitto: Mosquitto) -> Iterator[Link]:
     link = link_to(mosquitto)
@@ -280,33 +300,19 @@ def test_a_time_that_no_clock_shows_is_refused(mosquitto: Mosquitto, link: Link,
 def test_a_message_too_large_for_the_broker_does_not_end_the_connection(
     tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
-    broker = Mosquitto(tmp_path, OPEN + "max_packet_size 4000\n")
-    broker.start()
-    link = link_to(broker)
-    link.start()
-    wait_for(lambda: link.connected)
-    assert not link.publish("big", b"x" * 5000)
-    assert link.publish("small", b"x" * 3000)
-    wait_for(lambda: "big is too large for the broker, which takes 4000 bytes" in caplog.text)
-    assert link.connected
-    link.stop()
-    broker.stop()
+    with strict(tmp_path, "max_packet_size 4000\n") as (_, link):
+        assert not link.publish("big", b"x" * 5000)
+        assert link.publish("small", b"x" * 3000)
+        wait_for(lambda: "big is too large for the broker, which takes 4000 bytes" in caplog.text)
+        assert link.connected
 
 
 def test_what_the_broker_refuses_is_logged_once(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
-    access = tmp_path / "acl"
-    access.write_text("topic read #\ntopic write coalminder/kettle/state\n", "utf-8")
-    broker = Mosquitto(tmp_path, OPEN + f"acl_file {access}\n")
-    broker.start()
-    link = link_to(broker)
-    link.start()
-    wait_for(lambda: link.connected)
-    for _ in range(3):
-        link.publish("forbidden", b"x")
-    wait_for(lambda: "refuses messages" in caplog.text)
-    assert caplog.text.count("refuses messages") == 1
-    link.stop()
-    broker.stop()
+    with strict(tmp_path, f"acl_file {access_list(tmp_path)}\n") as (_, link):
+        for _ in range(3):
+            link.publish("forbidden", b"x")
+        wait_for(lambda: "refuses messages" in caplog.text)
+        assert caplog.text.count("refuses messages") == 1
 
 
 def test_a_command_that_cannot_be_judged_does_not_stop_tending(
@@ -322,14 +328,8 @@ def test_a_command_that_cannot_be_judged_does_not_stop_tending(
 
 
 def test_a_broker_that_takes_fewer_at_once_is_still_spoken_to_in_mqtt_5(tmp_path: Path) -> None:
-    broker = Mosquitto(tmp_path, OPEN + "max_inflight_messages 10\n")
-    broker.start()
-    link = link_to(broker)
-    link.start()
-    wait_for(lambda: link.connected)
-    assert link.protocol == "5"
-    link.stop()
-    broker.stop()
+    with strict(tmp_path, "max_inflight_messages 10\n") as (_, link):
+        assert link.protocol == "5"
 
 
 def test_a_fresh_command_that_somebody_retains_is_refused(mosquitto: Mosquitto, link: Link) -> None:
@@ -351,31 +351,24 @@ def test_an_alarm_that_the_broker_refuses_is_kept_until_it_takes_it(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     monkeypatch.setattr("coalminder.messages.link.AGAIN_S", 0.2)
-    access = tmp_path / "acl"
-    access.write_text("topic read #\ntopic write coalminder/kettle/state\n", "utf-8")
-    broker = Mosquitto(tmp_path, OPEN + f"acl_file {access}\n")
-    broker.start()
-    link = link_to(broker)
-    link.start()
-    wait_for(lambda: link.connected)
-    changes = (alarm(), alarm(state=AlarmState.ACKNOWLEDGED))
-    with Watcher(broker, "coalminder/kettle/alarm/+") as phone:
-        for second in range(60):
-            link.offer(decision(changes[second >= 5]), HEALTHY, float(second), 1000.0 + second)
-            time.sleep(0.01)
-        assert phone.on("#") == []
-        assert caplog.text.count("refuses messages on coalminder/kettle/alarm/pit_high") == 1
-        access.write_text("topic readwrite #\n", "utf-8")
-        os.kill(broker.pid, signal.SIGHUP)  # mosquitto reads its access list again
-        second = 60
-        while len(phone.on("#")) < 2:
-            second += 1
-            assert second < 1000, "the alarm was lost"
-            link.offer(decision(changes[1]), HEALTHY, float(second), 1000.0 + second)
-            time.sleep(0.01)
-        told = [read(m)["state"] for m in phone.on("#")][:2]
-    link.stop()
-    broker.stop()
+    access = access_list(tmp_path)
+    with strict(tmp_path, f"acl_file {access}\n") as (broker, link):
+        changes = (alarm(), alarm(state=AlarmState.ACKNOWLEDGED))
+        with Watcher(broker, "coalminder/kettle/alarm/+") as phone:
+            for second in range(60):
+                link.offer(decision(changes[second >= 5]), HEALTHY, float(second), 1000.0 + second)
+                time.sleep(0.01)
+            assert phone.on("#") == []
+            assert caplog.text.count("refuses messages on coalminder/kettle/alarm/pit_high") == 1
+            access.write_text("topic readwrite #\n", "utf-8")
+            os.kill(broker.pid, signal.SIGHUP)  # mosquitto reads its access list again
+            second = 60
+            while len(phone.on("#")) < 2:
+                second += 1
+                assert second < 1000, "the alarm was lost"
+                link.offer(decision(changes[1]), HEALTHY, float(second), 1000.0 + second)
+                time.sleep(0.01)
+            told = [read(m)["state"] for m in phone.on("#")][:2]
     assert told == ["unacknowledged", "acknowledged"]  # in order
 
 
@@ -423,7 +416,7 @@ def test_a_stop_knows_whether_its_farewell_was_confirmed(
         assert said == [not frozen]
 
 
-def test_a_certificate_file_that_comes_later_is_used(mosquitto: Mosquitto, tmp_path: Path) -> None:
+def test_a_missing_certificate_file_is_looked_for_again(mosquitto: Mosquitto, tmp_path: Path) -> None:
     link = link_to(mosquitto, tls=True, ca_file=tmp_path / "ca.crt", retry_max_s=0.1)
     link.start()
     wait_for(lambda: "No such file" in link.trouble, what=link.trouble)

@@ -9,7 +9,8 @@ import ssl
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import AsyncIterator, Iterator
+from contextlib import asynccontextmanager
 from pathlib import Path
 
 import httpx
@@ -53,13 +54,22 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[subproces
     process.stdout.close()
 
 
+@asynccontextmanager
+async def logged_in(
+    url: str, trusted: ssl.SSLContext
+) -> AsyncIterator[tuple[httpx.AsyncClient, httpx.Response]]:
+    """A phone, and what it was answered when it logged in."""
+    headers = {"origin": url.rstrip("/")}
+    async with httpx.AsyncClient(verify=trusted, base_url=url, headers=headers) as client:
+        yield client, await client.post("/login", data={"password": PASSWORD})
+
+
 async def test_it_serves_over_tls_and_hides_its_name(
     served: tuple[subprocess.Popen[str], str, Path],
 ) -> None:
     _, url, ca_file = served
     trusted = ssl.create_default_context(cafile=str(ca_file))
-    async with httpx.AsyncClient(verify=trusted, base_url=url) as client:
-        answer = await client.post("/login", data={"password": PASSWORD}, headers={"origin": url.rstrip("/")})
+    async with logged_in(url, trusted) as (client, answer):
         assert answer.status_code == 303
         assert "Secure" in answer.headers["set-cookie"]
         page = await client.get("/")
@@ -82,14 +92,12 @@ async def test_idle_connections_do_not_keep_a_snuff_out(
 ) -> None:
     _, url, ca_file = served
     trusted = ssl.create_default_context(cafile=str(ca_file))
-    async with httpx.AsyncClient(verify=trusted, base_url=url) as client:
-        origin = {"origin": url.rstrip("/")}
-        await client.post("/login", data={"password": PASSWORD}, headers=origin)
+    async with logged_in(url, trusted) as (client, _):
         csrf = re.search(r'name="csrf" content="([^"]+)"', (await client.get("/")).text)
         assert csrf
         at = httpx.URL(url)
         idle = [await asyncio.open_connection(at.host, at.port, ssl=trusted) for _ in range(100)]
-        answer = await client.post("/command/snuff", json={}, headers=origin | {"x-csrf": csrf[1]})
+        answer = await client.post("/command/snuff", json={}, headers={"x-csrf": csrf[1]})
         assert (answer.status_code, answer.json()["result"]) == (200, "unsent"), "no broker here"
         for _, writer in idle:
             writer.transport.abort()
@@ -100,11 +108,9 @@ async def test_it_ends_at_once_with_phones_still_looking(
 ) -> None:
     process, url, ca_file = served
     trusted = ssl.create_default_context(cafile=str(ca_file))
-    async with httpx.AsyncClient(verify=trusted, base_url=url) as client:
-        await client.post("/login", data={"password": PASSWORD}, headers={"origin": url.rstrip("/")})
-        async with client.stream("GET", "/events") as events:
-            await anext(events.aiter_raw())
-            began = time.monotonic()
-            process.terminate()
-            await asyncio.to_thread(process.wait, 10)
-            assert time.monotonic() - began < 5.0
+    async with logged_in(url, trusted) as (client, _), client.stream("GET", "/events") as events:
+        await anext(events.aiter_raw())
+        began = time.monotonic()
+        process.terminate()
+        await asyncio.to_thread(process.wait, 10)
+        assert time.monotonic() - began < 5.0

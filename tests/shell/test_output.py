@@ -10,19 +10,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from simulated import wiring
 
 from coalminder import cli
 
-GRILL = """
-[mqtt]
-enabled = false
-[journal]
-directory = "{0}"
-[probes.pit]
-kind = "simulated"
-[vents.lower]
-driver = "simulated"
-"""
 COMMANDS = {
     "check": "check --config {config} --seconds 3 --no-move",
     "rehearse": "rehearse --fast --hours 0.5",
@@ -32,9 +23,7 @@ COMMANDS = {
 
 
 def shell(folder: Path, command: str, redirected: str) -> subprocess.CompletedProcess[str]:
-    config = folder / "coalminder.toml"
-    config.write_text(GRILL.format(folder), "utf-8")
-    words = COMMANDS[command].format(config=config)
+    words = COMMANDS[command].format(config=wiring(folder))
     line = f"{sys.executable} -m coalminder.cli {words} {redirected}"
     return subprocess.run(
         ["bash", "-o", "pipefail", "-c", line], capture_output=True, text=True, check=False, cwd=folder

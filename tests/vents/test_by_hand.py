@@ -8,6 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from simulated import wiring
 
 from coalminder.calibrate.stops import find_stops
 from coalminder.cli import main
@@ -17,19 +18,6 @@ from coalminder.vents.by_hand import ENDING, by_hand, refuse_while_tending
 from coalminder.vents.fake import FakePulseOutput
 from coalminder.vents.servo import ServoVent, Stroke
 
-GRILL = """
-calibration_file = "{0}/calibration.json"
-[mqtt]
-enabled = false
-[journal]
-directory = "{0}"
-[probes.pit]
-kind = "simulated"
-[vents.lower]
-driver = "simulated"
-stroke_s = 0.1
-settle_s = 0.02
-"""
 COMMANDS = {
     "check": ["check", "--seconds", "3", "--yes"],
     "stops": ["calibrate", "WITH", "stops", "--vent", "lower"],
@@ -47,8 +35,7 @@ def systemctl(folder: Path, script: str) -> str:
 
 
 def words_of(command: str, folder: Path) -> list[str]:
-    path = folder / "coalminder.toml"
-    path.write_text(GRILL.format(folder), "utf-8")
+    path = wiring(folder)
     words = list(COMMANDS[command])
     if "WITH" in words:
         words[words.index("WITH") : words.index("WITH") + 1] = ["--config", str(path)]
