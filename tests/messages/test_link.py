@@ -80,6 +80,34 @@ def command(**fields: object) -> bytes:
     ).encode()
 
 
+def test_who_sees_the_daemon_online_is_heard(mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch) -> None:
+    subscribe = paho.Client.subscribe
+
+    def late(self: paho.Client, *args: object, **more: object) -> object:
+        time.sleep(0.3)  # a busy machine
+        return subscribe(self, *args, **more)  # type: ignore[arg-type]
+
+    def ask(client: paho.Client, _userdata: object, message: paho.MQTTMessage) -> None:
+        if message.payload == b"online":
+            client.publish("coalminder/kettle/command/snuff", command(), qos=1)
+
+    with Watcher(mosquitto, "coalminder/#") as watcher:
+        watcher.client.message_callback_add("coalminder/kettle/availability", ask)
+        monkeypatch.setattr(paho.Client, "subscribe", late)
+        link = link_to(mosquitto)
+        link.start()
+        heard: list[object] = []
+
+        def snuffed() -> bool:
+            for pit_dc in range(100):
+                link.offer(decision(pit_c=pit_dc / 10), HEALTHY, 0.0, time.time())
+            heard.extend(link.take_events())
+            return bool(heard)
+
+        wait_for(snuffed, 5.0, "the command")
+        link.stop()
+
+
 def read(message: object) -> dict[str, object]:
     return json.loads(message.payload)  # type: ignore[attr-defined,no-any-return]
 

@@ -47,9 +47,9 @@ class Connection:
         options: LinkOptions,
         *,
         will: tuple[str, str] | None,
-        on_up: Callable[[], None],
         on_message: Callable[[paho.MQTTMessage], None],
         on_sent: Callable[[int, bool], None],
+        on_up: Callable[[], None] = lambda: None,
     ) -> None:
         """`will`: retained topic and payload, or None.
 
@@ -67,6 +67,7 @@ class Connection:
         self._in_flight = IN_FLIGHT
         self._most_bytes: int | None = None  # that the broker takes
         self._complaints: set[str] = set()
+        self._wanted: list[tuple[str, SubscribeOptions]] = []
         self._asked: dict[int, list[tuple[str, SubscribeOptions]]] = {}
         self._refused: list[tuple[str, SubscribeOptions]] = []
         self._taken_over = False
@@ -143,14 +144,14 @@ class Connection:
         return info.mid if info.rc == MQTTErrorCode.MQTT_ERR_SUCCESS else None
 
     def subscribe(self, topics: Sequence[str], *, as_published: bool = False) -> None:
-        """Subscribe at QoS 1. Call it from `on_up`: a new connection knows nothing of the old one.
+        """Subscribe at QoS 1 with each connection, before anything is published on it: who sees us online
+        may speak to us. Call it before `start`.
 
         as_published: with MQTT 5 a message keeps its retain flag also when it is fresh. What the broker
         refuses is asked for again each minute.
         """
-        self._subscribe(
-            [(topic, SubscribeOptions(qos=1, retainAsPublished=as_published)) for topic in topics]
-        )
+        options = SubscribeOptions(qos=1, retainAsPublished=as_published)
+        self._wanted += [(topic, options) for topic in topics]
 
     def _subscribe(self, wanted: list[tuple[str, SubscribeOptions]]) -> None:
         client = self._client
@@ -272,6 +273,7 @@ class Connection:
             self._in_flight = take
             self._closed.set()
             return
+        self._subscribe(self._wanted)
         self.generation += 1
         self._up = True
         log.info("connected to the broker, MQTT %s", self.protocol)

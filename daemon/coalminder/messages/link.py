@@ -71,10 +71,12 @@ class Link:
         self._connection = Connection(
             options,
             will=(self.topics.availability, OFFLINE),
-            on_up=self._came_up,
             on_message=self._arrived,
             on_sent=self._sent,
+            on_up=self._came_up,
         )
+        # a command that somebody retains would come again with every connection: its flag tells
+        self._connection.subscribe([self.topics.command("+")], as_published=True)
         self._inbox = Inbox(self.topics, limits, self._connection.publish, clock)
         # filled by the network thread
         self._answered: deque[tuple[int, int, bool]] = deque()
@@ -185,6 +187,8 @@ class Link:
         For probes behind a gateway, several of which may share a topic. `topic` may be a filter. Call before
         `start`; QoS 1.
         """
+        if topic not in self._callbacks:
+            self._connection.subscribe([topic])
         self._callbacks.setdefault(topic, []).append(callback)
 
     def on_connect(self, callback: Callable[[], None]) -> None:
@@ -198,9 +202,6 @@ class Link:
     # --- the network thread --------------------------------------------------------------------
 
     def _came_up(self) -> None:
-        # a command that somebody retains would come again with every connection: its flag tells
-        self._connection.subscribe([self.topics.command("+")], as_published=True)
-        self._connection.subscribe(list(self._callbacks))
         for callback in self._on_connect:
             callback()
 

@@ -121,10 +121,10 @@ class PushBridge:
         self._connection = Connection(
             options,
             will=None,
-            on_up=lambda: self._connection.subscribe([self._alarms, self._availability, self._state]),
             on_message=self._arrived,
             on_sent=lambda _number, _taken: None,
         )
+        self._connection.subscribe([self._alarms, self._availability, self._state])
 
     def start(self) -> None:
         """Begin to listen."""

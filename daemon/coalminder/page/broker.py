@@ -58,10 +58,10 @@ class Wire:
         self._connection = Connection(
             options.named(f"coalminder-page-{secrets.token_hex(4)}"),
             will=None,
-            on_up=lambda: self._connection.subscribe(self._board.filters()),
             on_message=self._arrived,
             on_sent=lambda _number, _taken: None,
         )
+        self._connection.subscribe(self._board.filters())
 
     def start(self) -> None:
         """Begin to dial."""
