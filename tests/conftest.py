@@ -35,8 +35,12 @@ def mosquitto(tmp_path: Path) -> Iterator[Mosquitto]:
 
 @pytest.fixture(scope="session", autouse=True)
 def signals_of_a_terminal() -> Iterator[None]:
-    """A job in the background has SIGINT and SIGQUIT ignored, and so would all that the tests start."""
-    defaults = {signal.SIGINT: signal.default_int_handler, signal.SIGQUIT: signal.SIG_DFL}
+    """A job in the background has these ignored (SIGHUP by nohup), and so would all that the tests start."""
+    defaults = {
+        signal.SIGINT: signal.default_int_handler,
+        signal.SIGQUIT: signal.SIG_DFL,
+        signal.SIGHUP: signal.SIG_DFL,
+    }
     before = {number: signal.signal(number, handler) for number, handler in defaults.items()}
     yield
     for number, handler in before.items():
