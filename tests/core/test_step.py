@@ -258,6 +258,22 @@ def test_a_late_step_throttles_and_an_endless_one_cuts_off() -> None:
     assert decision.phase is Phase.CUT_OFF
 
 
+@pytest.mark.parametrize("trouble", ["late", "silent"])
+def test_a_throttle_of_a_moment_leaves_the_loop_what_it_has_learned(trouble: str) -> None:
+    bench = Bench()
+    before = bench.tending()
+    held_v = bench.state.loop.integral_v
+    if trouble == "late":
+        bench.step(93.0, machine=Machine(late_s=6.0))
+    for _ in range(10 if trouble == "silent" else 0):
+        bench.step(LOST)
+    throttled = bench.run(93.0, 2)
+    assert throttled.lower < 0.9 * before.lower
+    after = bench.run(93.0, 90)
+    assert bench.state.loop.integral_v == pytest.approx(held_v, abs=0.1)
+    assert after.lower == pytest.approx(before.lower, rel=0.2)
+
+
 def test_time_that_runs_backwards_is_refused() -> None:
     bench = Bench()
     bench.step(20.0)

@@ -44,7 +44,7 @@ def drive(state: State, dt_s: float, now_s: float, throttle: bool, ambient_c: fl
         high_v = floor_v
     elif state.lid.doubt or _unsure_of_lid(state, now_s):
         high_v = min(max(state.air.hold_v + config.lid.doubt_opening_v, floor_v), air.OPEN_V)
-    return _by_loop(state, floor_v, high_v, dt_s, now_s, ambient_c, shut_v)
+    return _by_loop(state, floor_v, high_v, dt_s, now_s, ambient_c, shut_v, throttle)
 
 
 def _while_lighting(state: State, now_s: float) -> float:
@@ -56,7 +56,14 @@ def _while_lighting(state: State, now_s: float) -> float:
 
 
 def _by_loop(
-    state: State, low_v: float, high_v: float, dt_s: float, now_s: float, ambient_c: float, shut_v: float
+    state: State,
+    low_v: float,
+    high_v: float,
+    dt_s: float,
+    now_s: float,
+    ambient_c: float,
+    shut_v: float,
+    throttle: bool,
 ) -> tuple[State, Terms]:
     seen, config = state.pit, state.config
     recovering = _recovering(state, now_s)
@@ -79,6 +86,7 @@ def _by_loop(
         low_v,
         high_v,
         hold=dt_s > _GAP_S or recovering,
+        throttled=throttle,
     )
     at_limit = terms.output in (low_v, high_v)
     noise_v = loop.noise_v(gains, config.pit, seen.noise_c)

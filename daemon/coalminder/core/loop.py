@@ -61,10 +61,13 @@ def run(
     low_v: float,
     high_v: float,
     hold: bool = False,
+    throttled: bool = False,
 ) -> tuple[LoopState, Terms]:
     """One step of the loop; the output lies in low_v .. high_v.
 
     reference_c: what the pit should show now; slope_c_per_s: its smoothed rate; hold: keep the integral.
+    throttled: high_v is there for a moment and says nothing of what the pit needs, so the integral is not
+    pulled down to it.
     """
     error_c = _error_c(config, reference_c, measured_c)
     kernel = PID(
@@ -84,7 +87,7 @@ def run(
     if hold or winding_up:
         i = state.integral_v
         wanted = p + i + d
-    i = min(max(i, low_v), high_v)
+    i = min(max(i, low_v), max(high_v, state.integral_v) if throttled else high_v)
     output = min(max(wanted, low_v), high_v)
     return LoopState(i), Terms(p, i, d, output)
 
