@@ -10,7 +10,7 @@ import pytest
 from cutoffs import Watch, settled, view
 
 from coalminder.codec import from_plain, to_plain
-from coalminder.events import Acknowledge, LidNotice, Reset, SetPoint, Shelve
+from coalminder.events import Acknowledge, LidNotice, Reset, SetPoint, Shelve, Tend
 from coalminder.safety.assess import SafetyState, Verdict
 from coalminder.safety.limits import Limits
 from coalminder.safety.view import View
@@ -315,6 +315,25 @@ def test_any_word_of_a_person_counts_as_somebody_being_there() -> None:
     for _ in range(4):
         watch.run(3.5 * 3600.0, lambda s: view(s), (SetPoint(event_id="phone", temp_c=93.0),))
     assert "unattended" not in watch.raised_s
+
+
+def test_the_same_set_point_again_and_again_hides_no_trend() -> None:
+    watch = settled()
+    watch.run(600.0, lambda s: view(s, 100.0, lower=0.012), (SetPoint(event_id="phone", temp_c=93.0),))
+    for minute in range(20):
+        watch.run(
+            60.0,
+            lambda s, begun_s=60.0 * minute: view(s, 100.0 + 0.7 * (begun_s + s) / 60.0, lower=0.012),
+            (SetPoint(event_id=f"hub {minute}", temp_c=93.0), Tend(event_id=f"too {minute}")),
+        )
+    assert "rising_with_vents_shut" in watch.raised_s
+
+
+def test_a_new_set_point_starts_trends_afresh() -> None:
+    watch = settled()
+    assert watch.state.evidence.minutes
+    watch.run(1.0, lambda s: view(s, set_point_c=85.0), (SetPoint(temp_c=85.0),))
+    assert watch.state.evidence.minutes == ()
 
 
 def test_a_switch_is_nobody() -> None:

@@ -73,6 +73,7 @@ class Evidence:
     strained_s: float = 0.0
     food_on: bool | None = None
     exposed_s: tuple[tuple[str, float], ...] = ()
+    set_point_c: float | None = None
 
     @property
     def still_s(self) -> float:
@@ -157,8 +158,10 @@ def advance(e: Evidence, view: View, limits: Limits, events: Iterable[object], n
 
     # What makes trends start afresh.
     quiet_until_s, attended_s, food_on, exposed_s = e.quiet_until_s, e.attended_s, e.food_on, e.exposed_s
+    # a hub that says the same set point again and again must not keep trends from being judged
+    changed = phase is not e.phase or view.set_point_c != e.set_point_c
     for event in events:
-        if isinstance(event, (SetPoint, Tend, Ease, CharcoalAdded)):
+        if isinstance(event, CharcoalAdded) or (changed and isinstance(event, (SetPoint, Tend, Ease))):
             quiet_until_s = now_s + limits.lid_quiet_s
         if isinstance(event, Event) and not (isinstance(event, LidNotice) and event.event_id == ""):
             attended_s = now_s
@@ -247,6 +250,7 @@ def advance(e: Evidence, view: View, limits: Limits, events: Iterable[object], n
         strained_s,
         food_on,
         exposed_s,
+        view.set_point_c,
     )
 
 
