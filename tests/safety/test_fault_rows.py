@@ -14,6 +14,7 @@ from cutoffs import Watch, reading, settled, view
 
 from coalminder.events import Acknowledge
 from coalminder.safety.faults import BY_CODE, FAULTS
+from coalminder.safety.limits import Limits
 from coalminder.safety.view import View
 from coalminder.values import HEALTHY, Action, Phase, ProbeFault, ProbeFaultKind, Reading
 
@@ -307,6 +308,31 @@ def test_codes_are_unique_and_rows_say_what_to_do() -> None:
         assert row.priority in ("high", "medium", "low"), row.code
         assert row.on_delay_s >= 0, row.code
         assert row.off_delay_s > 0, row.code
+
+
+CHATTERS = 3  # times a minute or more (ISA-18.2, from memory)
+
+
+def test_no_row_can_chatter_by_its_delays() -> None:
+    """Twenty seconds from one raising to the next would be three a minute."""
+    for row in FAULTS:
+        slow = row.window != "" and getattr(Limits(), row.window) >= 300.0  # it needs minutes to come again
+        assert slow or row.on_delay_s + row.off_delay_s > 60.0 / CHATTERS, row.code
+
+
+@pytest.mark.parametrize("on_s", [1, 2, 4, 5, 6, 9, 14, 20])
+@pytest.mark.parametrize("off_s", [1, 4, 5, 6, 7, 9, 15, 30])
+def test_a_loose_plug_of_any_rhythm_makes_no_alarm_chatter(on_s: int, off_s: int) -> None:
+    watch, raised, before = settled(), dict[str, list[float]](), set[str]()
+    for second in range(600):
+        seen = view(second) if second % (on_s + off_s) < on_s else view(second, pit=ProbeFault(KIND.OPEN))
+        active = {alarm.code for alarm in watch.step(seen).alarms if alarm.active}
+        for code in active - before:
+            raised.setdefault(code, []).append(watch.now_s)
+        before = active
+    for code, times in raised.items():
+        most = max(sum(1 for time_s in times if 0.0 <= time_s - from_s < 60.0) for from_s in times)
+        assert most < CHATTERS, code
 
 
 def test_whatever_snuffs_latches_and_says_not_to_throw_the_lid_open() -> None:

@@ -127,7 +127,8 @@ def markdown() -> str:
         "## The life of an alarm",
         "",
         "States and terms are those of ISA-18.2 (2016) / IEC 62682 (from memory). A deadband and an off-delay keep",
-        "an alarm from chattering; the on-delay keeps a moment from raising one. The first alarm that acts on the",
+        "an alarm from chattering (three times a minute or more); the on-delay keeps a moment from raising one. The "
+        "first alarm that acts on the",
         "vents while no other does is marked as the first-out: look there for the cause. More than "
         f"{limits.flood_start} new alarms in",
         f"{limits.flood_window_s / 60:g} minutes are a flood: until it ends those of low priority that act on "

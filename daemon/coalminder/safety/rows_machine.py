@@ -13,7 +13,7 @@ ROWS: tuple[Fault, ...] = (
         "vent_driver_failed",
         c.vent_driver_failed,
         5,
-        10,
+        20,
         Action.SNUFF,
         True,
         "high",

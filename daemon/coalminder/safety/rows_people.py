@@ -150,7 +150,7 @@ ROWS: tuple[Fault, ...] = (
         "settings_changed",
         c.settings_changed,
         0,
-        5,
+        60,
         Action.NOTE,
         False,
         "low",

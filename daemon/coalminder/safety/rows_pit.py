@@ -40,7 +40,7 @@ ROWS: tuple[Fault, ...] = (
         "pit_probe_silent",
         c.pit_probe_silent,
         5,
-        5,
+        20,  # a loose plug, 6 s off and 6 s on, must not make it chatter
         Action.THROTTLE,
         False,
         "medium",
@@ -53,7 +53,7 @@ ROWS: tuple[Fault, ...] = (
         "pit_probe_stuck",
         c.pit_probe_stuck,
         0,
-        5,
+        25,
         Action.SNUFF,
         True,
         "high",
