@@ -144,6 +144,24 @@ CASES = [
         lambda s: view(s, pit_2=reading(118.0, s)),
     ),
     Case(
+        "other_probe_hotter",
+        lambda s: view(s, foods=(("char", Reading(124.0)),)),
+        lambda s: view(s, foods=(("char", Reading(120.0)),)),
+        name="food",
+    ),
+    Case(
+        "other_probe_hotter",
+        lambda s: view(s, 30.0, foods=(("char", Reading(122.0)),)),
+        lambda s: view(s, min(93.0 + s / 3.0, 120.0), foods=(("char", Reading(min(93.0 + s / 3.0, 145.0))),)),
+        name="not far over the pit",
+    ),
+    Case(
+        "other_probe_hotter",
+        lambda s: view(s, dome=Reading(166.0)),
+        lambda s: view(s, dome=Reading(164.0)),
+        name="dome",
+    ),
+    Case(
         "pit_on_second_probe",
         lambda s: view(s, pit=ProbeFault(KIND.OPEN), pit_2=reading(94, s), pit_2_stands_in=True),
         for_a_while(

@@ -81,6 +81,13 @@ def _off_grill() -> Rig:
     return rig
 
 
+def _loaded_cold() -> Rig:
+    rig = Rig.new(Kettle(charcoal_kg=1.8, lit_frac=0.2, seed=7))
+    rig.kettle.add_food(1.5)
+    rig.events.append(Light())
+    return rig
+
+
 def _out() -> Rig:
     rig = Rig.new(Kettle(charcoal_kg=1.0, pit_c=20.0, seed=7))
     rig.state = replace(rig.state, phase=Phase.OUT)
@@ -168,6 +175,11 @@ def _drifts(rig: Rig, s: float) -> None:
 def _temp(sample: Sample) -> float:
     assert isinstance(sample, Reading)
     return sample.temp_c
+
+
+def _swapped(rig: Rig, s: float) -> None:
+    rig.pit = lambda _: Reading(rig.kettle.core_c())
+    rig.food = lambda _: Reading(rig.shown_c)
 
 
 def _second_lost(rig: Rig, s: float) -> None:
@@ -331,6 +343,13 @@ def drills() -> tuple[Drill, ...]:
             _drifts,
             _two_probes,
             _apart(30.0),
+        ),
+        Drill(
+            "other_probe_hotter",
+            "the pit's and the food's plug swapped",
+            _swapped,
+            _loaded_cold,
+            _over(ceiling_c),
         ),
         Drill(
             "pit_on_second_probe", "pit probe unplugged, a second one there", _pit(KINDS.OPEN), _two_probes

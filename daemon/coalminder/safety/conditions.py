@@ -160,6 +160,28 @@ def pit_probes_disagree(view: View, e: Evidence, limits: Limits, on: bool) -> bo
     return apart_c > (limits.disagree_c - limits.temp_deadband_c if on else limits.disagree_c)
 
 
+def other_probe_hotter(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """A food probe over the ceiling, or the dome over the hard limit, and far over the pit probe."""
+    if e.hot_c is None:
+        return None
+    slack_c = limits.temp_deadband_c if on else 0.0
+    far_c = e.hot_c + limits.disagree_c - slack_c
+    return any(
+        temp_c > max(limit_c - slack_c, far_c) for _, temp_c, limit_c in _beside_the_pit(view, e, limits)
+    )
+
+
+def _beside_the_pit(view: View, e: Evidence, limits: Limits) -> list[tuple[str, float, float]]:
+    """Name, temperature and limit of each probe that may know better than the pit's, in °C.
+
+    Wet food does not get as hot as the ceiling; a probe that was pulled out of it may lie on the coals.
+    """
+    foods = view.foods if e.food_on is not False else ()
+    known = [(name, trusted_c(sample, limits.food_stale_s), limits.ceiling_c) for name, sample in foods]
+    known.append(("dome", trusted_c(view.dome, limits.stale_s), limits.hard_limit_c))
+    return [(name, temp_c, limit_c) for name, temp_c, limit_c in known if temp_c is not None]
+
+
 def pit_on_second_probe(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
     """The first pit probe is lost, the second stands in."""
     return e.pit_c is None and not _blind(view, e)
@@ -350,6 +372,12 @@ def pit_reading(view: View, e: Evidence, limits: Limits) -> str:
 def hot_reading(view: View, e: Evidence, limits: Limits) -> str:
     """The hotter pit probe, for the message."""
     return "no reading" if e.hot_c is None else f"{e.hot_c:.0f} °C"
+
+
+def hotter_reading(view: View, e: Evidence, limits: Limits) -> str:
+    """The hottest probe beside the pit's, and the pit's, for the message."""
+    name, temp_c, _ = max(_beside_the_pit(view, e, limits), key=lambda one: one[1])
+    return f"{name} {temp_c:.0f} °C, pit {hot_reading(view, e, limits)}"
 
 
 def time_blind(view: View, e: Evidence, limits: Limits) -> str:

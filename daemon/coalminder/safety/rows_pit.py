@@ -116,6 +116,19 @@ ROWS: tuple[Fault, ...] = (
         suppressed_in=NO_FIRE | {Phase.LIGHTING},
     ),
     Fault(
+        "other_probe_hotter",
+        c.other_probe_hotter,
+        60,
+        60,
+        Action.THROTTLE,
+        False,
+        "high",
+        "Another probe is far hotter than the pit probe: they are swapped, or the pit probe is wrong",
+        "Look at the grill. See which plug is whose, that the pit probe hangs in the air at the grate, and "
+        "that a food probe sits in the food",
+        detail=c.hotter_reading,
+    ),
+    Fault(
         "pit_on_second_probe",
         c.pit_on_second_probe,
         10,
