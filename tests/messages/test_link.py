@@ -412,6 +412,25 @@ def test_commands_that_may_not_be_heard_are_complained_of_and_asked_for_again(
     assert "refuses the subscription to coalminder/kettle/command/+" in caplog.text
 
 
+def test_a_broker_that_confirms_nothing_is_no_broker(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr("coalminder.messages.link.DEAF_S", 0.3)
+    with DeafBroker() as broker:
+        link = Link(LinkOptions(port=broker.port, discovery=False))
+        link.start()
+        wait_for(lambda: link.connected)
+        began_s = time.monotonic()
+        while broker.connections < 3 and time.monotonic() - began_s < 10.0:  # it is dialled again, twice
+            link.offer(decision(alarm()), HEALTHY, time.monotonic() - began_s, 0.0)
+            time.sleep(0.02)
+        lost_s = link.lost_s(time.monotonic() - began_s)
+        link.stop()
+    assert broker.connections >= 3
+    assert lost_s > 0.5  # a new connection alone does not make it a broker again
+    assert "has confirmed no message" in caplog.text
+
+
 @pytest.mark.parametrize("version", ["5", "3.1.1"])
 def test_a_farewell_that_was_not_confirmed_leaves_it_to_the_will(mosquitto: Mosquitto, version: str) -> None:
     link = link_to(mosquitto, mqtt_version=version)
@@ -487,10 +506,13 @@ def test_a_dead_network_thread_is_noticed_and_replaced(
 
 
 class DeafBroker:
-    """Speaks just enough MQTT 5 to take a connection and to refuse every subscription (0x87)."""
+    """Speaks just enough MQTT 5 to take connections, one after the other, and to answer pings.
+
+    It refuses every subscription (0x87) and confirms no message.
+    """
 
     def __enter__(self) -> DeafBroker:
-        self.subscriptions = 0
+        self.connections = self.subscriptions = 0
         self._stack = contextlib.ExitStack()
         self._server = self._stack.enter_context(socket.create_server(("127.0.0.1", 0)))
         self.port = self._server.getsockname()[1]
@@ -502,7 +524,13 @@ class DeafBroker:
 
     def _serve(self) -> None:
         with contextlib.suppress(OSError):
-            connection = self._stack.enter_context(self._server.accept()[0])
+            while True:
+                with self._server.accept()[0] as connection:
+                    self.connections += 1
+                    self._talk(connection)
+
+    def _talk(self, connection: socket.socket) -> None:
+        with contextlib.suppress(ConnectionError):
             while head := connection.recv(2, socket.MSG_WAITALL):
                 length, shift, byte = 0, 0, head[1]
                 while True:
@@ -516,3 +544,5 @@ class DeafBroker:
                 elif head[0] >> 4 == 8:
                     self.subscriptions += 1
                     connection.sendall(b"\x90\x04" + body[:2] + b"\x00\x87")
+                elif head[0] >> 4 == 12:
+                    connection.sendall(b"\xd0\x00")

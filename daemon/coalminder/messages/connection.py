@@ -109,6 +109,12 @@ class Connection:
         if self._thread is not None:
             self._thread.join(timeout_s)
 
+    def redial(self, reason: str) -> None:
+        """Give this connection up and dial again."""
+        if self._up:
+            self._lost(reason)
+            self._closed.set()
+
     def publish(
         self,
         topic: str,

@@ -41,6 +41,7 @@ TopicCallback = Callable[[bytes, bool], None]
 
 STATE_EXPIRY_S = 3600  # MQTT 5: a retained state this old helps nobody
 LATE_AFTER_S = 5.0
+DEAF_S = 30.0  # a broker that confirms nothing for so long is none, though it answers pings
 # While the broker is away one state in so many seconds is kept: 10 for the first 2 h, then 60 to 12 h.
 # The bound leaves most of the outbox to alarms.
 LATE_STATES = ((720, 10.0), (1320, 60.0))
@@ -96,6 +97,8 @@ class Link:
         self._parts: dict[str, str] = {}
         self._parts_sent: dict[str, str] = {}
         self._last_up_s: float | None = None
+        self._waiting_since_s: float | None = None  # for the broker to confirm anything (monotonic)
+        self._deaf = False
 
     # --- life ----------------------------------------------------------------------------------
 
@@ -133,8 +136,8 @@ class Link:
         return self._connection.protocol
 
     def lost_s(self, now_s: float) -> float:
-        """How long there has been no broker, in control time; 0 while there is one."""
-        if self.connected or self._last_up_s is None:
+        """How long there has been no broker that takes messages, in control time; 0 while there is one."""
+        if (self.connected and not self._deaf) or self._last_up_s is None:
             self._last_up_s = now_s
         return max(0.0, now_s - self._last_up_s)
 
@@ -152,6 +155,7 @@ class Link:
             self._check_generation()
             self._note_alarms(decision.alarms, now_s, utc_s)
             self._pump(utc_s)
+            self._watch_confirmations()
             if self._snapshot_due and self.connected and not self._in_flight:
                 self._publish_snapshot(now_s, utc_s)
             self._offer_state(decision, machine, now_s, utc_s, inputs)
@@ -229,6 +233,7 @@ class Link:
         if generation != self._seen_generation and self.connected:
             self._seen_generation = generation
             self._in_flight.clear()
+            self._waiting_since_s = None
             self._held_until_s.clear()
             self._last_state = None
             self._parts_sent.clear()
@@ -246,6 +251,8 @@ class Link:
             if generation != self._seen_generation:
                 continue
             message_id, topic = self._in_flight.pop(number, (None, ""))
+            if message_id is not None:  # one of QoS 0 counts as sent without a word of the broker
+                self._waiting_since_s, self._deaf = None, False
             if not taken:
                 if topic not in self._held_until_s:
                     log.warning("the broker refuses messages on %s", topic or "a topic of ours")
@@ -300,6 +307,19 @@ class Link:
                 return
             self._in_flight[number] = message_id, message.topic
             topics_flying.add(message.topic)
+
+    def _watch_confirmations(self) -> None:
+        """Dial again when the broker confirms nothing: MQTT sends again only on a new connection."""
+        if not self.connected:
+            return
+        now_s = time.monotonic()
+        if not self._in_flight:
+            self._waiting_since_s, self._deaf = None, False
+        elif self._waiting_since_s is None:
+            self._waiting_since_s = now_s
+        elif now_s - self._waiting_since_s > DEAF_S:
+            self._waiting_since_s, self._deaf = None, True
+            self._connection.redial(f"the broker has confirmed no message for {DEAF_S:g} s; restart it")
 
     def _publish_snapshot(self, now_s: float, utc_s: float) -> None:
         """Retain every alarm as it is now: the broker may have lost its store, or be a new one."""
