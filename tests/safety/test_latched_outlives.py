@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -9,8 +10,10 @@ import pytest
 from cutoffs import settled, view
 
 from coalminder.core import Config, State, initial, step
+from coalminder.events import Reset
 from coalminder.journal import Journal, Refusal, Start, resume
 from coalminder.safety.assess import Record, SafetyState
+from coalminder.service.latch_note import LatchNote, with_latched
 from coalminder.service.latched import keep_latched
 from coalminder.values import HEALTHY, Decision, Inputs, Phase, Reading
 
@@ -66,6 +69,55 @@ def test_nothing_latched_begins_afresh(tmp_path: Path) -> None:
 def test_no_record_begins_afresh(tmp_path: Path) -> None:
     fresh = initial(Config())
     assert keep_latched(fresh, tmp_path, UTC_S) is fresh
+
+
+def noted(note: LatchNote, state: State, **trouble: object) -> State:
+    """A step that the note hears of."""
+    seen = Inputs(Reading(90.0), machine=replace(HEALTHY, **trouble))  # type: ignore[arg-type]
+    last_s = 0.0 if state.last_s is None else state.last_s
+    state, decision = step(state, seen, last_s + 6.0)
+    note(0.0, seen, decision)
+    for thread in threading.enumerate():
+        if thread.name == "latch note":
+            thread.join(5.0)
+    return state
+
+
+def test_a_latched_fault_that_the_journal_could_not_take_keeps_the_vents_shut(tmp_path: Path) -> None:
+    before = initial(Config())
+    note = LatchNote(tmp_path)
+    state = noted(note, before)
+    size = (tmp_path / "latched").stat().st_size
+    for _ in range(2):
+        state = noted(note, state, vent_driver_failed=True)
+    assert state.phase is Phase.CUT_OFF
+    assert (tmp_path / "latched").stat().st_size == size  # a full disk has no room for more
+    resumed = with_latched(before, LatchNote(tmp_path).read(), 100.0)
+    resumed, decision = step(resumed, Inputs(Reading(90.0)), 101.0)
+    assert (decision.phase, decision.lower) == (Phase.CUT_OFF, 0.0)
+    assert [alarm.code for alarm in decision.alarms] == ["vent_driver_failed"]
+    resumed, decision = step(resumed, Inputs(Reading(90.5), events=(Reset(event_id="r"),)), 102.0)
+    assert decision.phase is Phase.SNUFFING
+    note(0.0, Inputs(Reading(90.5)), decision)
+    noted(note, resumed)
+    assert LatchNote(tmp_path).read() == ()
+
+
+def test_the_note_is_kept_in_memory_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    memory = tmp_path / "run"
+    memory.mkdir()
+    monkeypatch.setenv("RUNTIME_DIRECTORY", f"{memory}:{tmp_path}")
+    note = LatchNote(tmp_path / "a card that cannot be written")
+    state = noted(note, initial(Config()), vent_driver_failed=True)
+    noted(note, state, vent_driver_failed=True)
+    assert LatchNote(tmp_path / "a card that cannot be written").read() == ("vent_driver_failed",)
+
+
+@pytest.mark.parametrize("content", [b"", b"[", b"{}", b"[1]", b'["row_of_old"]', b"\xff\xfe"])
+def test_a_damaged_note_says_nothing(tmp_path: Path, content: bytes) -> None:
+    (tmp_path / "latched").write_bytes(content)
+    fresh = initial(Config())
+    assert with_latched(fresh, LatchNote(tmp_path).read(), 0.0) is fresh
 
 
 def test_a_row_that_an_upgrade_dropped_does_no_harm() -> None:

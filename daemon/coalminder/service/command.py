@@ -24,11 +24,13 @@ from coalminder.service.board import BoardHardware
 from coalminder.service.chronicle import Chronicle
 from coalminder.service.clock import Clock, RealClock, ScaledClock
 from coalminder.service.hardware import Hardware
+from coalminder.service.latch_note import LatchNote, with_latched
 from coalminder.service.latched import keep_latched
 from coalminder.service.machine import count_restarts, forget_starts
 from coalminder.service.notify import Notifier
-from coalminder.service.tender import Tender
+from coalminder.service.tender import Listener, Tender
 from coalminder.settings.load import DEFAULT_PATH, Settings, load_settings
+from coalminder.values import Decision, Inputs
 from coalminder.vents.alone import alone
 from coalminder.vents.by_hand import ENDING
 from coalminder.vents.snuff import remember
@@ -100,6 +102,10 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
         log.info("a new cook: %s", found.reason)
         if not args.fresh:
             state = keep_latched(state, directory, utc_s)
+    note = LatchNote(directory)
+    if not args.fresh and (noted := with_latched(state, note.read(), clock.now_s())) is not state:
+        log.warning("the record lacks a latched fault that was noted beside it; the vents stay shut")
+        state = noted
     plan = plan.on_clock(utc_s, clock.now_s())
     state = replace(state, config=replace(settings.core(), plan=plan))
     notifier = Notifier()
@@ -132,7 +138,7 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
             local_events=_clock_words(clock, found.age_s, settings.journal.resume_within)
             if isinstance(found, Resume)
             else _first_words(args.lit),
-            listener=Chronicle(log),
+            listener=_both(Chronicle(log), note),
         )
         loop = asyncio.get_running_loop()
         for number in ENDING:
@@ -142,6 +148,14 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
     await hardware.close()
     notifier.close()
     return 0
+
+
+def _both(first: Listener, second: Listener) -> Listener:
+    def listen(now_s: float, inputs: Inputs, decision: Decision) -> None:
+        first(now_s, inputs, decision)
+        second(now_s, inputs, decision)
+
+    return listen
 
 
 def _first_words(lit: bool) -> Callable[[float], tuple[Event, ...]]:

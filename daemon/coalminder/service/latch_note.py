@@ -1,0 +1,84 @@
+"""A note of what is latched, beside the journal: a full or worn disk must not open the vents at a restart.
+
+The note is written over bytes that are there already, which also a full disk takes, and into the service's
+folder in memory (RUNTIME_DIRECTORY), which outlives the process but not the board. The journal stays the
+record; the note can only add a latched fault to what was found there.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import threading
+from dataclasses import replace
+from pathlib import Path
+
+from coalminder.core import State
+from coalminder.safety.assess import Record
+from coalminder.safety.faults import BY_CODE
+from coalminder.values import Action, AlarmState, Decision, Inputs, Phase
+
+_NAME = "latched"
+_BYTES = 512  # one sector: written whole or not at all
+
+
+class LatchNote:
+    """A listener of the tender that writes the note when what is latched changes. Never blocks or raises."""
+
+    def __init__(self, directory: Path) -> None:
+        memory = os.environ.get("RUNTIME_DIRECTORY", "").split(":")[0]
+        folders = [Path(memory), directory] if memory else [directory]
+        self._paths = [folder / _NAME for folder in folders]
+        self._codes: tuple[str, ...] | None = None
+        self._lock = threading.Lock()
+
+    def __call__(self, _now_s: float, _inputs: Inputs, decision: Decision) -> None:
+        """Take one step."""
+        codes = tuple(sorted(alarm.code for alarm in decision.alarms if _cuts_off(alarm.code)))
+        if codes != self._codes:
+            self._codes = codes
+            threading.Thread(target=self._write, name="latch note", daemon=True).start()
+
+    def read(self) -> tuple[str, ...]:
+        """The faults noted as latched, () when there is no note or none that can be read."""
+        found: set[str] = set()
+        for path in self._paths:
+            try:
+                codes = json.loads(path.read_text("utf-8"))
+            except (OSError, ValueError):
+                continue
+            found |= {code for code in codes if isinstance(code, str)} if isinstance(codes, list) else set()
+        return tuple(sorted(code for code in found if _cuts_off(code)))
+
+    def _write(self) -> None:
+        with self._lock:  # the newest wins, whichever thread comes last
+            content = json.dumps(self._codes).encode().ljust(_BYTES)
+            for path in self._paths:
+                try:
+                    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC, 0o644)
+                    try:
+                        os.write(handle, content)
+                        os.fsync(handle)
+                    finally:
+                        os.close(handle)
+                except OSError:
+                    continue  # read-only: the other place must do
+
+
+def with_latched(state: State, codes: tuple[str, ...], now_s: float) -> State:
+    """`state`, cut off with those of `codes` that it does not have latched; itself when it has them all."""
+    has = {record.code for record in state.safety.records if record.state is not AlarmState.NORMAL}
+    missing = tuple(code for code in codes if code not in has)
+    if not missing:
+        return state
+    others = tuple(record for record in state.safety.records if record.code not in missing)
+    latched = tuple(
+        Record(code, AlarmState.LATCHED_UNACKNOWLEDGED, raised_s=now_s, cleared_s=now_s) for code in missing
+    )
+    safety = replace(state.safety, records=others + latched)
+    return replace(state, phase=Phase.CUT_OFF, safety=safety)
+
+
+def _cuts_off(code: str) -> bool:
+    row = BY_CODE.get(code)
+    return row is not None and row.latched and row.action.severity >= Action.SNUFF.severity
