@@ -20,7 +20,7 @@ from coalminder.safety.faults import BY_CODE
 from coalminder.safety.limits import Limits
 from coalminder.service.assemble import DeskMessenger, FoodPart
 from coalminder.service.command import _clock_words
-from coalminder.service.machine import count_restarts, forget_starts
+from coalminder.service.machine import begun_in_this_boot, count_restarts, forget_starts
 from coalminder.service.tender import blind_s
 from coalminder.settings.load import load_settings
 from coalminder.values import Inputs, Reading
@@ -66,6 +66,20 @@ def test_yesterdays_cook_is_snuffed_once_the_clock_is_put_right(hours: float, sn
         clock.time_s = float(second)
         said += words(clock.now_s())
     assert said == [Snuff()] * snuffs
+
+
+def test_a_cook_begun_in_this_boot_gets_no_older_by_a_clock_put_right(tmp_path: Path) -> None:
+    first, second = tmp_path / "first", tmp_path / "second"
+    first.write_text("4f1c\n", "ascii")
+    second.write_text("77a0\n", "ascii")
+    assert not begun_in_this_boot(tmp_path, now=False, boot_id=first)  # nothing is known
+    assert begun_in_this_boot(tmp_path, now=True, boot_id=first)
+    assert begun_in_this_boot(tmp_path, now=False, boot_id=first)
+    for _ in range(2):  # goes on in another boot, and again in the same one: its age is still not known
+        assert not begun_in_this_boot(tmp_path, now=False, boot_id=second)
+    assert begun_in_this_boot(tmp_path, now=True, boot_id=second)
+    assert begun_in_this_boot(tmp_path / "nowhere", now=True, boot_id=tmp_path / "no such file")
+    assert not begun_in_this_boot(tmp_path, now=False, boot_id=tmp_path / "no such file")
 
 
 def test_the_record_in_use_is_the_newest_whatever_the_clock_says(tmp_path: Path) -> None:

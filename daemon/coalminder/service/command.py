@@ -26,7 +26,7 @@ from coalminder.service.clock import Clock, RealClock, ScaledClock
 from coalminder.service.hardware import Hardware
 from coalminder.service.latch_note import LatchNote, with_latched
 from coalminder.service.latched import keep_latched
-from coalminder.service.machine import count_restarts, forget_starts
+from coalminder.service.machine import begun_in_this_boot, count_restarts, forget_starts
 from coalminder.service.notify import Notifier
 from coalminder.service.tender import Listener, Tender
 from coalminder.settings.load import DEFAULT_PATH, Settings, load_settings
@@ -102,6 +102,11 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
         log.info("a new cook: %s", found.reason)
         if not args.fresh:
             state = keep_latched(state, directory, utc_s)
+    begins = not isinstance(found, Resume)
+    age_is_known = begun_in_this_boot(directory, now=begins)
+    words = _first_words(args.lit and begins)
+    if isinstance(found, Resume) and not age_is_known:
+        words = _clock_words(clock, found.age_s, settings.journal.resume_within)
     note = LatchNote(directory)
     if not args.fresh and (noted := with_latched(state, note.read(), clock.now_s())) is not state:
         log.warning("the record lacks a latched fault that was noted beside it; the vents stay shut")
@@ -135,9 +140,7 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
             messenger=desk.messenger,
             watch=desk.watch,
             notifier=notifier,
-            local_events=_clock_words(clock, found.age_s, settings.journal.resume_within)
-            if isinstance(found, Resume)
-            else _first_words(args.lit),
+            local_events=words,
             listener=_both(Chronicle(log), note),
         )
         loop = asyncio.get_running_loop()

@@ -15,6 +15,8 @@ from coalminder.values import Machine
 _SLOW_S = 10.0  # kernel files and the configuration are looked at this often
 _RESTARTS_S = 600.0
 _STARTS = "starts.json"
+_BOOT = "boot"
+_BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 # Linux hwmon sysfs interface: inX_lcrit_alarm is 1 while the voltage is critically low (rpi_volt).
 _VOLTAGE_ALARMS = "hwmon*/in0_lcrit_alarm"
 _BOARD_HOT_MILLI_C = 80_000  # the board slows itself down from 80 °C (makers' documentation, from memory)
@@ -111,6 +113,21 @@ def forget_starts(directory: Path) -> None:
         (directory / _STARTS).unlink(missing_ok=True)
     except OSError:
         pass  # a full or read-only disk is told of by the journal
+
+
+def begun_in_this_boot(directory: Path, *, now: bool, boot_id: Path = _BOOT_ID) -> bool:
+    """Whether the cook was begun since the board was started. `now`: it begins now, which is noted.
+
+    The clock of a board that has run on since may be wrong, but what it says of the cook's age is right.
+    """
+    this, path = _text(boot_id), directory / _BOOT
+    if not now:
+        return this != "" and _text(path) == this
+    try:
+        path.write_text(this, "ascii")
+    except OSError:
+        pass  # a full or read-only disk is told of by the journal
+    return True
 
 
 def _text(path: Path) -> str:
