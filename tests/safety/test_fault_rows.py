@@ -328,6 +328,13 @@ def test_codes_are_unique_and_rows_say_what_to_do() -> None:
         assert row.off_delay_s > 0, row.code
 
 
+def test_long_lighting_asks_for_the_probe_too() -> None:
+    """A probe half outside shows 40 °C over wide vents while the grill is at 260 °C."""
+    row = BY_CODE["lighting_slow"]
+    assert row.priority == "medium"  # a flood holds back what is low
+    assert "pit probe" in row.remedy
+
+
 CHATTERS = 3  # times a minute or more (ISA-18.2, from memory)
 
 

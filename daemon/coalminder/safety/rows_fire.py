@@ -94,9 +94,10 @@ ROWS: tuple[Fault, ...] = (
         60,
         Action.WARN,
         False,
-        "low",
+        "medium",
         "Lighting takes very long",
-        "Look at the coals",
+        "Look at the coals. If they burn well, the pit probe reads too low while the vents are wide open: "
+        "see that it hangs in the air at the grate, or snuff",
         window="lighting_s",
     ),
     Fault(
