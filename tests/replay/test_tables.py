@@ -71,6 +71,14 @@ def test_bad_table_is_refused_in_one_line(tmp_path: Path, text: str, words: list
         assert word in message
 
 
+def test_kind_of_a_column_may_show_late(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    rows = [f"{i},90,0" for i in range(11_000)] + ["11000,90.5,0.15"]
+    path.write_text("time,pit,vent\n" + "\n".join(rows) + "\n")
+    series = read_table(path)
+    assert (series.pit_c[-1], series.lower[-1]) == (90.5, 0.15)
+
+
 def test_missing_file_is_refused(tmp_path: Path) -> None:
     with pytest.raises(UserError, match="no such file"):
         read_table(tmp_path / "none.csv")

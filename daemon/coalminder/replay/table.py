@@ -77,7 +77,7 @@ def read_table(path: Path) -> Series:
             frame = pl.read_parquet(path)
         else:
             frame = pl.read_csv(
-                path, separator=_separator(path), comment_prefix="#", infer_schema_length=10_000,
+                path, separator=_separator(path), comment_prefix="#", infer_schema_length=None,
                 null_values=["", "nan", "NaN", "NA", "null", "None", "-"],
             )  # fmt: skip
     except (pl.exceptions.PolarsError, OSError, UnicodeDecodeError) as error:
