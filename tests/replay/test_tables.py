@@ -57,8 +57,23 @@ def test_table_of_any_logger_is_understood(tmp_path: Path, text: str) -> None:
         ("time,pit,vent\n0,90,0.1\n,90,0.1\n", ["row 2 has no time"]),
         ("time,pit,vent\n0,90,0.1\n", ["at least two"]),
         ("", ["cannot be read as a table"]),
+        ("time,pit,vent\n0,90,\n1,90,\n", ["column vent", "no opening in any of 2 rows"]),
+        ("time,pit,vent\n0,,0.1\n1,,0.1\n", ["column pit", "no reading in any of 2 rows"]),
+        ("time,pit,vent\n7,90,0.1\n7,91,0.1\n", ["column time", "all 2 rows have the same time"]),
     ],
-    ids=["no_vent", "text", "percent", "fahrenheit_or_worse", "time_back", "no_time", "one_row", "empty"],
+    ids=[
+        "no_vent",
+        "text",
+        "percent",
+        "fahrenheit_or_worse",
+        "time_back",
+        "no_time",
+        "one_row",
+        "empty",
+        "no_opening",
+        "no_reading",
+        "one_moment",
+    ],
 )
 def test_bad_table_is_refused_in_one_line(tmp_path: Path, text: str, words: list[str]) -> None:
     path = tmp_path / "log.csv"
@@ -77,6 +92,14 @@ def test_kind_of_a_column_may_show_late(tmp_path: Path) -> None:
     path.write_text("time,pit,vent\n" + "\n".join(rows) + "\n")
     series = read_table(path)
     assert (series.pit_c[-1], series.lower[-1]) == (90.5, 0.15)
+
+
+def test_opening_before_its_first_entry_is_that_entry(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text("time,pit,vent,upper\n0,90,,\n1,90,,\n2,91,0.2,\n3,91,,\n")
+    series = read_table(path)
+    assert series.lower.tolist() == [0.2, 0.2, 0.2, 0.2]
+    assert series.upper.tolist() == [1.0, 1.0, 1.0, 1.0]
 
 
 def test_missing_file_is_refused(tmp_path: Path) -> None:

@@ -125,6 +125,13 @@ def from_frame(frame: pl.DataFrame, name: str) -> Series:
             f"record '{name}', column {found['time_s']}: time runs backwards at row {_row(back) + 1}; "
             "sort the rows"
         )
+    if time_s[-1] == time_s[0]:
+        raise UserError(f"record '{name}', column {found['time_s']}: all {n} rows have the same time")
+    for needed, what in (("pit_c", "reading"), ("lower", "opening")):
+        if not np.isfinite(values[needed]).any():
+            raise UserError(
+                f"record '{name}', column {found[needed]}: no {what} in any of {n} rows; give another record"
+            )
     keep = np.concatenate([[True], np.diff(time_s) > 0.0])  # of rows with one time, the first
     phase = (
         frame.get_column(found["phase"]).cast(pl.String).fill_null("").to_numpy().astype(str)
@@ -183,13 +190,14 @@ def _numbers(column: pl.Series, what: Column, name: str) -> Floats:
 
 
 def _held(column: Floats) -> Floats:
-    """A setting holds until it is set again."""
+    """A setting holds until it is set again; before its first entry it is taken to be that."""
     good = np.isfinite(column)
     if good.all():
         return column
-    last = np.maximum.accumulate(np.where(good, np.arange(len(column)), -1))
-    out = np.where(last >= 0, column[np.clip(last, 0, None)], 0.0)
-    return np.asarray(out)
+    if not good.any():
+        return np.ones(len(column))  # the upper vent: as without the column
+    last = np.maximum.accumulate(np.where(good, np.arange(len(column)), np.flatnonzero(good)[0]))
+    return np.asarray(column[last])
 
 
 def _row(bad: np.ndarray[Any, np.dtype[np.bool_]]) -> int:
