@@ -59,6 +59,21 @@ def test_table_of_any_logger_is_understood(tmp_path: Path, text: str) -> None:
         ("", ["cannot be read as a table"]),
         ("time,pit,vent\n0,90,\n1,90,\n", ["column vent", "no opening in any of 2 rows"]),
         ("time,pit,vent\n0,,0.1\n1,,0.1\n", ["column pit", "no reading in any of 2 rows"]),
+        (
+            "time,pit,vent\n00:00:00,90,0.1\n00:00:01,90,0.1\n",
+            ["'00:00:00' in row 1", "2026-04-11T12:00:00Z"],
+        ),
+        ("utc,pit,vent\n2026-04-11T12:00:00Z,90,0.1\n,90,0.1\n", ["column utc", "row 2 has no time"]),
+        ("utc,pit,vent\n2026-04-11T12:00:00Z,90,0.1\nnoon,90,0.1\n", ["'noon' in row 2", "12:00:00Z"]),
+        (
+            "time,pit,vent\n1775908800000,90,0.1\n1775908801000,90,0.1\n",
+            ["row 1", "divide milliseconds by 1000"],
+        ),
+        (
+            "time,pit,vent\n2026-10-25 02:59:59,90,0.1\n2026-10-25 02:00:00,90,0.1\n",
+            ["3599 s at row 2", "in UTC"],
+        ),
+        ("time,pit,vent\n0,90,-0.1\n1,90,0.1\n", ["-0.1 in row 1 is outside 0 to 1;"]),
         ("time,pit,vent\n7,90,0.1\n7,91,0.1\n", ["column time", "all 2 rows have the same time"]),
     ],
     ids=[
@@ -72,6 +87,12 @@ def test_table_of_any_logger_is_understood(tmp_path: Path, text: str) -> None:
         "empty",
         "no_opening",
         "no_reading",
+        "time_of_day",
+        "moment_missing",
+        "moment_odd",
+        "milliseconds",
+        "clock_put_back",
+        "below_shut",
         "one_moment",
     ],
 )

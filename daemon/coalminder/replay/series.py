@@ -112,7 +112,7 @@ def even(series: Series, step_s: float = 1.0) -> Series:
     if series.time_s[-1] > LONGEST_S:
         raise UserError(
             f"the table spans {series.time_s[-1] / 86400.0:.0f} days; at most {LONGEST_S / 86400.0:.0f}: "
-            "cut off the rows from before the clock was set"
+            "give the time in seconds, or cut off the rows from before the clock was set"
         )
     time_s = np.arange(0.0, series.time_s[-1] + 0.5 * step_s, step_s)
     held = np.clip(np.searchsorted(series.time_s, time_s + 1e-9, side="right") - 1, 0, len(series) - 1)

@@ -122,8 +122,9 @@ def from_frame(frame: pl.DataFrame, name: str) -> Series:
     back = np.diff(time_s) < 0.0
     if back.any():
         raise UserError(
-            f"record '{name}', column {found['time_s']}: time runs backwards at row {_row(back) + 1}; "
-            "sort the rows"
+            f"record '{name}', column {found['time_s']}: time runs backwards by "
+            f"{-np.diff(time_s)[back][0]:.6g} s at row {_row(back) + 1}; if the clock was put back, give the "
+            "times in UTC; if rows are mixed up, sort them"
         )
     if time_s[-1] == time_s[0]:
         raise UserError(f"record '{name}', column {found['time_s']}: all {n} rows have the same time")
@@ -162,16 +163,12 @@ def _numbers(column: pl.Series, what: Column, name: str) -> Floats:
         text = column
         if what.name == "time_s":
             moments = text.str.to_datetime(strict=False, time_zone="UTC")
-            if moments.null_count() == 0:
-                return np.asarray(moments.dt.timestamp("us").to_numpy() / 1e6, dtype=float)
+            if moments.null_count() < len(moments):
+                _all_read(text, moments, what, name)
+                times = moments.dt.timestamp("us").cast(pl.Float64).fill_null(math.nan)
+                return np.asarray(times.to_numpy() / 1e6, dtype=float)
         column = text.str.replace(",", ".", literal=True).cast(pl.Float64, strict=False)
-        bad = column.is_null() & text.is_not_null()
-        if bad.any():
-            row = int(np.flatnonzero(bad.to_numpy())[0])
-            raise UserError(
-                f"record '{name}', column {what.name}: '{text[row]}' in row {row + 1} is not a number "
-                f"({what.unit or what.meaning}); leave the cell empty where nothing was read"
-            )
+        _all_read(text, column, what, name)
     values = np.array(column.cast(pl.Float64).fill_null(math.nan).to_numpy(), dtype=float)
     values[~np.isfinite(values)] = math.nan
     if what.name in _PERCENT and np.nanmax(values, initial=0.0) > 1.0:
@@ -184,9 +181,32 @@ def _numbers(column: pl.Series, what: Column, name: str) -> Floats:
         row = _row(outside)
         raise UserError(
             f"record '{name}', column {what.name}: {values[row - 1]:g} in row {row} is outside "
-            f"{what.low:g} to {what.high:g} {what.unit}; convert the column, or leave the cell empty"
+            f"{what.low:g} to {what.high:g}{_unit(what)}; {_remedy(what)}"
         )
     return values
+
+
+def _all_read(text: pl.Series, read: pl.Series, what: Column, name: str) -> None:
+    bad = read.is_null() & text.is_not_null()
+    if not bad.any():
+        return
+    row = int(np.flatnonzero(bad.to_numpy())[0])
+    where = f"record '{name}', column {what.name}: '{text[row]}' in row {row + 1} is"
+    if what.name == "time_s":
+        raise UserError(f"{where} neither a number of seconds nor a UTC time such as 2026-04-11T12:00:00Z")
+    raise UserError(
+        f"{where} not a number ({what.unit or what.meaning}); leave the cell empty where nothing was read"
+    )
+
+
+def _unit(what: Column) -> str:
+    return f" {what.unit}" if what.unit in ("s", "°C") else ""
+
+
+def _remedy(what: Column) -> str:
+    if what.name == "time_s":
+        return "divide milliseconds by 1000"
+    return "convert the column, or leave the cell empty"
 
 
 def _held(column: Floats) -> Floats:
