@@ -32,9 +32,23 @@ def test_record_goes_out_and_comes_back_bit_for_bit(cook: Cook, tmp_path: Path, 
         "Time;Pit;Vent\n0;90,5;0,1\n1;91;0,2\n2;;0,2\n",
         "timestamp\tgrate_c\topening\n10\t90.5\t0.1\n11\t91\t0.2\n12\tnan\t0.2\n",
         "utc,pit,vent\n2026-04-11T12:00:00Z,90.5,0.1\n2026-04-11T12:00:01Z,91,0.2\n2026-04-11T12:00:02Z,,0.2\n",
+        "\nTime;Pit;Vent\n0;90,5;0,1\n1;91;0,2\n\n2;--;0,2\n\n",
+        "time, pit, vent\n0, 90.5, 0.1\n1, 91, 0.2\n2, n/a, 0.2\n",
+        "\ufeff# a, b, c\ntime;pit;vent\n0;90,5;0,1\n1;91;0,2\n2;;0,2\n",
+        "time,pit,vent\n0,90.5,0.1\n1,91,0.2\n2,,0.2\n3,9",
         "# made by a logger\ntime,pit,vent,other\n0,90.5,0.1,x\n1,91,0.2,y\n2,,,z\n",
     ],
-    ids=["ours", "semicolons_and_commas", "tabs", "utc", "comments_and_held_vent"],
+    ids=[
+        "ours",
+        "semicolons_and_commas",
+        "tabs",
+        "utc",
+        "empty_lines",
+        "blanks",
+        "byte_order_mark",
+        "cut_short",
+        "comments_and_held_vent",
+    ],
 )
 def test_table_of_any_logger_is_understood(tmp_path: Path, text: str) -> None:
     path = tmp_path / "log.csv"
@@ -121,6 +135,13 @@ def test_opening_before_its_first_entry_is_that_entry(tmp_path: Path) -> None:
     series = read_table(path)
     assert series.lower.tolist() == [0.2, 0.2, 0.2, 0.2]
     assert series.upper.tolist() == [1.0, 1.0, 1.0, 1.0]
+
+
+def test_text_in_utf_16_is_refused_by_its_name(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text("time,pit,vent\n0,90,0.1\n1,90,0.1\n", encoding="utf-16")
+    with pytest.raises(UserError, match="UTF-16; save it again as CSV in UTF-8"):
+        read_table(path)
 
 
 def test_missing_file_is_refused(tmp_path: Path) -> None:

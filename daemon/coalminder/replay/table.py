@@ -66,6 +66,7 @@ COLUMNS: tuple[Column, ...] = (
     Column("dome_c", "°C", "dome", -60.0, 800.0, ("dome",)),
 )
 _PERCENT = ("lower", "upper")
+_MISSING = ("", "nan", "NaN", "NAN", "NA", "N/A", "n/a", "null", "NULL", "None", "-", "--", "---")
 
 
 def read_table(path: Path) -> Series:
@@ -76,20 +77,40 @@ def read_table(path: Path) -> Series:
         if path.suffix.lower() in (".parquet", ".pq"):
             frame = pl.read_parquet(path)
         else:
+            _plain_text(path)
+            separator = _separator(path)
             frame = pl.read_csv(
-                path, separator=_separator(path), comment_prefix="#", infer_schema_length=None,
-                null_values=["", "nan", "NaN", "NA", "null", "None", "-"],
+                path, separator=separator, comment_prefix="#", infer_schema_length=None,
+                null_values=list(_MISSING),
             )  # fmt: skip
+            if _cut_short(path, separator, frame.width):
+                frame = frame.head(-1)
     except (pl.exceptions.PolarsError, OSError, UnicodeDecodeError) as error:
         first = str(error).splitlines()[0]
         raise UserError(f"record '{path}': cannot be read as a table: {first}; see docs/records.md") from None
     return from_frame(frame, str(path))
 
 
+def _plain_text(path: Path) -> None:
+    with path.open("rb") as file:
+        begin = file.read(2)
+    if begin in (b"\xff\xfe", b"\xfe\xff"):
+        raise UserError(f"record '{path}': is text in UTF-16; save it again as CSV in UTF-8")
+
+
 def _separator(path: Path) -> str:
     with path.open("rb") as file:
-        line = next((raw for raw in file if not raw.startswith(b"#")), b"").decode("utf-8", "replace")
-    return max(",;\t", key=line.count)
+        lines = (raw.removeprefix(b"\xef\xbb\xbf") for raw in file)
+        line = next((raw for raw in lines if raw.strip() and not raw.startswith(b"#")), b"")
+    return max(",;\t", key=line.decode("utf-8", "replace").count)
+
+
+def _cut_short(path: Path, separator: str, columns: int) -> bool:
+    """Whether the last row has no end and too few cells: its last number may have lost digits."""
+    with path.open("rb") as file:
+        file.seek(max(path.stat().st_size - 65536, 0))
+        last = file.read().rpartition(b"\n")[2]
+    return bool(last.strip()) and last.count(separator.encode()) < columns - 1
 
 
 def from_frame(frame: pl.DataFrame, name: str) -> Series:
@@ -106,6 +127,7 @@ def from_frame(frame: pl.DataFrame, name: str) -> Series:
                 f"record '{name}': no column for {column.meaning}; accepted headings: {words}; "
                 f"the file has: {', '.join(frame.columns)[:200]}"
             )
+    frame = frame.filter(~pl.all_horizontal(pl.all().is_null()))  # empty lines
     n = frame.height
     if n < 2:
         raise UserError(f"record '{name}': {n} rows; at least two are needed")
@@ -160,7 +182,8 @@ def _numbers(column: pl.Series, what: Column, name: str) -> Floats:
     if column.dtype.is_temporal():
         return np.asarray(column.cast(pl.Datetime("us")).dt.timestamp("us").to_numpy() / 1e6, dtype=float)
     if column.dtype == pl.String:
-        text = column
+        text = column.str.strip_chars()
+        text = text.set(text.is_in(_MISSING), None)
         if what.name == "time_s":
             moments = text.str.to_datetime(strict=False, time_zone="UTC")
             if moments.null_count() < len(moments):
