@@ -88,6 +88,10 @@ def test_table_of_any_logger_is_understood(tmp_path: Path, text: str) -> None:
             ["3599 s at row 2", "in UTC"],
         ),
         ("time,pit,vent\n0,90,-0.1\n1,90,0.1\n", ["-0.1 in row 1 is outside 0 to 1;"]),
+        (
+            "time,pit,vent,phase\n0,90,0.1,Tending\n1,90,0.1,Smoking\n",
+            ["'Smoking' in row 2", "tending", "leave"],
+        ),
         ("time,pit,vent\n7,90,0.1\n7,91,0.1\n", ["column time", "all 2 rows have the same time"]),
     ],
     ids=[
@@ -107,6 +111,7 @@ def test_table_of_any_logger_is_understood(tmp_path: Path, text: str) -> None:
         "milliseconds",
         "clock_put_back",
         "below_shut",
+        "phase",
         "one_moment",
     ],
 )

@@ -9,11 +9,13 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from coalminder.errors import UserError
 from coalminder.journal import Step
 from coalminder.replay.fopdt import Floats
 from coalminder.replay.series import Series, from_steps
+from coalminder.values import Phase
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +68,7 @@ COLUMNS: tuple[Column, ...] = (
     Column("dome_c", "°C", "dome", -60.0, 800.0, ("dome",)),
 )
 _PERCENT = ("lower", "upper")
+_PHASES = tuple(phase.value for phase in Phase)
 _MISSING = ("", "nan", "NaN", "NAN", "NA", "N/A", "n/a", "null", "NULL", "None", "-", "--", "---")
 
 
@@ -156,11 +159,7 @@ def from_frame(frame: pl.DataFrame, name: str) -> Series:
                 f"record '{name}', column {found[needed]}: no {what} in any of {n} rows; give another record"
             )
     keep = np.concatenate([[True], np.diff(time_s) > 0.0])  # of rows with one time, the first
-    phase = (
-        frame.get_column(found["phase"]).cast(pl.String).fill_null("").to_numpy().astype(str)
-        if "phase" in found
-        else np.full(n, "")
-    )
+    phase = _phases(frame.get_column(found["phase"]), name) if "phase" in found else np.full(n, "")
     empty = np.full(n, math.nan)
     lower = values["lower"]
     whole = Series(
@@ -220,6 +219,18 @@ def _all_read(text: pl.Series, read: pl.Series, what: Column, name: str) -> None
     raise UserError(
         f"{where} not a number ({what.unit or what.meaning}); leave the cell empty where nothing was read"
     )
+
+
+def _phases(column: pl.Series, name: str) -> NDArray[np.str_]:
+    words = column.cast(pl.String).fill_null("").str.strip_chars().str.to_lowercase()
+    odd = ~words.is_in(["", *_PHASES])
+    if odd.any():
+        row = int(np.flatnonzero(odd.to_numpy())[0])
+        raise UserError(
+            f"record '{name}', column phase: '{column[row]}' in row {row + 1} is no phase; accepted: "
+            f"{', '.join(_PHASES)}; leave the column out where other words are used"
+        )
+    return np.asarray(words.to_numpy().astype(str))
 
 
 def _unit(what: Column) -> str:
