@@ -11,7 +11,7 @@ from coalminder.core.config import Config
 from coalminder.food.doneness import SIX_D_MIN, lethality_min
 from coalminder.journal import AlarmChange, Step
 from coalminder.replay.fopdt import Floats
-from coalminder.replay.series import Series
+from coalminder.replay.series import LONGEST_GAP_S, Series
 from coalminder.values import Phase
 
 
@@ -26,7 +26,10 @@ class Span:
 
 @dataclass(frozen=True)
 class FoodFacts:
-    """Food-safety figures from the core probe; times in min. danger_min: between 5 and 57 °C."""
+    """Food-safety figures from the core probe; times in min. danger_min: between 5 and 57 °C.
+
+    Time without a reading counts as danger when it began there, and never as heat.
+    """
 
     peak_c: float
     over_63_min: float
@@ -89,11 +92,14 @@ def _food(series: Series) -> FoodFacts | None:
         return None
     t, c = series.time_s[good] / 60.0, series.food_c[good]
     width = np.diff(t, append=t[-1])
-    minutes = lethality_min(t.tolist(), c.tolist())
+    # What the core did while nobody measured it counts for nothing that is good.
+    lost = np.flatnonzero(np.diff(t) > max(LONGEST_GAP_S, 3.0 * series.step_s) / 60.0) + 1
+    runs = np.split(np.arange(len(t)), lost)
+    minutes = sum(lethality_min(t[run].tolist(), c[run].tolist()) for run in runs)
     return FoodFacts(
         peak_c=float(c.max()),
-        over_63_min=_longest(t, c >= 63.0),
-        over_71_min=_longest(t, c >= 71.0),
+        over_63_min=max(_longest(t[run], c[run] >= 63.0) for run in runs),
+        over_71_min=max(_longest(t[run], c[run] >= 71.0) for run in runs),
         lethality_min=minutes,
         six_d=minutes >= SIX_D_MIN,
         danger_min=float(np.sum(width[(c > 5.0) & (c < 57.0)])),

@@ -20,6 +20,7 @@ from coalminder.replay.fopdt import Floats
 from coalminder.values import Phase, Reading, Sample
 
 LONGEST_S = 7 * 86400.0
+LONGEST_GAP_S = 60.0  # between two rows; more stays a gap
 LID_SETTLES_S = 300.0  # after a lid lift the pit answers to the lid, not to the vents
 _LOOP_PHASES = frozenset((Phase.SETTLING.value, Phase.TENDING.value, Phase.EASING.value))
 
@@ -117,7 +118,7 @@ def even(series: Series, step_s: float = 1.0) -> Series:
     time_s = np.arange(0.0, series.time_s[-1] + 0.5 * step_s, step_s)
     held = np.clip(np.searchsorted(series.time_s, time_s + 1e-9, side="right") - 1, 0, len(series) - 1)
     apart = np.diff(series.time_s, append=series.time_s[-1])
-    lost = apart[held] > max(60.0, 3.0 * series.step_s)
+    lost = apart[held] > max(LONGEST_GAP_S, 3.0 * series.step_s)
 
     def line(column: Floats) -> Floats:
         good = np.isfinite(column)
@@ -126,7 +127,9 @@ def even(series: Series, step_s: float = 1.0) -> Series:
         out = np.interp(time_s, series.time_s[good], column[good])
         gap = np.diff(series.time_s[good], append=math.inf)
         place = np.clip(np.searchsorted(series.time_s[good], time_s + 1e-9, side="right") - 1, 0, None)
-        out[(gap[place] > max(60.0, 3.0 * series.step_s)) & (time_s > series.time_s[good][place])] = math.nan
+        out[
+            (gap[place] > max(LONGEST_GAP_S, 3.0 * series.step_s)) & (time_s > series.time_s[good][place])
+        ] = math.nan
         return out
 
     pit_c = line(series.pit_c)
