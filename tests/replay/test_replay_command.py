@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 import tomllib
 from html.parser import HTMLParser
@@ -215,3 +216,21 @@ def test_the_same_record_twice_makes_two_tables(cook_file: Path, tmp_path: Path)
     assert main(["replay", str(cook_file), str(cook_file), "--csv", str(tmp_path / "c.csv")]) == 0
     made = sorted(path.name for path in tmp_path.iterdir())
     assert made == [f"c-{cook_file.stem}-1.csv", f"c-{cook_file.stem}-2.csv"]
+
+
+@pytest.mark.parametrize("asked", [["--tune"], ["--kp", "0.5"]])
+def test_a_table_in_which_the_rules_would_have_cut_off_is_not_scored(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], asked: list[str]
+) -> None:
+    rows = ["time_s,pit_c,lower,set_point_c"]
+    for t in range(0, 9000, 5):
+        pit_c = 20.0 + 0.4 * t if t < 700 else 100.0 + 200.0 * math.exp(-(t - 700) / 600.0)
+        opening = 0.6 if t < 700 else 0.03 + 0.03 * (t // 600 % 3)
+        rows.append(f"{t},{pit_c + 0.1 * (t * 7 % 11):.2f},{opening},100")
+    (tmp_path / "by-hand.csv").write_text("\n".join(rows) + "\n", "utf-8")
+    toml = tmp_path / "t.toml"
+    assert main(["replay", str(tmp_path / "by-hand.csv"), *asked, "--toml", str(toml), "--quiet"]) == 2
+    said = capsys.readouterr().err
+    assert "would have put this fire out at" in said
+    assert "cut off the rows" in said
+    assert not toml.exists()

@@ -31,7 +31,16 @@ from coalminder.replay.report import number, tuning_rows
 from coalminder.replay.series import usable
 from coalminder.replay.table import write_table
 from coalminder.replay.tune import Tuning, toml_fragment, tune
-from coalminder.replay.whatif import Cook, Outcome, hold_vent, outside, run_again, score, shows_work
+from coalminder.replay.whatif import (
+    Cook,
+    Outcome,
+    check_not_cut_off,
+    hold_vent,
+    outside,
+    run_again,
+    score,
+    shows_work,
+)
 from coalminder.settings.quantities import bounds, temperature
 from coalminder.settings.tending import LoopSection
 
@@ -372,7 +381,9 @@ def _what_if(
             outcome = hold_vent(cook, model, args.lower, added)
         else:
             outcome = run_again(cook, model, new, added)
-        was, now = score(cook, run_again(cook, model), item.config), score(cook, outcome, new)
+        before = run_again(cook, model)
+        check_not_cut_off(cook, before)
+        was, now = score(cook, before, item.config), score(cook, outcome, new)
         console.print(
             f"{item.name}, what if {name}: mean error {was.mean_abs_c:.2f} -> {now.mean_abs_c:.2f} "
             "°C, highest "

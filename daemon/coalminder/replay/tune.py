@@ -27,7 +27,7 @@ from coalminder.replay.identify import Prior
 from coalminder.replay.learned import USUAL_KETTLE, Learned, learn
 from coalminder.replay.margins import core_controller
 from coalminder.replay.rules import Gains, amigo_pi, simc_pi
-from coalminder.replay.whatif import Cook, Score, run_again, score, scored_rows
+from coalminder.replay.whatif import Cook, Score, check_not_cut_off, run_again, score, scored_rows
 
 MS_LIMIT = 1.6
 # Gains in force beyond it are given up. At the worst of the models the defaults have 2.4 to 2.5
@@ -132,6 +132,8 @@ def tune(
     say = progress or (lambda frac, text: None)
     say(0.02, "fitting the kettle")
     kettle = learn(cooks, prior, seed)
+    for cook in cooks:
+        check_not_cut_off(cook, run_again(cook, kettle.models[0], _own(cook, config)))
     linear = _Linear(kettle, cooks, config)
     base = config.loop
     say(0.10, "sorting out gains that are not robust")

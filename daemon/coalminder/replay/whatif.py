@@ -20,6 +20,7 @@ from coalminder.codec import from_plain
 from coalminder.core import Config, State, initial, step
 from coalminder.core.air import level
 from coalminder.core.config import SplitConfig
+from coalminder.errors import UserError
 from coalminder.events import LidNotice, Light
 from coalminder.journal import Record, Step
 from coalminder.replay.fopdt import Floats, Fopdt, response
@@ -175,6 +176,22 @@ def run_again(
         lid[i] = decision.lid_off
         phases.append(decision.phase.value)
     return Outcome(series.time_s + cook.from_s, pit, lower, upper, aim, tuple(phases), lid)
+
+
+def check_not_cut_off(cook: Cook, outcome: Outcome) -> None:
+    """Refuse another logger's cook in which our rules would have put the fire out: nothing can be scored.
+
+    In a record of ours the cut-off was there, and what comes after it is not scored.
+    """
+    gone = np.isin(outcome.phase, (Phase.CUT_OFF.value, Phase.SNUFFING.value, Phase.OUT.value))
+    if cook.own or not gone[scored_rows(cook)].any():
+        return
+    first = int(np.flatnonzero(gone)[0])
+    raise UserError(
+        f"record '{cook.name}': our safety rules would have put this fire out at "
+        f"{cook.series.time_s[first] / 60.0:.0f} min, with the pit at {outcome.pit_c[first]:.0f} °C, so it "
+        "cannot be run again; cut off the rows before the pit stayed under 121 °C, or give another cook"
+    )
 
 
 def hold_vent(cook: Cook, model: Fopdt, lower: float, added_c: Floats | None = None) -> Outcome:
