@@ -11,10 +11,13 @@ from pathlib import Path
 
 import pytest
 
+from coalminder import __version__
 from coalminder.cli import main
-from coalminder.core import Config
+from coalminder.core import Config, initial, step
 from coalminder.grill import Kettle
+from coalminder.journal import Journal, Start
 from coalminder.rehearse.fast import run_fast
+from coalminder.values import Inputs, ProbeFault, ProbeFaultKind, Reading
 
 
 class Page(HTMLParser):
@@ -234,3 +237,22 @@ def test_a_table_in_which_the_rules_would_have_cut_off_is_not_scored(
     assert "would have put this fire out at" in said
     assert "cut off the rows" in said
     assert not toml.exists()
+
+
+@pytest.mark.parametrize(("seconds", "shown"), [(1, "highest 9.0 °C"), (90, "highest –")])
+def test_a_record_of_one_step_or_without_a_reading_has_dashes(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], seconds: int, shown: str
+) -> None:
+    state = initial(Config())
+    journal = Journal(tmp_path, Start(__version__, {}, 1.8e9, state))
+    lost = ProbeFault(ProbeFaultKind.NOT_READY, "no answer")
+    for second in range(seconds):
+        inputs = Inputs(pit=Reading(9.0) if seconds == 1 else lost)
+        state, decision = step(state, inputs, float(second))
+        journal.record(float(second), 1.8e9 + second, inputs, decision, state)
+    journal.close(30.0)
+    record = str(next(tmp_path.glob("*.cook")))
+    assert main(["replay", record, "--report", str(tmp_path / "r.html"), "--json", str(tmp_path / "j")]) == 0
+    assert shown in capsys.readouterr().out
+    assert main(["replay", record, record]) == 0
+    assert "NaN" not in (tmp_path / "j").read_text("utf-8")

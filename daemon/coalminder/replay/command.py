@@ -178,8 +178,8 @@ def _tell(console: Console, item: Loaded) -> None:
     share = None if f.in_band_frac is None else 100 * f.in_band_frac
     console.print(
         f"{item.name}: {f.hours:.2f} h, in the band {number(share, '.0f', ' %')}, mean error "
-        f"{number(f.mean_abs_c, '.2f', ' °C')}, highest {f.peak_c:.1f} °C, {len(f.lid_lifts)} lid lifts, "
-        f"lower vent {f.travel:.1f} strokes",
+        f"{number(f.mean_abs_c, '.2f', ' °C')}, highest {number(f.peak_c, '.1f', ' °C')}, "
+        f"{len(f.lid_lifts)} lid lifts, lower vent {f.travel:.1f} strokes",
         highlight=False,
     )
     for remark in item.remarks:
@@ -198,7 +198,7 @@ def _compare(console: Console, items: Sequence[Loaded]) -> None:
             f"{f.hours:.2f}",
             number(share, ".0f", " %"),
             number(f.mean_abs_c, ".2f", " °C"),
-            f"{f.peak_c:.0f} °C",
+            number(f.peak_c, ".0f", " °C"),
             str(len(f.lid_lifts)),
             f"{f.travel / max(f.hours, 1e-9):.2f}",
             "–" if f.food is None else f"{f.food.peak_c:.0f} °C",

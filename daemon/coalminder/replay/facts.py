@@ -46,7 +46,7 @@ class Facts:
     hours: float
     in_band_frac: float | None
     mean_abs_c: float | None
-    peak_c: float
+    peak_c: float | None
     lowest_c: float | None
     travel: float
     settled_after_s: float | None
@@ -74,7 +74,7 @@ def facts(series: Series, config: Config) -> Facts:
         hours=float(series.time_s[-1]) / 3600.0,
         in_band_frac=float(np.mean((pit >= config.low_c) & (pit <= config.high_c))) if len(pit) else None,
         mean_abs_c=float(np.mean(np.abs(pit - aim))) if len(pit) else None,
-        peak_c=float(np.nanmax(series.pit_c)),
+        peak_c=float(np.nanmax(series.pit_c)) if np.isfinite(series.pit_c).any() else None,
         lowest_c=float(pit.min()) if len(pit) else None,
         travel=float(np.nansum(np.abs(np.diff(series.lower)))),
         settled_after_s=after,

@@ -118,7 +118,7 @@ def hold_of(series: Series, split: SplitConfig) -> float:
     v = series.v(split)
     tending = series.phase == Phase.TENDING.value
     if tending.sum() < 300:
-        tending = series.time_s > 0.5 * series.time_s[-1]
+        tending = series.time_s >= 0.5 * series.time_s[-1]
     return float(np.median(v[tending]))
 
 
