@@ -256,3 +256,28 @@ def test_a_record_of_one_step_or_without_a_reading_has_dashes(
     assert shown in capsys.readouterr().out
     assert main(["replay", record, record]) == 0
     assert "NaN" not in (tmp_path / "j").read_text("utf-8")
+
+
+@pytest.mark.parametrize(
+    ("heading", "pit", "told"),
+    [
+        ("time_s,pit_c,lower", 105.0, ["no column set_point_c: 93 °C of the settings is taken"]),
+        (
+            "time_s,pit_c,lower,set_point_c",
+            203.0,
+            ["the pit is 203 °C in the middle", "the set point is 203 °C", "in °F, convert it first"],
+        ),
+    ],
+)
+def test_what_is_taken_for_granted_in_a_table_is_said(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], heading: str, pit: float, told: list[str]
+) -> None:
+    rows = [
+        f"{t},{pit},0.1" + (f",{pit}" if heading.endswith("set_point_c") else "") for t in range(0, 4000, 10)
+    ]
+    (tmp_path / "t.csv").write_text("\n".join([heading, *rows]) + "\n", "utf-8")
+    assert main(["replay", str(tmp_path / "t.csv")]) == 0
+    said = capsys.readouterr().out
+    for words in told:
+        assert words in said
+    assert said.count("in °F") == (2 if pit > 121.0 else 0)

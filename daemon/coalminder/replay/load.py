@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+
+import numpy as np
 
 from coalminder import __version__
 from coalminder.core import Config, State
@@ -57,8 +59,23 @@ def load(
 def _table(path: Path, config: Config) -> Loaded:
     series = read_table(path)
     cook = from_series(series, path.stem, config)
-    remark = "a table holds no decisions: there is nothing to replay bit for bit"
-    return Loaded(path.stem, path, series, cook.state.config, cook, remarks=(remark,))
+    remarks = ("a table holds no decisions: there is nothing to replay bit for bit", *_doubts(series, config))
+    return Loaded(path.stem, path, series, cook.state.config, cook, remarks=remarks)
+
+
+def _doubts(series: Series, config: Config) -> Iterator[str]:
+    """What was taken for granted in a table, and what makes it look as if it were in °F."""
+    if not np.isfinite(series.set_point_c).any():
+        yield (
+            f"no column set_point_c: {config.set_point_c:g} °C of the settings is taken, and errors from it"
+        )
+    late = series.pit_c[(series.time_s > 1800.0) & np.isfinite(series.pit_c)]
+    for what, column in (("pit", late), ("set point", series.set_point_c[np.isfinite(series.set_point_c)])):
+        if len(column) and float(np.median(column)) > config.limits.ceiling_c:
+            yield (
+                f"the {what} is {np.median(column):.0f} °C in the middle, over the ceiling of "
+                f"{config.limits.ceiling_c:g} °C: if the table is in °F, convert it first"
+            )
 
 
 def _record(path: Path, change: Callable[[Config], Config] | None) -> Loaded:
