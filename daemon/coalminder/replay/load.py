@@ -96,7 +96,7 @@ def _record(path: Path, change: Callable[[Config], Config] | None) -> Loaded:
             config = state.config
         except ValueError as error:
             remarks.append(f"cannot be run again: {error}")
-        started = datetime.fromtimestamp(record.headers[0].started_utc_s, UTC)
+        started = _moment(record.headers[0].started_utc_s)
         return Loaded(
             path.stem,
             path,
@@ -109,3 +109,11 @@ def _record(path: Path, change: Callable[[Config], Config] | None) -> Loaded:
             started,
             tuple(remarks),
         )
+
+
+def _moment(utc_s: float) -> datetime | None:
+    """None for what no calendar has, as in a damaged header."""
+    try:
+        return datetime.fromtimestamp(utc_s, UTC)
+    except (OverflowError, ValueError, OSError):
+        return None
