@@ -217,6 +217,8 @@ def _tell_replay(console: Console, item: Loaded, *, changed: bool) -> None:
     why = "; ".join(a.reasons)
     if _experiment(item):
         why = "; ".join(filter(None, [why, "a test moved the vents in place of the loop"]))
+    if not why and not a.parted_steps:
+        why = "steps are missing from the record"
     if not why:
         why = "same version and settings: this is a defect, please keep the record and report it"
     console.print(
