@@ -225,6 +225,28 @@ def test_foreign_topic_is_refused(topic: str) -> None:
     assert isinstance(judge(Memory(), Received(topic, b"{}", NOW_S), TOPICS, DEFAULT_LIMITS)[1], Refusal)
 
 
+@pytest.mark.parametrize(
+    ("kind", "payload", "changes", "known"),
+    [
+        ("set_point", body(temp_c="95"), {}, "c-1"),
+        ("set_point", {"id": "c-1"}, {}, "c-1"),
+        ("set_point", body(temp_c=95), {"retained": True}, "c-1"),
+        ("SET_POINT", body(temp_c=95), {}, "c-1"),
+        ("tend", body(command_id="not {allowed}"), {}, ""),
+        ("tend", {**body(), "id": 5}, {}, ""),
+        ("tend", b"[" * 2000, {}, ""),
+        ("tend", b"[1]", {}, ""),
+        ("tend", b"\xff", {}, ""),
+    ],
+)
+def test_a_refusal_names_the_command_whose_id_can_be_read(
+    kind: str, payload: object, changes: dict[str, object], known: str
+) -> None:
+    verdict = verdict_on(kind, payload, **changes)  # type: ignore[arg-type]
+    assert isinstance(verdict, Refusal)
+    assert verdict.event_id == known
+
+
 def test_oversized_command_is_not_even_parsed() -> None:
     verdict = verdict_on("set_point", json.dumps(body(temp_c=95.0)).encode() + b" " * 2048)
     assert isinstance(verdict, Refusal)

@@ -8,15 +8,17 @@ shuts vents, the safe direction, so it is obeyed however old, malformed or overs
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from pydantic import ValidationError
+from pydantic import TypeAdapter, ValidationError
 
 from coalminder import events
 from coalminder.messages.payloads import (
     COMMANDS,
+    CommandId,
     CommandMessage,
 )
 from coalminder.messages.topics import Topics
@@ -36,6 +38,8 @@ class CommandLimits:
     max_bytes: int = 2048
     max_recent: int = 200  # commands within stale_s + ahead_s; more is a flood
 
+
+_ID: TypeAdapter[str] = TypeAdapter(CommandId)
 
 DEFAULT_LIMITS = CommandLimits()
 
@@ -107,13 +111,16 @@ def judge(
     kind = topics.kind_of(received.topic) or ""
     if kind not in COMMANDS:
         return memory, Refusal(
-            kind[:32], "", f"unknown command; there are: {', '.join(COMMANDS)}", received.client
+            kind[:32],
+            _id_of(received, limits),
+            f"unknown command; there are: {', '.join(COMMANDS)}",
+            received.client,
         )
     command, trouble = _parse(kind, received, limits)
     if received.retained and not (kind == "snuff" and command and _fresh(command, received.utc_s, limits)):
         return memory, Refusal(
             kind,
-            "",
+            _id_of(received, limits),
             "retained commands are refused: publish without the retain flag, and clear this one",
             received.client,
         )
@@ -122,7 +129,7 @@ def judge(
         event_id = command.id if command else f"snuff-{round(received.utc_s * 1000)}"
         return memory, Accepted(kind, events.Snuff(event_id=event_id), client)
     if command is None:
-        return memory, Refusal(kind, "", trouble, client)
+        return memory, Refusal(kind, _id_of(received, limits), trouble, client)
     memory = _forget(memory, received.utc_s, limits)
     trouble = _out_of_bounds(command, limits) or _untimely(memory, command, client, received.utc_s, limits)
     if trouble:
@@ -145,6 +152,16 @@ def _parse(kind: str, received: Received, limits: CommandLimits) -> tuple[Comman
         first = error.errors(include_url=False, include_context=False, include_input=False)[0]
         where = ".".join(str(part) for part in first["loc"])
         return None, f"not a valid '{kind}': {where + ': ' if where else ''}{first['msg']}"[:300]
+
+
+def _id_of(received: Received, limits: CommandLimits) -> str:
+    """The id of a command that is wrong otherwise, for its sender to know the answer by; else ""."""
+    if len(received.payload) > limits.max_bytes:
+        return ""
+    try:
+        return _ID.validate_python(json.loads(received.payload)["id"], strict=True)
+    except (ValueError, TypeError, KeyError, RecursionError):  # a ValidationError is a ValueError
+        return ""
 
 
 def _out_of_bounds(command: CommandMessage, limits: CommandLimits) -> str:
