@@ -132,8 +132,9 @@ def tune(
     say = progress or (lambda frac, text: None)
     say(0.02, "fitting the kettle")
     kettle = learn(cooks, prior, seed)
-    for cook in cooks:
-        check_not_cut_off(cook, run_again(cook, kettle.models[0], _own(cook, config)))
+    for cook in (cook for cook in cooks if not cook.own):
+        for model in _models_to_run(kettle):
+            check_not_cut_off(cook, run_again(cook, model, _own(cook, config)))
     linear = _Linear(kettle, cooks, config)
     base = config.loop
     say(0.10, "sorting out gains that are not robust")
