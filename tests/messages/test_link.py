@@ -335,6 +335,31 @@ def test_a_message_too_large_for_the_broker_does_not_end_the_connection(
         assert link.connected
 
 
+def test_a_broker_of_3_1_1_that_hangs_up_on_a_large_message_gets_the_others(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    broker = Mosquitto(tmp_path, OPEN + "max_packet_size 4000\n")
+    broker.start()
+    link = link_to(broker, mqtt_version="3.1.1")
+    link.on_connect(lambda: link.publish("announcement", b"x" * 5000, retain=True))
+    link.start()
+    wait_for(lambda: "5012 bytes is left out from now on" in caplog.text, 20.0)
+    wait_for(lambda: link.connected)
+    with Watcher(broker, "coalminder/kettle/availability") as phone:
+        link.offer(CALM, HEALTHY, 10.0, 1_700_000_000.0)
+        phone.wait("coalminder/kettle/availability")
+    time.sleep(1.0)
+    assert link.connected
+    link.stop()
+    broker.stop()
+
+
+def test_the_size_of_a_message_is_counted_in_bytes(tmp_path: Path) -> None:
+    with strict(tmp_path, "max_packet_size 4000\n") as (_, link):
+        assert link.publish("text", "x" * 3700)
+        assert not link.publish("text", "°" * 3700)
+
+
 def test_what_the_broker_refuses_is_logged_once(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
     with strict(tmp_path, f"acl_file {access_list(tmp_path)}\n") as (_, link):
         for _ in range(3):

@@ -34,6 +34,9 @@ FIRST_ANSWER_S = 2.0  # for the answer to a first CONNECT, while the broker's ve
 # Two daemons of one name throw each other out: connections that last only a short time are dialled again
 # less and less often. Some brokers say so (MQTT 5, reason 0x8E), some just hang up.
 SHORT_S, WAR_S = 60.0, 30.0
+# A broker with MQTT 3.1.1 cannot say what it takes: it hangs up at once on what is larger. After so many
+# times the largest message is left out; never one as small as an alarm.
+HANG_UPS, HANG_UP_S, SMALL_BYTES = 3, 5.0, 2048
 _TAKEN_OVER = "Session taken over"
 _UNSUPPORTED = "Unsupported protocol version"
 AGAIN_S = 60.0  # until what the broker refused is tried again
@@ -66,6 +69,9 @@ class Connection:
         self._protocol = paho.MQTTv311 if options.mqtt_version == "3.1.1" else paho.MQTTv5
         self._in_flight = IN_FLIGHT
         self._most_bytes: int | None = None  # that the broker takes
+        self._assumed_bytes: int | None = None  # the same with MQTT 3.1.1, from its hanging up
+        self._hang_ups = 0
+        self._largest = 0  # of what was sent on this connection
         self._complaints: set[str] = set()
         self._wanted: list[tuple[str, SubscribeOptions]] = []
         self._asked: dict[int, list[tuple[str, SubscribeOptions]]] = {}
@@ -129,21 +135,24 @@ class Connection:
         client = self._client
         if client is None or not self._up:
             return None
-        if self._most_bytes is not None and len(topic) + len(payload) + _OVERHEAD_BYTES > self._most_bytes:
+        body = payload.encode() if isinstance(payload, str) else payload
+        size = len(topic) + len(body) + _OVERHEAD_BYTES
+        if self._most_bytes is not None and size > self._most_bytes:
             self._complain(f"{topic} is too large for the broker, which takes {self._most_bytes} bytes")
             return None
+        self._largest = max(self._largest, size)
         properties = None
         if self._protocol == paho.MQTTv5:
             properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
             if payload:
                 properties.PayloadFormatIndicator = 1
-                properties.ContentType = "application/json" if payload[:1] in ("{", b"{") else "text/plain"
+                properties.ContentType = "application/json" if body[:1] == b"{" else "text/plain"
             if expiry_s is not None:
                 properties.MessageExpiryInterval = expiry_s
             if correlation is not None:
                 properties.CorrelationData = correlation
         try:
-            info = client.publish(topic, payload, qos=qos, retain=retain, properties=properties)
+            info = client.publish(topic, body, qos=qos, retain=retain, properties=properties)
         except (ValueError, RuntimeError, OSError) as error:
             log.warning("publishing on %s failed: %s", topic, error)
             return None
@@ -179,6 +188,7 @@ class Connection:
             was_up = self._connect_once()
             if self._stopping.is_set():
                 break
+            self._learn_limit(was_up, time.monotonic() - began_s)
             if self._taken_over:
                 self._taken_over, wait_s = False, WAR_S
             elif was_up and time.monotonic() - began_s > SHORT_S:
@@ -186,6 +196,20 @@ class Connection:
             else:
                 wait_s = min(wait_s * 2, WAR_S if was_up else self._options.retry_max_s)
             self._stopping.wait(wait_s * random.uniform(0.8, 1.2))
+
+    def _learn_limit(self, was_up: bool, lasted_s: float) -> None:
+        if self._protocol == paho.MQTTv5 or not was_up:
+            return
+        if lasted_s > SHORT_S:
+            self._hang_ups, self._assumed_bytes = 0, None  # a broker put right is asked again
+        elif lasted_s < HANG_UP_S and self._largest > SMALL_BYTES:
+            self._hang_ups += 1
+            if self._hang_ups >= HANG_UPS:
+                self._hang_ups, self._assumed_bytes = 0, self._largest - 1
+                self._complain(
+                    f"the broker hangs up at once each time; a message of {self._largest - _OVERHEAD_BYTES} "
+                    "bytes is left out from now on; raise its packet limit, or set mqtt.discovery = false"
+                )
 
     def _connect_once(self) -> bool:
         """Connect, stay, come back when the connection is gone; True when it was ever up."""
@@ -274,6 +298,9 @@ class Connection:
             return
         self._known_protocol = True
         self._most_bytes = getattr(properties, "MaximumPacketSize", None) if properties else None
+        if self._protocol != paho.MQTTv5:
+            self._most_bytes = self._assumed_bytes
+        self._largest = 0
         take = getattr(properties, "ReceiveMaximum", IN_FLIGHT) if properties else IN_FLIGHT
         if 0 < take < self._in_flight:  # the library takes this number before connecting only: dial again
             self._in_flight = take
