@@ -25,8 +25,9 @@ def test_the_service_takes_the_section_and_the_name_of_its_grill(tmp_path: Path)
     )
 
 
-def test_the_password_is_the_first_line_of_its_file(tmp_path: Path) -> None:
-    (tmp_path / "secret").write_text("hunter 2\r\nnotes\n", "utf-8")
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig"])
+def test_the_password_is_the_first_line_of_its_file(tmp_path: Path, encoding: str) -> None:
+    (tmp_path / "secret").write_text("hunter 2\r\nnotes\n", encoding)
     found = options(tmp_path, f'password_file = "{tmp_path / "secret"}"')
     assert found is not None
     assert found.password == "hunter 2"

@@ -80,7 +80,7 @@ class LinkOptions:
 
 def _first_line(path: Path) -> str:
     try:
-        line = path.read_text(encoding="utf-8").split("\n", 1)[0].rstrip("\r")
+        line = path.read_text(encoding="utf-8-sig").split("\n", 1)[0].rstrip("\r")
     except (OSError, UnicodeDecodeError) as error:
         raise UserError(
             f"mqtt.password_file {path}: {getattr(error, 'strerror', None) or error}; "
