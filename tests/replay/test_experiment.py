@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import copy
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -64,6 +65,8 @@ def test_step_test_teaches_more_than_the_cook_around_it(tmp_path: Path) -> None:
         cook = from_record(record, "test")
     assert cook.experiment_from_s is not None
     kettle = learn([cook])
+    assert not kettle.doubt
+    assert "under control" in learn([replace(cook, experiment_from_s=None)]).doubt
     alone = learn([cook], prior=None).fit  # without help from what kettles are usually like
     assert alone.slope.high / alone.slope.low < 3.0
     # The same grill without noise and gusts, its vent moved up and down from where it held the pit.

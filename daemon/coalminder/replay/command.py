@@ -340,6 +340,8 @@ def _tell_kettle(console: Console, kettle: Learned) -> None:
     )
     if kettle.still:
         console.print(f"  these are the usual kettle's figures: {kettle.still}", highlight=False)
+    if kettle.doubt:
+        console.print(f"  {kettle.doubt}", highlight=False)
 
 
 def _tell_tuning(console: Console, tuning: Tuning) -> None:

@@ -299,6 +299,8 @@ def _learned(r: Report) -> str:
     )
     if r.kettle.still:
         out += f"<p>These are the usual kettle's figures: {escape(r.kettle.still)}.</p>"
+    if r.kettle.doubt:
+        out += f"<p>But {escape(r.kettle.doubt)}.</p>"
     if r.residual is not None:
         time_s, rest = r.residual
         out += chart(
