@@ -185,6 +185,16 @@ def test_flood_is_refused_and_memory_stays_bounded() -> None:
     assert len(memory.recent) == 1
 
 
+def test_one_phone_is_heard_all_through_a_long_cook() -> None:
+    """A word every 20 s for two hours: what is too old to be repeated must not fill the memory."""
+    memory = Memory()
+    for at_s in range(0, 7200, 20):
+        message = received("ease", body(0.5 - at_s, f"c{at_s}"), utc_s=NOW_S + at_s)
+        memory, verdict = judge(memory, message, TOPICS, DEFAULT_LIMITS)
+        assert isinstance(verdict, Accepted), at_s
+        assert len(memory.recent) <= 2
+
+
 def test_retained_command_is_refused() -> None:
     for kind in COMMANDS:
         for issued_s in (0, -60):
