@@ -100,23 +100,6 @@ def test_wet_wood_has_less_heat(moisture: float, ncv: float) -> None:
     assert fire_lay.wood_ncv_mj_kg(moisture) == pytest.approx(ncv, abs=0.02)
 
 
-@pytest.mark.parametrize(
-    ("temp_c", "hours", "solid", "killed"),
-    [
-        (-20, 168, False, True),
-        (-20, 167, False, False),
-        (-18, 400, False, False),
-        (-35, 15, True, True),
-        (-35, 14, True, False),
-        (-20, 24, True, True),
-        (-35, 15, False, False),
-    ],
-)
-def test_parasite_freezing(temp_c: float, hours: float, solid: bool, killed: bool) -> None:
-    # FDA Food Code 3-402.11: -20 °C for 168 h; or -35 °C until solid and 15 h at -35 °C or 24 h at -20 °C.
-    assert storage.parasites_killed(temp_c, hours, solid) is killed
-
-
 @pytest.mark.parametrize("kind", ["oily_fish", "lean_fish", "shellfish", "poultry", "pork"])
 def test_storage_is_the_shortest_of_the_sources(kind: str) -> None:
     # 14 d below 2.2 °C (extension); 3 °C 6 d fatty, 8 d white (secondary); cooked food 3 to 4 d (from memory)

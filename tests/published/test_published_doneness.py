@@ -35,15 +35,6 @@ def test_six_decades_take_two_minutes_at_seventy() -> None:
     assert doneness.SIX_D_MIN / doneness.lethal_rate(70.0) == pytest.approx(2.0, abs=0.01)
 
 
-@pytest.mark.parametrize(
-    ("temp_c", "rate"),
-    [(85, 0.193), (86, 0.270), (87, 0.370), (90, 1.00), (92, 1.60), (95, 3.16), (100, 10.0)],
-)
-def test_botulinum_lethal_rates(temp_c: float, rate: float) -> None:
-    # FDA Hazards Guide, Appendix 4, Table A-4 (from memory): z 7 °C below 90 °C and 10 °C above.
-    assert doneness.botulinum_rate(temp_c) == pytest.approx(rate, rel=0.015)
-
-
 def test_lethality_of_a_ramp_has_its_closed_form() -> None:
     # Closed form: (z/ln 10)(10^(-5/7.5) - 10^(-15/7.5)) = 0.6692 min for 55 to 65 °C at 1 °C/min.
     times = [i / 60 for i in range(601)]
@@ -61,25 +52,6 @@ def test_lethality_of_a_minute_log() -> None:
 
 def test_half_an_hour_at_63_is_more_than_six_decades() -> None:
     assert doneness.lethality_min([0, 30], [63, 63]) == pytest.approx(3.498, abs=0.001)
-
-
-@pytest.mark.parametrize(
-    ("temp_f", "minutes"),
-    [
-        (129.9, None),
-        (130, 112),
-        (135, 36),
-        (140, 12),
-        (145, 4),
-        (145.9, 4),
-        (150, 67 / 60),
-        (158, 0),
-        (170, 0),
-    ],
-)
-def test_beef_times(temp_f: float, minutes: float | None) -> None:
-    # USDA FSIS Appendix A (1999), 6.5-log lethality.
-    assert doneness.fsis_beef_min(temp_f) == (minutes if minutes is None else pytest.approx(minutes))
 
 
 def test_rules_keep_to_their_sources() -> None:

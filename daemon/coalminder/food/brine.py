@@ -15,7 +15,6 @@ from coalminder.food.salt import (
     brine_freezing_c,
     salometer_deg,
     salt_pct_for_wps,
-    water_phase_salt_pct,
 )
 
 DIFFUSIVITY_M2_S = (1.0e-10, 2.0e-10, 3.0e-10)
@@ -181,8 +180,3 @@ def brine_warnings(
             f"{REDUCED_OXYGEN_WPS_PCT} % that the trade must prove by test; no plan makes it safe [fda-63]."
         )
     return tuple(lines)
-
-
-def wps_of(salt_pct: float, water_pct: float) -> float:
-    """Water-phase salt; see salt.water_phase_salt_pct."""
-    return water_phase_salt_pct(salt_pct, water_pct)

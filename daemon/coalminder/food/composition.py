@@ -81,8 +81,3 @@ def thermal(composition: Composition, temp_c: float = 40.0) -> Thermal:
     volume = sum(volumes.values())
     k = sum(part / volume * _at(_COMPONENTS[name][2], temp_c) for name, part in volumes.items())
     return Thermal(cp, 1.0 / volume, k)
-
-
-def latent_heat_kj_kg(temp_c: float) -> float:
-    """Heat of evaporation of water, kJ/kg, 0..120 °C: 2501 - 2.36 t (steam tables, within 0.5 %)."""
-    return 2501.0 - 2.36 * temp_c

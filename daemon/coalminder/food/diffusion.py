@@ -1,28 +1,13 @@
-"""Salt going into flesh: diffusion into a slab and a cylinder (Crank, ch. 4 and 5).
+"""Salt going into flesh: diffusion into a slab (Crank, ch. 4).
 
 Owns: the series and their inverse. Must not know: what diffuses. Fourier number F = D t / l2, with l the
-half thickness of a slab salted from both sides (the whole thickness when one side is closed by skin) or
-the radius of a cylinder.
+half thickness of a slab salted from both sides (the whole thickness when one side is closed by skin).
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
-
-# Zeros of the Bessel function J0 (Abramowitz and Stegun, table 9.5).
-_J0_ZEROS = (
-    2.404825557695773, 5.520078110286311, 8.653727912911013, 11.791534439014281, 14.930917708487787,
-    18.071063967910924, 21.211636629879260, 24.352471530749302, 27.493479132040254, 30.634606468431975,
-)  # fmt: skip
-
-
-def _j0_zero(n: int) -> float:
-    """The n-th zero (from 0); beyond the table McMahon's expansion, good to 1e-9 there."""
-    if n < len(_J0_ZEROS):
-        return _J0_ZEROS[n]
-    beta = (n + 0.75) * math.pi
-    return beta + 1 / (8 * beta) - 124 / (3 * (8 * beta) ** 3)
 
 
 def _terms(fourier: float) -> int:
@@ -51,16 +36,6 @@ def slab_centre(fourier: float) -> float:
         for n in range(_terms(fourier))
     )
     return max(0.0, 1.0 - 4.0 / math.pi * total)
-
-
-def cylinder_uptake(fourier: float) -> float:
-    """Share of the final uptake, 0..1, of a long cylinder at F >= 0."""
-    if fourier <= 0.0:
-        return 0.0
-    if fourier < 1e-4:  # short-time form, ch. 5.3
-        return 4.0 * math.sqrt(fourier / math.pi) - fourier
-    zeros = (_j0_zero(n) for n in range(400))
-    return 1.0 - sum(4.0 / (a * a) * math.exp(-a * a * fourier) for a in zeros if a * a * fourier < 700.0)
 
 
 def fourier_for(share: float, of: Callable[[float], float] = slab_uptake) -> float:

@@ -33,28 +33,6 @@ def lethality_min(
     return total
 
 
-def botulinum_rate(temp_c: float) -> float:
-    """Lethal rate, C. botulinum type E and kin: Tref 90 °C, z 7 below, 10 above [fda-a4, from memory]."""
-    return lethal_rate(temp_c, 90.0, 7.0 if temp_c < 90.0 else 10.0)
-
-
-# °F -> minutes for 6.5-log Salmonella in cooked beef [fsis-a, read]. Below 130 °F there is no time.
-FSIS_BEEF_MIN: dict[int, float] = {
-    130: 112, 131: 89, 132: 71, 133: 56, 134: 45, 135: 36, 136: 28, 137: 23, 138: 18, 139: 15, 140: 12,
-    141: 9, 142: 8, 143: 6, 144: 5, 145: 4, 146: 169 / 60, 147: 134 / 60,
-    148: 107 / 60, 149: 85 / 60, 150: 67 / 60,
-    151: 54 / 60, 152: 43 / 60, 153: 34 / 60, 154: 27 / 60, 155: 22 / 60,
-    156: 17 / 60, 157: 14 / 60, 158: 0.0,
-}  # fmt: skip
-
-
-def fsis_beef_min(temp_f: float) -> float | None:
-    """Minutes to hold at `temp_f` °F, from the row at or below it (the safe side); None below 130 °F."""
-    if temp_f < 130.0:
-        return None
-    return FSIS_BEEF_MIN[min(158, int(temp_f))]
-
-
 @dataclass(frozen=True, slots=True)
 class DoneRule:
     """Core at `core_c` or above for `hold_min` without a break. `source` is a key of sources.SOURCES."""

@@ -123,21 +123,3 @@ def standing_clock(exposure_after: Exposure) -> Clock:
     return Clock(
         "standing", exposure_after.growth_s, STANDING_S, "a2-cooked", "cooked food between 10 and 57 °C"
     )
-
-
-def cooling_passes(times_s: list[float], cores_c: list[float]) -> bool:
-    """Does a log of core temperatures meet the cooling rule? Times between rows are taken linearly.
-
-    The clock starts when the log falls through 57 °C (at its first row if it starts below).
-    """
-
-    def when(limit_c: float) -> float | None:
-        for t0, t1, a, b in zip(times_s, times_s[1:], cores_c, cores_c[1:], strict=False):
-            if a > limit_c >= b:
-                return t0 + (t1 - t0) * (a - limit_c) / (a - b)
-        return times_s[0] if cores_c[0] <= limit_c else None
-
-    begin, at_21, at_5 = when(HOT_C), when(21.0), when(COLD_C)
-    if begin is None or at_21 is None or at_5 is None:
-        return False
-    return at_21 - begin <= COOL_1_S and at_5 - begin <= COOL_2_S

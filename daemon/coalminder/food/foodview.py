@@ -6,7 +6,6 @@ Owns: the words and the order of steps. Must not know: how the state comes about
 from __future__ import annotations
 
 from coalminder.food import ensemble as slabs
-from coalminder.food.doneness import SIX_D_MIN
 from coalminder.food.exposure import (
     COLD_C,
     Clock,
@@ -200,8 +199,3 @@ def next_step(state: FoodState, plan: FoodPlan, now_s: float) -> tuple[PlanStep 
         if not passed:
             return step, due
     return None, None
-
-
-def enough_lethality(view: FoodView) -> bool:
-    """Whether the lethality so far is a 6D process against Listeria: a note beside the done rule."""
-    return view.lethality_min >= SIX_D_MIN

@@ -14,7 +14,6 @@ from coalminder.units import reworded
 LB_KG = 0.45359237
 OZ_KG = LB_KG / 16.0
 CUP_L = 0.2365882
-TABLESPOON_L = CUP_L / 16.0
 QUART_L = 4.0 * CUP_L
 
 SALT_G_PER_TABLESPOON: dict[str, tuple[float, float]] = {

@@ -106,14 +106,6 @@ _ROWS: tuple[tuple[str, str, Authority, Grade, str], ...] = (
     ),
     ("lm-70", "review of Listeria limits: 70 °C for 2 min is a 6D process", _P, _READ, ""),
     (
-        "fda-a4",
-        "FDA Hazards Guide, Appendix 4, Table A-4 (C. botulinum, 6D)",
-        _G,
-        _MEM,
-        "never reached by hot smoking: salt and cold keep it in check",
-    ),
-    ("fsis-a", "USDA FSIS Appendix A (1999), cooked beef: time at temperature", _G, _READ, ""),
-    (
         "fsis-poultry",
         "FSIS poultry times, via a cookery book's table",
         _G,

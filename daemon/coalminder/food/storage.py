@@ -103,15 +103,6 @@ def cooling(
     return Cooling(inf if at_21 is None or begin is None else at_21 - begin, inf, False)
 
 
-def parasites_killed(temp_c: float, hours: float, solid_at_minus_35: bool = False) -> bool:
-    """Food Code 3-402.11: -20 °C for 168 h; or solid at -35 °C and then 15 h at -35 or 24 h at -20 °C."""
-    if temp_c <= -35.0 and solid_at_minus_35:
-        return hours >= 15.0
-    if temp_c <= -20.0:
-        return hours >= (24.0 if solid_at_minus_35 else 168.0)
-    return False
-
-
 PARASITE_NOTE = (
     "Fish eaten raw or only lightly cured must have been frozen first: -20 °C or colder for 7 days "
     "[fc-parasites]. A home freezer at -18 °C is not cold enough. Cooking to the done rule kills them too."
