@@ -8,11 +8,11 @@ import random
 import time
 from dataclasses import replace
 
+import fine_slab
 import pytest
 
 from coalminder import codec
 from coalminder.events import FoodStep, SetPoint, WoodAdded
-from coalminder.food import conduction
 from coalminder.food import ensemble as slabs
 from coalminder.food.composition import Thermal
 from coalminder.food.exposure import Exposure
@@ -169,13 +169,13 @@ def test_a_probe_narrows_the_finish_time() -> None:
 
 def test_estimate_follows_a_finer_slab_without_evaporation_knowledge() -> None:
     # The truth: 24 cells, 23 % thicker than planned, and a surface that stays wet and never dries.
-    truth = conduction.uniform_slab(0.0135, Thermal(3500.0, 1045.0, 0.47), 4.0, 24)
+    truth = fine_slab.uniform_slab(0.0135, Thermal(3500.0, 1045.0, 0.47), 4.0, 24)
     cook = Cook(replace(PLAN, thickness_m=0.022))
     finish_s = None
     at_hour: FoodView | None = None
     while finish_s is None:
-        truth = conduction.step_slab(truth, 10.0, 13.0, 93.0, lambda s: max(0.0, 2.0 * (s - 35.0)))
-        core = conduction.core_c(truth)
+        truth = fine_slab.step_slab(truth, 10.0, 13.0, 93.0, lambda s: max(0.0, 2.0 * (s - 35.0)))
+        core = fine_slab.core_c(truth)
         cook.run(10.0, core)
         if cook.now_s == 4800:
             at_hour = cook.view

@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 from itertools import pairwise
 
+import fine_slab
 import pytest
 
-from coalminder.food import conduction, humid_air
+from coalminder.food import ensemble, humid_air
 from coalminder.food.composition import Composition, Thermal, thermal
 
 CoolProp = pytest.importorskip("CoolProp.CoolProp")
@@ -58,7 +59,7 @@ def test_lean_fish_agrees_with_the_simple_rules() -> None:
 )  # fmt: skip
 def test_plane_wall_eigenvalues(biot: float, zeta: float, factor: float) -> None:
     # Incropera, Table 5.1 (from memory, recomputed); one-term plane wall.
-    ours = conduction.wall_first_term(biot)
+    ours = fine_slab.wall_first_term(biot)
     assert ours == pytest.approx((zeta, factor), abs=1e-4)
 
 
@@ -67,10 +68,10 @@ FISH = Thermal(3600.0, 1050.0, 0.50)
 HALF_M, FILM, START, AIR = 0.011, 18.0, 5.0, 93.0
 
 
-def _march(cells: int, dt_s: float, end_s: float) -> conduction.Slab:
-    slab = conduction.uniform_slab(HALF_M, FISH, START, cells)
+def _march(cells: int, dt_s: float, end_s: float) -> fine_slab.Slab:
+    slab = fine_slab.uniform_slab(HALF_M, FISH, START, cells)
     for _ in range(round(end_s / dt_s)):
-        slab = conduction.step_slab(slab, dt_s, FILM, AIR)
+        slab = fine_slab.step_slab(slab, dt_s, FILM, AIR)
     return slab
 
 
@@ -80,11 +81,11 @@ def test_slab_agrees_with_the_exact_series(end_s: float) -> None:
     slab = _march(10, 10.0, end_s)
     biot = FILM * HALF_M / FISH.conductivity_w_mk
     fourier = FISH.diffusivity_m2_s * end_s / HALF_M**2
-    assert conduction.core_c(slab) == pytest.approx(
-        conduction.wall_exact_c(biot, fourier, START, AIR, 0.0), abs=0.1
+    assert fine_slab.core_c(slab) == pytest.approx(
+        fine_slab.wall_exact_c(biot, fourier, START, AIR, 0.0), abs=0.1
     )
-    assert conduction.surface_c(slab, FILM, AIR) == pytest.approx(
-        conduction.wall_exact_c(biot, fourier, START, AIR, 1.0), abs=0.1
+    assert fine_slab.surface_c(slab, FILM, AIR) == pytest.approx(
+        fine_slab.wall_exact_c(biot, fourier, START, AIR, 1.0), abs=0.1
     )
 
 
@@ -93,8 +94,8 @@ def test_slab_converges_with_second_order() -> None:
     end_s = 1800.0
     biot = FILM * HALF_M / FISH.conductivity_w_mk
     fourier = FISH.diffusivity_m2_s * end_s / HALF_M**2
-    exact = conduction.wall_exact_c(biot, fourier, START, AIR, 0.0)
-    errors = [abs(conduction.core_c(_march(n, 240.0 / n, end_s)) - exact) for n in (4, 8, 16)]
+    exact = fine_slab.wall_exact_c(biot, fourier, START, AIR, 0.0)
+    errors = [abs(fine_slab.core_c(_march(n, 240.0 / n, end_s)) - exact) for n in (4, 8, 16)]
     for coarse, fine in pairwise(errors):
         assert math.log2(coarse / fine) == pytest.approx(2.0, abs=0.25)
 
@@ -123,10 +124,72 @@ def test_slab_with_evaporation_agrees_with_scipy() -> None:
         return [(flows[i] - (flows[i - 1] if i else 0.0)) / capacity for i in range(cells)]
 
     reference = integrate.solve_ivp(slope, (0, end_s), [START] * cells, method="LSODA", rtol=1e-7, atol=1e-7)
-    slab = conduction.uniform_slab(HALF_M, FISH, START, cells)
+    slab = fine_slab.uniform_slab(HALF_M, FISH, START, cells)
     for _ in range(360):
-        slab = conduction.step_slab(slab, 10.0, FILM, AIR, sink)
+        slab = fine_slab.step_slab(slab, 10.0, FILM, AIR, sink)
     assert list(slab.temps_c) == pytest.approx(list(reference.y[:, -1]), abs=0.1)
+
+
+def _member(share: float = 0.0, dry_frac: float = 100.0) -> tuple[ensemble.Food, ensemble.Ensemble]:
+    """The daemon's own slab: one member that knows the fillet; share: of the film that carries vapour."""
+    capacity = FISH.cp_j_kgk * FISH.density_kg_m3
+    food = ensemble.Food(HALF_M, capacity, FISH.conductivity_w_mk, FISH.density_kg_m3, START)
+    logs = (HALF_M, capacity, FILM, max(share, 1e-9), dry_frac)
+    return food, ((*map(math.log, logs), 0.0, 0.0, START, START, START, START),)
+
+
+@pytest.mark.parametrize("end_s", [600.0, 1800.0, 3600.0, 7200.0])
+def test_the_daemons_slab_agrees_with_the_exact_series(end_s: float) -> None:
+    # The same exact series. Four cells lag a little: up to 0.2 °C, and never ahead.
+    food, family = _member()
+    for _ in range(round(end_s / 10.0)):
+        family = ensemble.advance(family, food, ensemble.Air(AIR, FILM, dries=False), 10.0)
+    biot = FILM * HALF_M / FISH.conductivity_w_mk
+    exact = fine_slab.wall_exact_c(biot, FISH.diffusivity_m2_s * end_s / HALF_M**2, START, AIR)
+    assert exact - 0.2 <= ensemble.core_of(family[0]) <= exact
+
+
+@pytest.mark.parametrize("core_c", [30.0, 54.4, 71.0])
+def test_heating_times_agree_with_the_exact_series(core_c: float) -> None:
+    # Its long steps foretell up to 4 % too late, never too early.
+    food, family = _member()
+    (time_s,) = ensemble.heating_times_s(family, food, ensemble.Air(AIR, FILM, dries=False), core_c)
+    biot = FILM * HALF_M / FISH.conductivity_w_mk
+
+    def exact_c(at_s: float) -> float:
+        return fine_slab.wall_exact_c(biot, FISH.diffusivity_m2_s * at_s / HALF_M**2, START, AIR)
+
+    assert exact_c(0.96 * time_s) <= core_c <= exact_c(time_s)
+
+
+@pytest.mark.parametrize("air_c", [80.0, 93.0, 110.0])
+def test_a_wet_slab_comes_to_the_wet_bulb_and_pays_for_its_vapour(air_c: float) -> None:
+    # With all of the film carrying vapour and a surface that stays wet the core ends at the wet bulb
+    # (CoolProp).
+    food, family = _member(share=1.0)
+    air = ensemble.Air(air_c, FILM)
+    for _ in range(240):
+        family = ensemble.advance(family, food, air, 60.0)
+    wet_bulb_c = CoolProp.HAPropsSI(
+        "B", "T", air_c + 273.15, "P", 101325, "W", ensemble.HUMIDITY
+    ) - 273.15  # fmt: skip
+    assert ensemble.core_of(family[0]) == pytest.approx(wet_bulb_c, abs=1.0)
+    # Then all the heat that comes goes into vapour: h (T_air - T) / latent heat.
+    later = ensemble.advance(family, food, air, 60.0)
+    lost = later[0][6] - family[0][6]
+    heat = FILM * (air_c - ensemble.core_of(family[0])) * 60.0
+    assert lost == pytest.approx(heat / ensemble.LATENT_J_KG, rel=0.02)
+
+
+def test_a_surface_that_has_dried_no_longer_cools() -> None:
+    # A dry slab goes on to the air's temperature; a wet one stays far below it.
+    ends = []
+    for dry_frac in (0.02, 100.0):
+        food, family = _member(share=0.65, dry_frac=dry_frac)
+        for _ in range(480):
+            family = ensemble.advance(family, food, ensemble.Air(AIR, FILM), 60.0)
+        ends.append(ensemble.core_of(family[0]))
+    assert ends[0] > AIR - 10.0 > AIR - 30.0 > ends[1]
 
 
 @pytest.mark.parametrize(

@@ -1,7 +1,6 @@
-"""Heat going into a slab of flesh: exact series, and a finite-volume slab with convection and evaporation.
+"""An independent peer of the food's model: the exact series of a plane wall, and a slab of many cells.
 
-Owns: transient conduction in one dimension, mid-plane to surface. Must not know: food species, fire, time of
-day. x runs from the middle (adiabatic, by symmetry) to the heated surface; `half_m` is half the thickness.
+x runs from the middle (adiabatic, by symmetry) to the heated surface; `half_m` is half the thickness.
 """
 
 from __future__ import annotations
