@@ -151,7 +151,6 @@ def _judge(
             return None if record is None else replace(record, since_s=None)
         if record is None:
             held = fault.condition(view, e, limits, False)
-            raw[fault.code] = held
             if not held:
                 return None
             record = Record(fault.code, since_s=now_s)
