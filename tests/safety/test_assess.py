@@ -168,6 +168,29 @@ def test_shelf_can_be_emptied_early_and_a_quiet_alarm_may_be_shelved_ahead() -> 
     assert alarm.state is AlarmState.UNACKNOWLEDGED
 
 
+def test_a_quiet_alarm_taken_from_the_shelf_is_quiet() -> None:
+    watch = settled()
+    watch.step(view(0.0), Shelve(code="food_probe_lost", for_s=600.0))
+    assert watch.step(view(0.0), Shelve(code="food_probe_lost", for_s=0.0)).outcomes[0].accepted
+    assert watch.alarm("food_probe_lost") is None
+    watch.step(view(0.0), Shelve(code="food_probe_lost", for_s=60.0))
+    watch.run(70.0, lambda s: view(s))
+    assert watch.alarm("food_probe_lost") is None
+
+
+@pytest.mark.parametrize(("lost", "state"), [(True, AlarmState.UNACKNOWLEDGED), (False, None)])
+def test_an_alarm_put_back_in_service_calls_again(lost: bool, state: AlarmState | None) -> None:
+    """A restart with another configuration: the list of what is out of service has changed."""
+    watch = settled(Limits(out_of_service=("food_probe_lost",)))
+    watch.run(60.0, lambda s: view(s, foods=(("char", LOST),)))
+    food = (("char", LOST if lost else Reading(40.0)),)
+    watch.run(60.0, lambda s: view(s, foods=food))
+    watch.limits = Limits()
+    watch.step(view(0.0, foods=food))
+    alarm = watch.alarm("food_probe_lost")
+    assert (alarm.state if alarm else None) is state
+
+
 @pytest.mark.parametrize(
     ("event", "word"),
     [

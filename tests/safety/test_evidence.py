@@ -1,0 +1,156 @@
+"""What the cut-offs remember from step to step, seen in the alarms that come of it or stay away."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import pytest
+from cutoffs import Watch, settled, view
+
+from coalminder.events import Acknowledge, FoodStep, Reset
+from coalminder.safety.view import View
+from coalminder.values import HEALTHY, AlarmState, ProbeFault, ProbeFaultKind, Reading
+
+LOST = ProbeFault(ProbeFaultKind.OPEN)
+KIND = ProbeFaultKind
+
+
+def late(s: float) -> View:
+    return view(s, machine=replace(HEALTHY, late_s=6.0))
+
+
+# --- the food
+
+
+@pytest.mark.parametrize(("step", "raised"), [("loaded", True), ("rotated", True), ("off", False)])
+def test_a_core_probe_pulled_out_of_food_that_is_off_is_not_lost(step: str, raised: bool) -> None:
+    watch = settled()
+    watch.step(view(0.0, foods=(("char", Reading(40.0)),)), FoodStep(step=step))
+    watch.run(60.0, lambda s: view(s, foods=(("char", LOST),)))
+    assert ("food_probe_lost" in watch.raised_s) is raised
+
+
+@pytest.mark.parametrize(("step", "raised"), [("loaded", True), ("off", False), ("chilled", False)])
+def test_only_food_on_the_grill_spends_time_in_the_danger_zone(step: str, raised: bool) -> None:
+    """FDA Food Code 3-501.19 (from memory): 4 h in all. What is off has its own clocks."""
+    watch = settled()
+    food = (("char", Reading(40.0)),)
+    watch.step(view(0.0, foods=food), FoodStep(step=step))
+    for _ in range(5):
+        watch.run(3000.0, lambda s: view(s, foods=food), (Acknowledge(),))
+    assert ("food_exposed" in watch.raised_s) is raised
+
+
+def test_a_second_load_starts_with_a_fresh_clock() -> None:
+    watch = settled()
+    food = (("char", Reading(40.0)),)
+    for _ in range(2):
+        watch.step(view(0.0, foods=food), FoodStep(step="loaded"))
+        for _ in range(4):
+            watch.run(3000.0, lambda s: view(s, foods=food), (Acknowledge(),))
+    assert "food_exposed" not in watch.raised_s
+
+
+# --- the pit
+
+
+def test_a_fire_that_dies_long_after_a_lid_lift_is_no_probe_that_fell_out() -> None:
+    watch = settled()
+    watch.run(60.0, lambda s: view(s, 93.0 - 30.0 * s / 60.0, lid_off=True))
+    watch.run(900.0, lambda s: view(s, min(63.0 + s / 6.0, 93.0)))
+    watch.run(7200.0, lambda s: view(s, max(93.0 - s / 90.0, 30.0)))
+    assert "fire_out" in watch.raised_s
+    assert "pit_probe_out" not in watch.raised_s
+
+
+@pytest.mark.parametrize("first_c", [92.0, 94.0], ids=["down", "up"])
+def test_a_dial_of_whole_degrees_may_stand_still_for_an_hour_whichever_way_it_went_first(
+    first_c: float,
+) -> None:
+    watch = Watch()
+    watch.run(600.0, lambda s: view(s, pit=Reading(93.0)))
+    watch.run(4000.0, lambda s: view(s, pit=Reading(first_c)))
+    assert "pit_probe_stuck" not in watch.raised_s
+
+
+@pytest.mark.parametrize(
+    ("kind", "code"),
+    [
+        (KIND.OPEN, "pit_probe_lost"),
+        (KIND.SHORT, "pit_probe_lost"),
+        (KIND.OUT_OF_RANGE, "pit_probe_lost"),
+        (KIND.BUS, "pit_probe_lost"),
+        (KIND.STALE, "pit_probe_stale"),
+        (KIND.TIMEOUT, "pit_probe_stale"),
+        (KIND.NOT_READY, "pit_probe_stale"),
+        (KIND.STUCK, "pit_probe_stuck"),
+        (KIND.IMPLAUSIBLE_RATE, "pit_probe_implausible"),
+    ],
+)
+def test_each_fault_of_the_pit_probe_has_one_row_that_cuts_off(kind: ProbeFaultKind, code: str) -> None:
+    """Four rows, four remedies: a cook must be sent to the right one."""
+    watch = settled()
+    watch.run(70.0, lambda s: view(s, pit=ProbeFault(kind, "channel 1")))
+    assert {raised for raised in watch.raised_s if raised != "pit_probe_silent"} == {code}
+    told = watch.alarm(code)
+    assert told is not None
+    assert f"({kind.value}: channel 1)" in told.message
+
+
+def test_a_rise_towards_the_set_point_with_shut_vents_is_no_fault() -> None:
+    """5 K under it to 5 K over it, by 3.5 K in five minutes; only from 6 K over it would it be told."""
+    watch = settled()
+    watch.run(860.0, lambda s: view(s, 88.0 + 0.7 * s / 60.0, lower=0.012))
+    assert "rising_with_vents_shut" not in watch.raised_s
+    watch.run(400.0, lambda s: view(s, 98.0 + 0.7 * s / 60.0, lower=0.012))
+    assert "rising_with_vents_shut" in watch.raised_s
+
+
+# --- what a message shows
+
+
+@pytest.mark.parametrize(
+    ("make", "code", "words"),
+    [
+        (lambda s: view(s, min(93.0 + 10.0 * s, 180.0)), "pit_over_hard_limit", "180 °C"),
+        (lambda s: view(s, pit=Reading(93.0, age_s=s)), "pit_probe_silent", " s old"),
+        (lambda s: view(s, pit=Reading(float("nan"))), "pit_probe_lost", "nan"),
+        (lambda s: view(s, machine=replace(HEALTHY, blind_start=True, blind_s=95.0)), "was_blind", "95 s"),
+    ],
+)
+def test_a_message_shows_the_figure_that_it_is_about(
+    make: Callable[[float], View], code: str, words: str
+) -> None:
+    watch = settled()
+    watch.run(70.0, make)
+    alarm = watch.alarm(code)
+    assert alarm is not None
+    assert words in alarm.message
+
+
+# --- reset
+
+
+def test_a_stuck_probe_that_moves_again_may_be_reset() -> None:
+    watch = settled()
+    watch.run(700.0, lambda s: view(s, pit=Reading(93.25), lower=0.05 + s * 3e-4))
+    assert watch.verdict.cut_off
+    assert not watch.step(view(0.0, pit=Reading(93.25)), Reset()).outcomes[0].accepted
+    watch.run(20.0, lambda s: view(s))
+    alarm = watch.alarm("pit_probe_stuck")
+    assert alarm is not None
+    assert alarm.state is AlarmState.LATCHED_UNACKNOWLEDGED
+    assert watch.step(view(0.0), Reset()).outcomes[0].accepted
+    assert not watch.verdict.cut_off
+
+
+def test_a_machine_that_could_not_keep_up_may_be_reset_once_half_is_forgotten() -> None:
+    """Lateness is forgotten at 1 s per 20 s, and counts for no more than four times the limit of 30 s."""
+    watch = settled()
+    watch.run(3600.0, late, ())
+    assert watch.verdict.cut_off
+    watch.run(20.0 * (4 * 30.0 - 15.0) - 20.0, lambda s: view(s))
+    assert not watch.step(view(0.0), Reset()).outcomes[0].accepted
+    watch.run(120.0, lambda s: view(s))
+    assert watch.step(view(0.0), Reset()).outcomes[0].accepted
