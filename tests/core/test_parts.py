@@ -13,9 +13,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from simple_pid import PID
 
-from coalminder.core import air, fire, lid, loop, oscillation, pit, reference, response
+from coalminder.core import advice, air, fire, lid, loop, oscillation, pit, reference, response
 from coalminder.core.air import AirState
 from coalminder.core.config import (
+    AdviceConfig,
     AirConfig,
     FireConfig,
     LidConfig,
@@ -30,7 +31,7 @@ from coalminder.core.loop import LoopState
 from coalminder.core.oscillation import OscillationState
 from coalminder.core.pit import PitState
 from coalminder.core.response import ResponseState
-from coalminder.values import Reading
+from coalminder.values import FireEstimate, Phase, ProbeFault, ProbeFaultKind, Reading
 
 SPLIT = SplitConfig()
 finite = st.floats(-200.0, 400.0)
@@ -168,7 +169,7 @@ def test_slope_of_a_ramp_is_its_rate() -> None:
 def test_filters_start_afresh_after_a_long_gap() -> None:
     state = pit.observe(PitState(), PitConfig(), Reading(90.0), None, 1.0)
     state = pit.observe(state, PitConfig(), Reading(40.0), None, 500.0)
-    assert (state.smooth_c, state.slope_c_per_s) == (40.0, 0.0)
+    assert (state.smooth_c, state.slope_c_per_s, state.age_s) == (40.0, 0.0, 0.0)
 
 
 # --- lid
@@ -338,6 +339,20 @@ def test_violent_swings_of_any_shape_calm_the_gains() -> None:
     assert state.gain == pytest.approx(OscillationConfig().least_gain)
 
 
+@pytest.mark.parametrize(
+    ("sizes", "halves_s"), [((3.0, 1.5), (150, 150)), ((3.0, 3.0), (60, 240))], ids=["size", "length"]
+)
+def test_swings_that_are_not_alike_in_size_and_length_are_the_weathers(
+    sizes: tuple[float, float], halves_s: tuple[int, int]
+) -> None:
+    state, now_s = OscillationState(), 0.0
+    for n in range(40):
+        for _ in range(halves_s[n % 2]):
+            now_s += 1.0
+            state = oscillation.watch(state, OscillationConfig(), sizes[n % 2] * (-1) ** n, 0.1, now_s)
+    assert state.gain == 1.0
+
+
 def test_a_swing_that_dies_out_is_left_alone() -> None:
     assert swing(6.0, 300.0, decay=0.3).gain == 1.0
 
@@ -388,6 +403,48 @@ def test_steady_heat_is_the_loss_and_burns_its_share_of_charcoal() -> None:
     assert told.fuel_left_min is not None
     assert told.fuel_left_high_min is not None
     assert told.fuel_left_low_min < told.fuel_left_min < told.fuel_left_high_min
+
+
+def test_a_flare_of_a_minute_changes_little_of_what_is_told_of_the_charcoal() -> None:
+    config, state = FireConfig(), fire.FireState(fuel_kg=2.0)
+    for _ in range(3600):
+        state = fire.account(state, config, 93.0, 15.0, 0.0, 1.0)
+    before = fire.estimate(state).fuel_left_min
+    for _ in range(60):
+        state = fire.account(state, config, 93.0, 15.0, 0.2, 1.0)  # 2.5 times the heat
+    after = fire.estimate(state).fuel_left_min
+    assert before is not None
+    assert after is not None
+    assert 0.94 < after / before < 1.0
+
+
+@pytest.mark.parametrize(
+    ("rise_c", "draught", "starved"),
+    [
+        (80.0, 1.0, 0.0),
+        (40.0, 1.0, 0.5),
+        (0.0, 1.0, 1.0),
+        (-5.0, 1.0, 1.0),
+        (120.0, 1.0, 0.0),
+        (80.0, 2.0, 1.0 - 2.0**-0.6),
+    ],
+)
+def test_a_bed_starves_by_what_its_heat_falls_short_of_its_draught(
+    rise_c: float, draught: float, starved: float
+) -> None:
+    """Heat goes as draught^0.6: twice the air should give 1.5 times the rise. The lag is ten minutes."""
+    blown = AirState(-3.0, -3.0 + math.log(draught), -5.0)
+    state = fire.FireState(fuel_kg=1.0)
+    for _ in range(600):
+        state = fire.starve(state, AirConfig(heat_power=0.6), blown, rise_c, 80.0, 1.0)
+    assert state.starved_frac == pytest.approx(starved * (1.0 - math.exp(-1.0)), abs=0.002)
+
+
+@pytest.mark.parametrize("pit_c", [15.0, 10.0])
+def test_a_pit_no_warmer_than_the_air_burns_nothing(pit_c: float) -> None:
+    state = fire.account(fire.FireState(fuel_kg=2.0), FireConfig(), pit_c, 15.0, 0.0, 60.0)
+    assert (state.fuel_kg, state.heat_w) == (2.0, 0.0)
+    assert fire.estimate(state).fuel_left_min is None
 
 
 # --- a lid that nobody saw, and small moves
@@ -448,3 +505,120 @@ def test_what_noise_makes_of_slope_and_output_is_what_the_formulas_say(noise_c: 
         outputs.append(config.kp * state.smooth_c + config.kd * state.slope_c_per_s)
     assert statistics.pstdev(slopes[600:]) == pytest.approx(pit.slope_noise(filters, noise_c), rel=0.1)
     assert statistics.pstdev(outputs[600:]) == pytest.approx(loop.noise_v(config, filters, noise_c), rel=0.15)
+
+
+# --- upper vent, hold, second probe
+
+
+def test_the_upper_vent_shuts_in_a_stage_of_its_own_below_a_shut_lower_one() -> None:
+    shut_lower = air.level(0.0, SPLIT.leak_opening)
+    stage = SPLIT.upper_stage_v
+    shares = [air.share(shut_lower - part * stage, SPLIT) for part in (0.0, 0.25, 0.5, 1.0, 2.0)]
+    assert [lower for lower, _ in shares] == [0.0] * 5
+    rest = SPLIT.upper_rest
+    assert [upper for _, upper in shares] == pytest.approx([rest, 0.75 * rest, 0.5 * rest, 0.0, 0.0])
+    assert air.shut_level(SPLIT) == pytest.approx(shut_lower - stage)
+
+
+def test_the_upper_vent_rests_until_the_lower_one_is_well_open() -> None:
+    def upper(lower: float) -> float:
+        return air.share(air.level(lower, SPLIT.leak_opening), SPLIT)[1]
+
+    assert upper(0.05) == upper(SPLIT.upper_opens_above) == pytest.approx(SPLIT.upper_rest)
+    half = (SPLIT.upper_opens_above + 1.0) / 2.0
+    assert upper(half) == pytest.approx((SPLIT.upper_rest + 1.0) / 2.0)
+
+
+@pytest.mark.parametrize(("at_limit", "tau_s"), [(False, 1800.0), (True, 900.0)])
+@pytest.mark.parametrize("dt_s", [1.0, 10.0])
+def test_the_hold_is_learned_with_its_time_constant(at_limit: bool, tau_s: float, dt_s: float) -> None:
+    """A first-order lag has gone 63.2 % of its way after one time constant (textbook), at any step."""
+    config = AirConfig(hold_tau_s=1800.0, hold_limit_tau_s=900.0, heat_power=0.6)
+    state = AirState(-3.0, -3.0, -5.0)
+    # The draught in force holds 60 K where 80 are wanted: heat ~ draught^0.6, so ln(80/60)/0.6 is missing.
+    goal = -3.0 + math.log(80.0 / 60.0) / 0.6
+    for _ in range(round(tau_s / dt_s)):
+        hold = air.learn_hold(state, config, -6.0, 60.0, 80.0, at_limit, dt_s)
+        state = AirState(hold, -3.0, -5.0)
+    assert (state.hold_v + 3.0) / (goal + 3.0) == pytest.approx(1.0 - math.exp(-1.0), abs=0.004)
+
+
+def test_the_second_probe_stands_in_until_the_first_has_been_good_for_long() -> None:
+    config, state = PitConfig(), PitState()
+    lost = ProbeFault(ProbeFaultKind.OPEN)
+    for _ in range(1200):
+        state = pit.observe(state, config, Reading(93.0), Reading(73.0), 1.0)
+    assert not state.on_second
+    for second in range(200):
+        # the first comes back for moments: a loose plug
+        state = pit.observe(state, config, lost if second % 50 < 5 else Reading(150.0), Reading(73.0), 1.0)
+        assert state.on_second
+    assert state.smooth_c < 93.5
+    for _ in range(round(config.trust_again_s)):
+        state = pit.observe(state, config, Reading(93.0), Reading(73.0), 1.0)
+    assert not state.on_second
+
+
+# --- advice
+
+
+def advised(**changes: object) -> tuple[str, ...]:
+    """Quiet tending, unless changed."""
+    given: dict[str, object] = {
+        "pit_c": 93.0, "slope": 0.0, "applied_v": -3.0, "phase": Phase.TENDING, "told": FireEstimate(),
+        "second_c": 93.0, "wood_due": False, **changes,
+    }  # fmt: skip
+    seen = PitState(fast_c=given["pit_c"], smooth_c=given["pit_c"], steady_slope_c_per_s=given["slope"])
+    return advice.advise(
+        AdviceConfig(), given["phase"], 93.0, seen, AirState(-3.0, given["applied_v"], -4.0), given["told"],
+        (Reading(given["pit_c"]), Reading(given["second_c"])), given["wood_due"],
+    )  # fmt: skip
+
+
+RULES = AdviceConfig()
+
+
+@pytest.mark.parametrize(
+    ("changes", "codes"),
+    [
+        ({}, ()),
+        ({"applied_v": 0.0, "pit_c": 70.0, "second_c": 70.0, "slope": -0.01}, ("relight",)),
+        ({"applied_v": 0.0, "pit_c": 70.0, "second_c": 70.0, "slope": 0.05}, ()),  # it comes up
+        ({"applied_v": -3.0, "pit_c": 70.0, "second_c": 70.0, "slope": -0.01}, ()),  # not wide yet
+        ({"applied_v": 0.0, "pit_c": 93.0, "slope": -0.01}, ()),
+        ({"applied_v": -4.0, "pit_c": 112.0, "second_c": 112.0, "slope": 0.05}, ("check_lid_seal",)),
+        ({"applied_v": -4.0, "pit_c": 112.0, "second_c": 112.0, "slope": -0.05}, ()),
+        ({"applied_v": -3.0, "pit_c": 112.0, "second_c": 112.0, "slope": 0.05}, ()),
+        ({"applied_v": -4.0, "pit_c": 93.0, "slope": 0.05}, ()),
+        ({"told": FireEstimate(fuel_left_low_min=RULES.fuel_low_min - 1.0)}, ("charcoal_low",)),
+        ({"told": FireEstimate(fuel_left_low_min=RULES.fuel_low_min + 1.0)}, ()),
+        ({"wood_due": True}, ("add_wood",)),
+        ({"second_c": 93.0 + RULES.uneven_c + 1.0}, ("bank_other_side",)),
+        ({"second_c": 93.0 - RULES.uneven_c - 1.0}, ("bank_other_side",)),
+        ({"second_c": 93.0 + RULES.uneven_c - 1.0}, ()),
+        ({"wood_due": True, "phase": Phase.LIGHTING}, ()),
+        ({"wood_due": True, "phase": Phase.EASING}, ("add_wood",)),
+    ],
+)
+def test_advice_is_given_for_what_it_is_about_and_for_nothing_else(
+    changes: dict[str, object], codes: tuple[str, ...]
+) -> None:
+    assert advised(**changes) == codes
+
+
+@pytest.mark.parametrize(
+    ("loaded_s", "wood_s", "now_s", "due"),
+    [
+        (None, None, 0.0, False),
+        (0.0, None, 60.0, True),
+        (0.0, 60.0, 44.0 * 60.0, False),
+        (0.0, 60.0, 47.0 * 60.0, True),
+        (0.0, None, 89.0 * 60.0, True),
+        (0.0, None, 91.0 * 60.0, False),
+    ],
+)
+def test_wood_is_due_by_the_piece_for_an_hour_and_a_half(
+    loaded_s: float | None, wood_s: float | None, now_s: float, due: bool
+) -> None:
+    """Common practice: about 90 min of smoke in all, a piece of 60 to 100 g lasting about 45 min."""
+    assert advice.wood_is_due(AdviceConfig(), loaded_s, wood_s, now_s) is due

@@ -12,7 +12,7 @@ from coalminder.core import Config, advice, initial, step
 from coalminder.core.air import opening
 from coalminder.core.config import AdviceConfig
 from coalminder.core.phases import FIRE_TENDED
-from coalminder.events import Ease, LidNotice, Light, Reset, SetPoint, Snuff, Tend
+from coalminder.events import Ease, FoodStep, LidNotice, Light, Reset, SetPoint, Snuff, Tend
 from coalminder.food.foodplan import FoodPlan, PlanStep
 from coalminder.grill import demo
 from coalminder.grill.scenario import apply, lid_open
@@ -472,3 +472,57 @@ def test_a_young_fire_is_not_told_to_be_lit_again() -> None:
     for now_s in range(0, 1200, 10):
         since, asks = advice.lasting(config, since, ("relight",), 0.0, None, float(now_s))
         assert asks == ()
+
+
+def test_the_cut_offs_see_whether_the_vents_are_shut() -> None:
+    bench = Bench()
+    bench.tending()
+    assert bench.decisions[-1].lower > 1.2 * opening(bench.state.air.floor_v, bench.config.split.leak_opening)
+    assert bench.state.safety.evidence.shut_since_s is None
+    bench.step(93.0, Snuff())
+    bench.run(93.0, 10)
+    assert bench.state.safety.evidence.shut_since_s is not None
+
+
+def test_charcoal_burns_from_lighting_to_snuffing_and_nothing_is_told_of_a_cold_grill() -> None:
+    bench = Bench()
+    cold = bench.run(lambda t: 60.0 + 5.0 * math.sin(t / 200.0), 600)  # a dark lid in the sun
+    assert (bench.state.fire.fuel_kg, cold.fire.fuel_left_min) == (bench.config.fire.charcoal_kg, None)
+    bench.step(60.7, Light())
+    lit = bench.run(lambda t: 60.7 + 0.015 * t, 600)
+    assert lit.phase is Phase.LIGHTING
+    assert bench.state.fire.fuel_kg < bench.config.fire.charcoal_kg
+    assert lit.fire.fuel_left_min is not None
+
+
+def test_a_fire_is_never_called_out_without_a_reading() -> None:
+    bench = Bench()
+    bench.step(LOST, Snuff())
+    for _ in range(1200):
+        decision = bench.step(LOST)
+    assert decision.phase in (Phase.SNUFFING, Phase.CUT_OFF)
+
+
+def test_a_new_set_point_keeps_what_the_loop_has_learned() -> None:
+    """What holds is learned slowly; the loop's own integral knows better, and a new set point is no start."""
+    bench = Bench()
+    before = bench.tending()
+    bench.state = replace(bench.state, air=replace(bench.state.air, hold_v=bench.state.air.hold_v - 1.0))
+    bench.step(93.0, SetPoint(temp_c=93.5))
+    after = bench.run(93.0, 20)
+    assert after.phase is Phase.SETTLING
+    assert after.lower == pytest.approx(before.lower, rel=0.1)
+
+
+def test_the_food_is_foretold_from_the_pit_as_it_is() -> None:
+    finish = []
+    for pit_c in (93.0, 83.0):
+        bench = Bench()
+        bench.tending(pit_c)
+        bench.step(pit_c, FoodStep(step="loaded"))
+        bench.run(pit_c, 600)
+        finish.append(bench.state.food.view.finish_min)
+    hot, cool = finish
+    assert hot is not None
+    assert cool is not None
+    assert cool > 1.05 * hot
