@@ -32,7 +32,7 @@ REDUCED_OXYGEN_WPS_PCT = 3.5
 
 @dataclass(frozen=True, slots=True)
 class BrineRecipe:
-    """What to weigh. Masses in kg; density at `temp_c`; volume in litres."""
+    """What to weigh. Masses in kg; density at `temp_c`."""
 
     water_kg: float
     salt_kg: float
@@ -43,11 +43,6 @@ class BrineRecipe:
     salometer: float
     density_kg_m3: float
     freezing_c: float
-
-    @property
-    def volume_l(self) -> float:
-        """Litres of brine."""
-        return 1000.0 * (self.water_kg + self.salt_kg + self.sugar_kg) / self.density_kg_m3
 
 
 @dataclass(frozen=True, slots=True)

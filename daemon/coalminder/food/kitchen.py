@@ -13,8 +13,6 @@ from coalminder.units import reworded
 
 LB_KG = 0.45359237
 OZ_KG = LB_KG / 16.0
-CUP_L = 0.2365882
-QUART_L = 4.0 * CUP_L
 
 SALT_G_PER_TABLESPOON: dict[str, tuple[float, float]] = {
     "table": (17.0, 19.0),
@@ -65,12 +63,6 @@ class Kitchen:
         if not self.us:
             return f"{kg:.2f} kg" if kg >= 1.0 else f"{1000 * kg:.0f} g"
         return f"{kg / LB_KG:.2f} lb" if kg >= LB_KG else f"{kg / OZ_KG:.1f} oz ({1000 * kg:.0f} g)"
-
-    def volume(self, litres: float) -> str:
-        """Volume in litres, or quarts and cups."""
-        if not self.us:
-            return f"{litres:.2f} L"
-        return f"{litres / QUART_L:.1f} qt" if litres >= QUART_L else f"{litres / CUP_L:.1f} cups"
 
     def length(self, metres: float) -> str:
         """Thickness in mm, or inches."""
