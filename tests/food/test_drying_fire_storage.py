@@ -110,6 +110,20 @@ def test_storage_is_the_shortest_of_the_sources(kind: str) -> None:
     assert "no cold storage" in warm.text
 
 
+def test_only_sources_that_differ_are_said_to() -> None:
+    assert "the sources differ, up to 14 d" in storage.keeping("lean_fish", 2.0).text
+    assert "differ" not in storage.keeping("poultry", 3.0).text
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [({"hours": 13.0}, "0.5 to 12 h"), ({"hours": 4.0, "smoke_min": 241.0}, "0 to 240 min")],
+)
+def test_a_fire_for_too_long_is_refused(change: dict[str, float], words: str) -> None:
+    with pytest.raises(UserError, match=words):
+        fire_lay.fire_lay(**change)
+
+
 def test_a_refrigerator_of_15_is_refused() -> None:
     with pytest.raises(UserError, match="-2 to 10 °C"):
         storage.keeping("oily_fish", 15.0)

@@ -25,6 +25,7 @@ from coalminder.food.follow import (
     refuse_reason,
 )
 from coalminder.food.foodplan import FoodPlan, PlanStep
+from coalminder.food.foodview import next_step
 from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
 
 PLAN = FoodPlan(thickness_m=0.022, mass_kg=1.6, set_point_c=93.0)
@@ -75,6 +76,12 @@ def test_time_alone_never_makes_it_done() -> None:
     assert not view.done
     assert "time alone" in view.reason
     assert "no core probe" in view.finish_note
+
+
+def test_a_cook_without_a_probe_is_told_of_no_doubt_about_one() -> None:
+    view = Cook().run(3600.0)
+    assert "core_probe" not in [reminder.code for reminder in view.reminders]
+    assert all(reminder.text.strip() for reminder in view.reminders)
 
 
 def test_done_after_thirty_minutes_at_71_measured() -> None:
@@ -465,3 +472,30 @@ def test_the_time_before_the_first_hot_reading_does_not_count() -> None:
     cook.now_s += 50.0  # no call, no reading
     assert cook.run(0.0, 75.0).held_min == 0.0
     assert cook.run(20.0, 75.0).held_min == pytest.approx(0.5, abs=0.2)
+
+
+def test_what_cools_without_a_probe_counts_as_warm_for_as_long_as_it_may_be() -> None:
+    """Cooling counts the warmest place: the warm end of the estimate, until that too is below 10 °C."""
+    cook = Cook()
+    cook.run(3 * 3600.0)
+    cook.run(0.0, events=[FoodStep(step="off")])
+    cook.run(0.0, events=[FoodStep(step="chilled")])
+    while (cook.view.core_low_c or 0.0) >= 9.0:
+        cook.run(60.0)
+    assert cook.view.core_high_c is not None
+    assert cook.view.core_high_c > 11.0
+    before_s = cook.state.after.growth_s
+    cook.run(60.0)
+    assert cook.state.after.growth_s == pytest.approx(before_s + 60.0)
+
+
+def test_a_step_that_nobody_reports_is_next_until_the_one_after_it_is_due() -> None:
+    steps = tuple(PlanStep(code, code, code, due_s) for code, due_s in (("rinse", 100.0), ("dry", 200.0)))
+    shown = [
+        (step.code, due_s)
+        for now_s in (50.0, 150.0, 250.0, 9000.0)
+        for step, due_s in [next_step(FoodState(), FoodPlan(steps=steps), now_s)]
+        if step is not None
+    ]
+    assert shown == [("rinse", 100.0), ("rinse", 100.0), ("dry", 200.0), ("dry", 200.0)]
+    assert next_step(FoodState(), FoodPlan(), 0.0) == (None, None)

@@ -23,6 +23,9 @@ PLAN = FoodPlan(
 )
 
 
+STEP = {"code": "x", "title": "X", "text": "do it", "due_s": 1.0}
+
+
 def test_json_comes_back_the_same() -> None:
     assert FoodPlan.from_json(PLAN.to_json()) == PLAN
 
@@ -44,6 +47,9 @@ def test_times_move_to_another_clock() -> None:
         pytest.param({"scombroid": 1}, "true or false", id="number for a flag"),
         pytest.param({"weight": 1.0}, "unknown key 'weight'", id="unknown key"),
         pytest.param({"steps": [{"code": "x"}]}, "step 1", id="step without its keys"),
+        pytest.param({"steps": [{**STEP, "sources": "practice"}]}, "a list of texts", id="text for a list"),
+        pytest.param({"steps": [{**STEP, "sources": [1]}]}, "a list of texts", id="list of numbers"),
+        pytest.param({"steps": [{**STEP, "title": 1}]}, "must be text", id="number for a text"),
         pytest.param({"steps": 5}, "'steps' must be a list", id="steps that are none"),
         pytest.param({"mass_kg": 10**400}, "finite number", id="a number beyond all"),
         pytest.param({"format": "other"}, "not a food plan", id="other format"),

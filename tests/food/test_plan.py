@@ -216,6 +216,13 @@ def test_a_pit_that_cannot_cook_it_is_refused_with_one_that_can() -> None:
     found = re.search(r"from (\d+) °C", str(caught.value))
     assert found is not None
     assert math.isfinite(build_plan(replace(DEMO, set_point_c=float(found[1]))).cook_min[1])
+    # by steps of 5 °C, and the coolest at which half of all cooks would be done
+    assert float(found[1]) % 5.0 == 0.0
+    try:
+        cooler = build_plan(replace(DEMO, set_point_c=float(found[1]) - 5.0)).cook_min[1]
+    except UserError:
+        cooler = math.inf
+    assert cooler == math.inf
     with pytest.raises(UserError, match="thinner"):
         build_plan(replace(DEMO, thickness_m=0.15))
 

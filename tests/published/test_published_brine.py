@@ -84,6 +84,15 @@ def test_sugar_water_has_the_tabled_density() -> None:
     assert salt.brine_density_kg_m3(0.0, 20.0, 0.20) == pytest.approx(1080.9, abs=0.5)
 
 
+@pytest.mark.parametrize(("salt_pct", "sugar_pct"), [(10, 3), (15, 5), (18, 10)])
+def test_sugar_in_a_brine_takes_its_own_room(salt_pct: float, sugar_pct: float) -> None:
+    # Apparent specific volume of sucrose in water, 0.62 cm3/g (from memory); salt changes it little.
+    whole = 100.0 - sugar_pct
+    salt_only = salt.brine_density_kg_m3(salt_pct / whole, 20.0)
+    expected = 100.0 / (whole / salt_only + sugar_pct * 0.62e-3)
+    assert salt.brine_density_kg_m3(salt_pct / 100, 20.0, sugar_pct / 100) == pytest.approx(expected, abs=3.0)
+
+
 def test_brine_freezes_lowest_at_the_eutectic() -> None:
     # Preparation of salt brines (extension bulletin SG 22): 23.3 %, about -21 °C.
     assert salt.brine_freezing_c(salt.EUTECTIC_FRAC) == pytest.approx(-21.0, abs=0.1)
