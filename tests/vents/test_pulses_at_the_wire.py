@@ -109,6 +109,31 @@ def test_the_board_s_chip_is_found_among_others(root: Path) -> None:
     assert find_chip(root) == board.chip
 
 
+def test_a_chip_and_channel_that_are_named_are_used(root: Path) -> None:
+    FakeKernel(root, 4, "1f00098000.pwm", number=0)
+    named = FakeKernel(root, 2, "a-hat.pwm", number=3)
+    open_kernel_pwm(5, 3, 1, root=root, write=named.write)  # a pin that has no PWM of its own
+    assert named.writes[0] == ("pwmchip3/export", "1")
+
+
+def test_an_only_chip_is_taken_and_two_unknown_ones_are_named(root: Path) -> None:
+    only = FakeKernel(root, 2, "a-hat.pwm", number=1)
+    assert find_chip(root) == only.chip
+    FakeKernel(root, 2, "some-fan.pwm", number=2)
+    with pytest.raises(OSError, match=r"found: pwmchip1, pwmchip2\)"):
+        find_chip(root)
+
+
+def test_pulses_come_back_after_they_were_off(root: Path) -> None:
+    kernel = FakeKernel(root)
+    output = open_kernel_pwm(18, root=root, write=kernel.write)
+    for width_us in (1500.0, 1200.0):
+        output.set_pulse_us(width_us)
+        assert kernel.values["pwm0"] == {"period": 20_000_000, "duty_cycle": width_us * 1000, "enable": 1}
+        output.off()
+        assert (kernel.values["pwm0"]["duty_cycle"], kernel.values["pwm0"]["enable"]) == (0, 0)
+
+
 def test_missing_overlay_is_told_with_the_line_to_add(root: Path) -> None:
     with pytest.raises(OSError, match="dtoverlay=pwm-2chan"):
         open_kernel_pwm(18, root=root)
@@ -308,6 +333,7 @@ def test_prescale_of_the_data_sheet() -> None:
     """PCA9685 data sheet, 7.3.5, example: 200 Hz at 25 MHz is 1Eh; 50 Hz by the same equation 121."""
     assert prescale(200.0) == 0x1E
     assert prescale(50.0) == 121
+    assert (prescale(10.0), prescale(3000.0)) == (0xFF, 0x03)  # the ends of the register: 24 and 1526 Hz
 
 
 def test_pca9685_gives_a_vent_two_hundred_positions() -> None:

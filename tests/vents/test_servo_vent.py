@@ -10,6 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from coalminder.seams import Vent
+from coalminder.settings.calibration import VentCorrection
+from coalminder.settings.vents import SimulatedVent
+from coalminder.vents.build import build_vent
 from coalminder.vents.curve import DEFAULT_CURVE, LINEAR_CURVE
 from coalminder.vents.fake import FakePulseOutput, RecordingVent
 from coalminder.vents.servo import PulseOutput, ServoVent, Stroke
@@ -95,6 +98,39 @@ def test_moves_are_ramped_at_the_rate_of_the_stroke() -> None:
     assert bench.now_s - start_s == pytest.approx(0.5 + 0.15)
     steps = [b - a for a, b in itertools.pairwise(bench.pulses.pulses_us)]
     assert max(steps) <= 1000.0 * 0.02 / 0.5 + 1e-6
+
+
+@pytest.mark.parametrize(("first", "then"), [(0.2, 0.7), (0.7, 0.2), (1.0, 0.0)])
+def test_a_ramp_goes_straight_there_in_even_steps(first: float, then: float) -> None:
+    bench = Bench(stroke_s=0.5)
+    bench.vent.move(first)
+    bench.vent.move(then)
+    way = [pulse for pulse in bench.pulses.pulses_us if pulse > 0.0]
+    steps = [b - a for a, b in itertools.pairwise(way)]
+    assert steps == pytest.approx([1000.0 * (then - first) / len(steps)] * len(steps), abs=0.01)
+    assert abs(steps[0]) <= 1.05 * 1000.0 * 0.02 / 0.5
+
+
+def test_a_position_that_is_no_number_moves_nothing() -> None:
+    bench = Bench()
+    with pytest.raises(ValueError, match="number"):
+        bench.vent.move_to_position(math.nan)
+    assert bench.pulses.pulses_us == []
+
+
+@pytest.mark.parametrize("calibrated", [False, True])
+def test_a_vent_is_built_as_its_block_and_its_calibration_say(calibrated: bool) -> None:
+    written, measured = ((0.0, 0.0), (0.5, 0.3), (1.0, 1.0)), ((0.0, 0.0), (0.5, 0.7), (1.0, 1.0))
+    block = SimulatedVent(
+        driver="simulated", pulse_min_us=700.0, pulse_max_us=2300.0, reversed=True, stop_shut=0.1,
+        stop_open=0.8, curve=written, safe_opening=0.02, hold=True,
+    )  # fmt: skip
+    found = VentCorrection(stop_shut=0.2, stop_open=0.9, curve=measured) if calibrated else None
+    vent = build_vent("lower", block, found)
+    assert vent.curve.position(0.3 if not calibrated else 0.7) == pytest.approx(0.5)
+    assert vent.stroke == Stroke(700.0, 2300.0, True, *((0.2, 0.9) if calibrated else (0.1, 0.8)))
+    assert vent.safe_opening == 0.02
+    assert build_vent("lower", SimulatedVent(driver="simulated")).curve == DEFAULT_CURVE
 
 
 @pytest.mark.parametrize(

@@ -16,9 +16,9 @@ from hypothesis import strategies as st
 from coalminder.errors import UserError
 from coalminder.places import state_folder
 from coalminder.settings.calibration import Calibration, VentCorrection
-from coalminder.settings.vents import Pca9685Vent, Servo, SimulatedVent, VentsSettings
+from coalminder.settings.vents import KernelPwmVent, Pca9685Vent, PinVent, Servo, SimulatedVent, VentsSettings
 from coalminder.vents.alone import alone
-from coalminder.vents.build import build_vents
+from coalminder.vents.build import build_vents, pulse_output
 from coalminder.vents.defaults import DRIVERS, VENT_DEFAULTS
 from coalminder.vents.fake import FakePulseOutput
 from coalminder.vents.servo import PulseOutput
@@ -259,3 +259,63 @@ def test_snuff_beside_a_running_daemon_says_that_it_will_not_last(
     assert "the daemon runs" in capsys.readouterr().err
     assert run(asked) == 0
     assert "the daemon runs" not in capsys.readouterr().err
+
+
+# --- the same hardware as the service
+
+
+@pytest.mark.parametrize(
+    ("module", "name", "block"),
+    [
+        ("kernel_pwm", "open_kernel_pwm", KernelPwmVent(driver="kernel_pwm", pin=18)),
+        (
+            "kernel_pwm",
+            "open_kernel_pwm",
+            KernelPwmVent(driver="kernel_pwm", pin=13, pwm_chip=2, pwm_channel=3),
+        ),
+        ("pin_pwm", "open_pin_pwm", PinVent(driver="pin", pin=17)),
+        ("pca9685", "open_pca9685", Pca9685Vent(driver="pca9685", channel=3)),
+        (
+            "pca9685",
+            "open_pca9685",
+            Pca9685Vent(driver="pca9685", channel=0, bus=3, address=0x41, frame_hz=60.0),
+        ),
+    ],
+    ids=lambda value: type(value).__name__ if not isinstance(value, str) else value,
+)
+def test_snuff_opens_what_the_service_opens(
+    monkeypatch: pytest.MonkeyPatch, module: str, name: str, block: Servo
+) -> None:
+    opened: list[tuple[object, ...]] = []
+    output = FakePulseOutput()
+
+    def note(*given: object) -> PulseOutput:
+        opened.append(given)
+        return output
+
+    monkeypatch.setattr(f"coalminder.vents.{module}.{name}", note)
+    written = block.model_dump(exclude_unset=True)
+    assert open_output(Plan("lower", written["driver"], 1000.0, 0.5, written)) is output
+    assert pulse_output(block) is output
+    service, snuff = opened[1], opened[0]
+    assert snuff == service
+
+
+@pytest.mark.parametrize(("upper", "code"), [("simulated", 0), ("steam", 1)])
+def test_the_exit_code_says_whether_all_vents_were_shut(tmp_path: Path, upper: str, code: int) -> None:
+    quick = "stroke_s=0.01\nsettle_s=0.0\n"
+    path = config(
+        tmp_path,
+        f"[vents.lower]\ndriver='simulated'\n{quick}[vents.upper]\ndriver='{upper}'\n{quick}",
+    )
+    assert run(argparse.Namespace(config=path)) == code
+
+
+def test_a_vent_is_given_the_time_of_a_whole_stroke_before_its_power_goes(tmp_path: Path) -> None:
+    """Nobody knows where the plate is; but a mistyped time must not keep a person waiting."""
+    for fields, travel_s in (("", 0.4 + 0.15), ("stroke_s=1.5\nsettle_s=0.3", 1.8), ("stroke_s=900", 2.15)):
+        (plan,) = read_plans(config(tmp_path, f"[vents.lower]\ndriver='simulated'\n{fields}"))
+        assert plan.travel_s == pytest.approx(travel_s)
+        waited: list[float] = []
+        assert shut([plan], lambda _: FakePulseOutput(), lambda _: None, waited.append) == 0
+        assert waited == [pytest.approx(travel_s)]
