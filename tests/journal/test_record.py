@@ -288,3 +288,38 @@ def test_message_numbers_rise_from_one_cook_to_the_next(open_journal: Opener, tm
     second = Journal(tmp_path / "cooks", later)
     assert second.post(UTC_S + 60.0, "t", b"x").message_id > last.message_id
     second.close()
+
+
+@pytest.mark.parametrize(
+    ("change", "kept"),
+    [
+        ("now_s = now_s + 5000 WHERE n = 150", False),
+        ("now_s = now_s - 100 WHERE n = 150", False),
+        ("now_s = -1 WHERE n = 150", False),
+        ("utc_s = 1e12 WHERE n = 150", False),
+        ("now_s = now_s + 5000, utc_s = utc_s + 5000 WHERE n >= 150", True),
+        ("utc_s = utc_s + 3600 WHERE n >= 150", True),
+    ],
+    ids=[
+        "ahead",
+        "back",
+        "before all",
+        "beyond all",
+        "the machine stood still",
+        "the wall clock was put right",
+    ],
+)
+def test_a_step_whose_times_cannot_be_is_left_out_and_told(
+    open_journal: Opener, tmp_path: Path, change: str, kept: bool
+) -> None:
+    journal = open_journal()
+    write_steps(journal, 1, 300)
+    assert journal.close()
+    path = only_record(tmp_path)
+    with sqlite3.connect(path) as db:
+        db.execute(f"UPDATE steps SET {change}")
+    db.close()
+    with read(path) as record:
+        numbers = [step.n for step in record.steps()]
+        assert ("step 150:" in record.damage) is not kept
+    assert numbers == [n for n in range(1, 301) if kept or n != 150]

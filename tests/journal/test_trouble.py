@@ -78,6 +78,34 @@ def test_full_disk_is_reported_and_nothing_is_lost_once_there_is_space(
 
 
 @pytest.mark.root
+def test_a_disk_full_for_long_loses_the_oldest_steps_and_tells_how_many(
+    small_disk: Path, start: Start, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("coalminder.journal.writer.MAX_STEPS", 100)
+    ballast = small_disk / "ballast"
+    journal = Journal(small_disk / "cooks", start, commit_every_s=0.05, retry_s=0.02)
+    try:
+        write_steps(journal, 1, 10)
+        assert journal.flush()
+        with pytest.raises(OSError), ballast.open("wb", buffering=0) as file:  # noqa: PT012
+            while True:
+                file.write(bytes(4096))
+        for first in range(11, 1000, 90):
+            write_steps(journal, first, first + 89)
+            time.sleep(0.1)  # a real thread tries again meanwhile
+        assert eventually(lambda: journal.health().lost_steps > 500)
+        ballast.unlink()
+        assert journal.flush()
+        lost = journal.health().lost_steps
+    finally:
+        journal.close()
+    with read(records(small_disk / "cooks")[0]) as record:
+        kept = [step.n for step in record.steps()]
+    assert len(kept) == 1000 - lost
+    assert kept[-100:] == list(range(901, 1001))
+
+
+@pytest.mark.root
 def test_disk_that_turns_read_only_is_reported_and_caught_up_with(small_disk: Path, start: Start) -> None:
     journal = Journal(small_disk / "cooks", start, commit_every_s=0.05, retry_s=0.02)
     try:
