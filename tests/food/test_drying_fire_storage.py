@@ -124,6 +124,15 @@ def test_a_fire_for_too_long_is_refused(change: dict[str, float], words: str) ->
         fire_lay.fire_lay(**change)
 
 
+@pytest.mark.parametrize(
+    ("air", "words"),
+    [((31.0, 0.6, 1.0), "0 to 30 °C"), ((10.0, 0.05, 1.0), "10 to 98 %"), ((10.0, 0.6, 7.0), "0 to 6 m/s")],
+)
+def test_drying_in_other_air_is_refused(air: tuple[float, float, float], words: str) -> None:
+    with pytest.raises(UserError, match=words):
+        drying.pellicle(*air)
+
+
 def test_a_refrigerator_of_15_is_refused() -> None:
     with pytest.raises(UserError, match="-2 to 10 °C"):
         storage.keeping("oily_fish", 15.0)

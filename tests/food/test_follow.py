@@ -490,12 +490,26 @@ def test_what_cools_without_a_probe_counts_as_warm_for_as_long_as_it_may_be() ->
 
 
 def test_a_step_that_nobody_reports_is_next_until_the_one_after_it_is_due() -> None:
-    steps = tuple(PlanStep(code, code, code, due_s) for code, due_s in (("rinse", 100.0), ("dry", 200.0)))
+    due = (("rinse", 100.0), ("dry", 200.0), ("light", 300.0))
+    steps = tuple(PlanStep(code, code, code, due_s) for code, due_s in due)
     shown = [
         (step.code, due_s)
         for now_s in (50.0, 150.0, 250.0, 9000.0)
         for step, due_s in [next_step(FoodState(), FoodPlan(steps=steps), now_s)]
         if step is not None
     ]
-    assert shown == [("rinse", 100.0), ("rinse", 100.0), ("dry", 200.0), ("dry", 200.0)]
+    assert shown == [("rinse", 100.0), ("rinse", 100.0), ("dry", 200.0), ("light", 300.0)]
     assert next_step(FoodState(), FoodPlan(), 0.0) == (None, None)
+
+
+def test_no_finish_is_foretold_before_the_hold_is_over() -> None:
+    """The rule asks for 30 min at 71 °C: not even the earliest time may leave them out."""
+    cook = Cook()
+    cook_until(cook, 120)
+    view = cook.run(600.0, 70.5)
+    assert view.held_min == 0.0
+    times = (view.finish_low_min, view.finish_min, view.finish_high_min)
+    assert all(minutes is not None and minutes > 29.0 for minutes in times), times
+    later = cook.run(15 * 60.0, 72.0)
+    assert later.finish_low_min is not None
+    assert 10.0 < later.finish_low_min < 20.0

@@ -154,6 +154,15 @@ def test_what_is_wrong_is_said(change: dict[str, object], words: str) -> None:
     assert any(words in line for line in plan.warnings), plan.warnings
 
 
+def test_warm_hours_before_the_cook_are_told_only_where_there_are_many() -> None:
+    """FDA Hazards Guide, chapter 7 (from memory): 4 h for fish once over 21 °C; told from 75 %."""
+    mackerel = replace(DEMO, food="mackerel", dry_c=4.0, dry_speed_m_s=2.0, fridge_c=3.0)
+    cold = build_plan(mackerel)
+    warm = build_plan(replace(mackerel, fridge_c=8.0))
+    assert not any("too near the limit" in line for line in cold.warnings), cold.warnings
+    assert any("too near the limit" in line for line in warm.warnings), warm.warnings
+
+
 def test_usual_cautions_are_always_there() -> None:
     text = " ".join(build_plan(DEMO).cautions)
     for words in (
