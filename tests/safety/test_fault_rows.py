@@ -367,3 +367,31 @@ def test_whatever_snuffs_latches_and_says_not_to_throw_the_lid_open() -> None:
             assert row.code == "vent_driver_failed" or "Leave the lid on" in row.remedy, row.code
         else:
             assert not row.latched, row.code
+
+
+OF_TEMPERATURE = (
+    "pit_over_hard_limit",
+    "runaway",
+    "pit_over_ceiling",
+    "rising_with_vents_shut",
+    "falling_with_vents_open",
+    "fire_out",
+    "heat_without_fire",
+)
+
+
+@pytest.mark.parametrize("code", OF_TEMPERATURE)
+def test_an_alarm_of_temperature_is_in_no_hurry_to_end(code: str) -> None:
+    """ISA-18.2 and EEMUA 191 recommend 60 s for temperature (from memory); ours: 2 min at most."""
+    assert 60.0 <= BY_CODE[code].off_delay_s <= 120.0
+
+
+@pytest.mark.parametrize("code", ["servo_supply_low", "under_voltage", "board_hot", "disk_failed"])
+def test_an_alarm_ends_after_its_own_delay(code: str) -> None:
+    watch, row = settled(), BY_CODE[code]
+    watch.run(row.on_delay_s + 2.0, machine(**{code: True}))
+    watch.step(machine(**{code: True})(0.0), Acknowledge(code=code))
+    watch.run(row.off_delay_s - 1.0, machine())
+    assert watch.alarm(code) is not None
+    watch.run(2.0, machine())
+    assert watch.alarm(code) is None
