@@ -261,6 +261,38 @@ def test_snuff_beside_a_running_daemon_says_that_it_will_not_last(
     assert "the daemon runs" not in capsys.readouterr().err
 
 
+@pytest.mark.parametrize("by_environment", [False, True])
+@pytest.mark.parametrize("half_edited", [False, True])
+def test_a_daemon_that_runs_is_told_of_wherever_its_records_are(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    half_edited: bool,
+    by_environment: bool,
+) -> None:
+    """A half-edited file is no reason to believe that nobody will open the vents again."""
+    records = tmp_path / "records"
+    records.mkdir()
+    monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path))
+    text = VENT + "stroke_s = 0.01\n"
+    if by_environment:
+        monkeypatch.setenv("COALMINDER_JOURNAL__DIRECTORY", str(records))
+    else:
+        text += f'[journal]\ndirectory = "{records}"\n'
+    path = config(tmp_path, text)
+    remember(path)
+    if half_edited:
+        path.write_text(text + "[mqtt\n", "utf-8")
+    asked = argparse.Namespace(config=path)
+    with alone(records):
+        assert run(asked) == 1
+    said = capsys.readouterr().err
+    assert "the daemon runs" in said
+    assert "lower vent: shut, power off" in said
+    assert ("as the daemon last knew them" in said) is half_edited
+    assert run(asked) == 0
+
+
 # --- the same hardware as the service
 
 

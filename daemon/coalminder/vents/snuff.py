@@ -123,9 +123,10 @@ def read_plans(config: Path) -> list[Plan]:
 def _tended(config: Path) -> bool:
     """Whether another program holds the lock of the grill's records."""
     try:
-        journal = _read(config).get("journal")
+        data = _read(config)
     except _UNREADABLE:
-        return False
+        data = _remembered(config)
+    journal = data.get("journal")
     given = journal.get("directory") if isinstance(journal, dict) else None
     directory = os.environ.get("COALMINDER_JOURNAL__DIRECTORY") or given or state_folder(config)
     return held(Path(os.path.expanduser(str(directory))))
@@ -136,10 +137,12 @@ def _read(config: Path) -> dict[str, Any]:
 
 
 def remember(config: Path) -> None:
-    """Keep the vent block of `config`, for a `snuff` that finds the file half edited. Never raises."""
+    """Keep what `snuff` needs of `config`, for when it finds the file half edited. Never raises."""
     try:
         data = _read(config)
-        kept = {key: data[key] for key in ("vents", "calibration_file") if key in data}
+        kept: dict[str, Any] = {key: data[key] for key in ("vents", "calibration_file") if key in data}
+        if isinstance(journal := data.get("journal"), dict) and "directory" in journal:
+            kept["journal"] = {"directory": journal["directory"]}
         target = _memory(config)
         draft = target.with_suffix(".new")
         draft.write_text(json.dumps(kept), "utf-8")
