@@ -124,6 +124,19 @@ def test_an_only_chip_is_taken_and_two_unknown_ones_are_named(root: Path) -> Non
         find_chip(root)
 
 
+def test_the_files_themselves_are_written(root: Path) -> None:
+    """Without the kernel's play: what reaches the files of the channel."""
+    folder = FakeKernel(root).chip / "pwm0"
+    folder.mkdir()
+    output = open_kernel_pwm(18, root=root)
+    output.set_pulse_us(1500.0)
+    assert {path.name: path.read_text("ascii") for path in folder.iterdir()} == {
+        "period": "20000000",
+        "duty_cycle": "1500000",
+        "enable": "1",
+    }
+
+
 def test_pulses_come_back_after_they_were_off(root: Path) -> None:
     kernel = FakeKernel(root)
     output = open_kernel_pwm(18, root=root, write=kernel.write)
