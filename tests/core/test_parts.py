@@ -135,8 +135,28 @@ def test_the_servo_opens_slowly_and_shuts_quickly_and_never_faster_than_its_rate
 def test_a_pit_that_stays_too_hot_at_the_floor_teaches_a_lower_hold() -> None:
     shut = air.shut_level(SPLIT)
     state = AirState(-3.0, -4.0, -4.0)
-    hold = air.learn_hold(state, AirConfig(), shut, rise_c=95.0, wanted_rise_c=80.0, at_limit=True, dt_s=60.0)
+    hold = air.learn_hold(state, AirConfig(), shut, 95.0, 80.0, slope_c_per_s=0.0, at_limit=True, dt_s=60.0)
     assert hold < -3.0
+
+
+@pytest.mark.parametrize(("slope_c_per_s", "learns"), [(-0.01, False), (-0.0005, True), (0.01, True)])
+def test_heat_of_the_walls_on_the_way_to_a_lower_set_point_teaches_nothing(
+    slope_c_per_s: float, learns: bool
+) -> None:
+    state = AirState(-3.0, -4.0, -4.0, lowered=True)
+    hold = air.learn_hold(state, AirConfig(), air.shut_level(SPLIT), 95.0, 80.0, slope_c_per_s, True, 60.0)
+    assert (hold < -3.0) is learns
+    state = AirState(-3.0, -3.0, -4.0, lowered=True)
+    more = air.learn_hold(state, AirConfig(), air.shut_level(SPLIT), 40.0, 80.0, -0.01, True, 60.0)
+    assert more > -3.0
+
+
+def test_the_floor_is_higher_on_the_way_to_a_lower_set_point_and_gives_way_all_the_same() -> None:
+    shut = air.shut_level(SPLIT)
+    usual, lowered = AirState(-2.0, -2.0, -2.0), AirState(-2.0, -2.0, -2.0, lowered=True)
+    assert air.floor(usual, AirConfig(), shut, 0.0) == pytest.approx(-2.0 + math.log(0.35))
+    assert air.floor(lowered, AirConfig(), shut, 0.0) == pytest.approx(-2.0 + math.log(0.5))
+    assert air.floor(lowered, AirConfig(), shut, 17.0) == shut
 
 
 # --- pit filters
@@ -538,7 +558,7 @@ def test_the_hold_is_learned_with_its_time_constant(at_limit: bool, tau_s: float
     # The draught in force holds 60 K where 80 are wanted: heat ~ draught^0.6, so ln(80/60)/0.6 is missing.
     goal = -3.0 + math.log(80.0 / 60.0) / 0.6
     for _ in range(round(tau_s / dt_s)):
-        hold = air.learn_hold(state, config, -6.0, 60.0, 80.0, at_limit, dt_s)
+        hold = air.learn_hold(state, config, -6.0, 60.0, 80.0, 0.0, at_limit, dt_s)
         state = AirState(hold, -3.0, -5.0)
     assert (state.hold_v + 3.0) / (goal + 3.0) == pytest.approx(1.0 - math.exp(-1.0), abs=0.004)
 

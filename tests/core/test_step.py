@@ -526,3 +526,29 @@ def test_the_food_is_foretold_from_the_pit_as_it_is() -> None:
     assert hot is not None
     assert cool is not None
     assert cool > 1.05 * hot
+
+
+@pytest.mark.parametrize("word", [SetPoint(temp_c=85.0), Ease()])
+def test_heavy_walls_on_the_way_down_do_not_starve_the_coals(word: SetPoint | Ease) -> None:
+    bench = Bench(replace(Config(), set_point_c=105.0, keep_warm_c=85.0))
+    bench.tending(105.0)
+    bench.run(105.0, 1800)
+    held_v = bench.state.air.hold_v
+    bench.step(105.0, word)
+    bench.step(105.0, word)  # a hub may say it twice
+    bench.run(lambda t: 105.0 - 0.012 * t, 1500)  # ceramic walls: 20 K in half an hour
+    assert bench.state.air.lowered
+    assert bench.state.air.hold_v == pytest.approx(held_v, abs=0.01)
+    least = opening(held_v + math.log(0.5), Config().split.leak_opening)
+    assert bench.decisions[-1].lower >= 0.95 * least
+    bench.run(lambda t: 87.0 - 0.012 * t, 150)
+    assert not bench.state.air.lowered
+
+
+def test_a_pit_that_stays_over_its_lower_set_point_gets_less_air_all_the_same() -> None:
+    bench = Bench(replace(Config(), set_point_c=105.0))
+    bench.tending(105.0)
+    bench.step(105.0, SetPoint(temp_c=98.0))
+    before_v = bench.state.air.hold_v
+    bench.run(105.0, 3600)
+    assert bench.state.air.hold_v < before_v - 0.3

@@ -19,6 +19,7 @@ class AirState:
     """hold_v: what holds the pit, learned slowly; applied_v: the draught in force; floor_v: its floor.
 
     high_v: the widest of late; closing_v: the largest closing of late (both forgotten with `closing_s`).
+    lowered: the set point was lowered, and the pit has not come down to it yet.
     """
 
     hold_v: float
@@ -26,15 +27,18 @@ class AirState:
     floor_v: float
     high_v: float = OPEN_V
     closing_v: float = 0.0
+    lowered: bool = False
 
 
 def floor(state: AirState, config: AirConfig, shut_v: float, over_c: float) -> float:
     """The least v allowed now. shut_v: shut vents; over_c: predicted excess over the set point in K.
 
     The floor is a fraction of what holds the pit, so it suits a tight and a leaky kettle alike; it gives
-    way as the excess grows, for a pit on its way to the ceiling matters more than a lively fire.
+    way as the excess grows, for a pit on its way to the ceiling matters more than a lively fire. It is higher
+    after a lower set point, for heavy walls may keep the pit over that longer than coals live on so little.
     """
-    base = max(shut_v, state.hold_v + math.log(config.floor_frac)) if config.floor_frac > 0.0 else shut_v
+    frac = config.lowered_floor_frac if state.lowered else config.floor_frac
+    base = max(shut_v, state.hold_v + math.log(frac)) if config.floor_frac > 0.0 else shut_v
     give = (over_c - config.give_way_above_c) / (config.shut_above_c - config.give_way_above_c)
     return base + (shut_v - base) * min(max(give, 0.0), 1.0)
 
@@ -45,6 +49,7 @@ def learn_hold(
     shut_v: float,
     rise_c: float,
     wanted_rise_c: float,
+    slope_c_per_s: float,
     at_limit: bool,
     dt_s: float,
 ) -> float:
@@ -53,10 +58,13 @@ def learn_hold(
     rise_c: rise over ambient that the present heat would hold (fire.held_rise_c); wanted_rise_c: that of
     the set point. Heat goes with draught to the power `heat_power`, so the draught in force is wrong by
     ln(wanted / rise) / heat_power. Learned slowly, faster while the vents are at a limit: a floor that is
-    too high for this kettle must give way before the pit reaches the ceiling.
+    too high for this kettle must give way before the pit reaches the ceiling. While the pit falls (steady
+    slope_c_per_s) to a lower set point, the walls' heat is not taken for the fire's: nothing less is learned.
     """
     wrong_v = math.log(max(wanted_rise_c, 5.0) / max(rise_c, 5.0)) / config.heat_power
     target_v = state.applied_v + min(max(wrong_v, -1.0), 1.0)
+    if state.lowered and target_v < state.hold_v and slope_c_per_s < -config.falling_c_per_s:
+        return state.hold_v
     tau_s = config.hold_limit_tau_s if at_limit else config.hold_tau_s
     return min(max(state.hold_v + (target_v - state.hold_v) * dt_s / (tau_s + dt_s), shut_v), OPEN_V)
 
@@ -69,7 +77,7 @@ def moved(state: AirState, config: AirConfig, applied_v: float, floor_v: float, 
     lag_s = config.closing_s
     high_v = max(state.high_v + (applied_v - state.high_v) * dt_s / (lag_s + dt_s), applied_v)
     closing_v = max(state.closing_v * lag_s / (lag_s + dt_s), high_v - applied_v)
-    return AirState(state.hold_v, applied_v, floor_v, high_v, closing_v)
+    return AirState(state.hold_v, applied_v, floor_v, high_v, closing_v, state.lowered)
 
 
 def spare(

@@ -110,9 +110,14 @@ class AirConfig(Settings):
 
     give_way_above_c: from this much over the set point the floor gives way; at shut_above_c the vents may
     shut. heat_power: heat of the fire ~ draught ^ heat_power (about 45 K per unit of v at 85 K over ambient).
+    lowered_floor_frac: the floor while the pit comes down to a lower set point, until lowered_c over it;
+    falling_c_per_s: what counts as coming down.
     """
 
     floor_frac: float = 0.35
+    lowered_floor_frac: float = 0.5
+    lowered_c: float = 1.0
+    falling_c_per_s: float = 0.001
     hold_tau_s: float = 1800.0
     hold_limit_tau_s: float = 900.0
     heat_power: float = 0.6

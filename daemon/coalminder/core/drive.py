@@ -31,6 +31,8 @@ def drive(state: State, dt_s: float, now_s: float, throttle: bool, ambient_c: fl
         return _apply(state, wide_v, floor_v, dt_s), Terms(output=wide_v)
     known = seen.fast_c is not None and seen.age_s == 0.0
     over_c = seen.smooth_c + seen.slope_c_per_s * _AHEAD_S - state.set_point_c if known else 0.0
+    if vents is Vents.HOLD or seen.smooth_c < state.set_point_c + config.air.lowered_c:
+        state = replace(state, air=replace(state.air, lowered=False))
     floor_v = air.floor(state.air, config.air, shut_v, over_c)
     if not known:
         target_v = min(floor_v, state.air.applied_v) if throttle else state.air.applied_v
@@ -98,8 +100,9 @@ def _by_loop(
     rise_c = fire.held_rise_c(config.fire, seen.smooth_c, ambient_c, seen.slope_c_per_s)
     hold_v = state.air.hold_v
     if high_v == air.OPEN_V and not recovering:
+        wanted_c = state.set_point_c - ambient_c
         hold_v = air.learn_hold(
-            state.air, config.air, shut_v, rise_c, state.set_point_c - ambient_c, at_limit, dt_s
+            state.air, config.air, shut_v, rise_c, wanted_c, seen.steady_slope_c_per_s, at_limit, dt_s
         )
     state = replace(
         state,

@@ -120,14 +120,20 @@ def _aim(state: State, wanted_c: float, now_s: float) -> tuple[State, str]:
         low, high = config.least_set_point_c, config.highest_set_point_c
         return state, f"set point {wanted_c:g} °C is outside {low:g} to {high:g} °C"
     state, why = move(state, Move.SET_POINT, now_s)
-    return (state, why) if why else (replace(state, set_point_c=wanted_c), "")
+    return (state, why) if why else (_aimed(state, wanted_c), "")
+
+
+def _aimed(state: State, wanted_c: float) -> State:
+    lower = wanted_c < state.set_point_c or state.air.lowered
+    lowered = lower and state.pit.known and state.pit.smooth_c > wanted_c
+    return replace(state, set_point_c=wanted_c, air=replace(state.air, lowered=lowered))
 
 
 def _aim_for_phase(state: State, event: Event, was: Phase) -> State:
     if isinstance(event, Ease) and was is not Phase.EASING:
-        return replace(state, set_point_c=state.config.keep_warm_c, before_ease_c=state.set_point_c)
+        return replace(_aimed(state, state.config.keep_warm_c), before_ease_c=state.set_point_c)
     if isinstance(event, Tend) and was is Phase.EASING and state.before_ease_c is not None:
-        return replace(state, set_point_c=state.before_ease_c, before_ease_c=None)
+        return replace(_aimed(state, state.before_ease_c), before_ease_c=None)
     return state
 
 
