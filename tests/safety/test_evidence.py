@@ -137,7 +137,7 @@ def test_a_stuck_probe_that_moves_again_may_be_reset() -> None:
     watch.run(700.0, lambda s: view(s, pit=Reading(93.25), lower=0.05 + s * 3e-4))
     assert watch.verdict.cut_off
     assert not watch.step(view(0.0, pit=Reading(93.25)), Reset()).outcomes[0].accepted
-    watch.run(20.0, lambda s: view(s))
+    watch.run(30.0, lambda s: view(s))
     alarm = watch.alarm("pit_probe_stuck")
     assert alarm is not None
     assert alarm.state is AlarmState.LATCHED_UNACKNOWLEDGED

@@ -208,7 +208,7 @@ CASES = [
         "lighting_slow",
         lambda s: view(s, 30.0, phase=Phase.LIGHTING),
         lambda s: view(s, 30.0, phase=Phase.LIGHTING),
-        below_for_s=3590.0,
+        below_for_s=2690.0,
     ),
     # The step to the new level must be smoothed away first, then the row's quarter of an hour counts.
     Case("vents_without_effect", shut(ramp(105.0, 0.0)), shut(ramp(102.0, 0.0)), starts_s=60.0, name="hot"),

@@ -132,7 +132,7 @@ class Limits(Settings):
         70.0, "a pit this hot with no fire known of", "estimate: a dark lid in the sun stays below"
     )
     lighting_s: float = _limit(
-        3600.0, "lighting for longer than this", "common practice: a chimney takes 20 to 30 min"
+        2700.0, "lighting for longer than this", "common practice: a chimney takes 20 to 30 min"
     )
     out_c: float = _limit(45.0, "a pit below this means that the fire is out", "estimate")
     food_low_c: float = _limit(
