@@ -144,6 +144,25 @@ CASES = [
         lambda s: view(s, pit_2=reading(118.0, s)),
     ),
     Case(
+        "cold_probes_disagree",  # 20 °C is 68 °F
+        lambda s: view(s, 68.0, phase=Phase.COLD, ambient=Reading(20.0)),
+        lambda s: view(s, 44.0, phase=Phase.COLD, ambient=Reading(20.0)),
+        name="air",
+    ),
+    Case(
+        "cold_probes_disagree",
+        lambda s: view(s, 65.0, phase=Phase.COLD, foods=(("char", Reading(18.0)),)),
+        lambda s: view(s, 38.0, phase=Phase.COLD, foods=(("char", Reading(4.0)),)),
+        name="cold food in a warm grill",
+    ),
+    Case(
+        "cold_probes_disagree",
+        lambda s: view(s, -6.7, phase=Phase.COLD, dome=Reading(20.0)),
+        lambda s: view(s, 20.0, phase=Phase.LIGHTING, dome=Reading(60.0)),
+        name="dome",
+        below_for_s=600.0,
+    ),
+    Case(
         "other_probe_hotter",
         lambda s: view(s, foods=(("char", Reading(124.0)),)),
         lambda s: view(s, foods=(("char", Reading(120.0)),)),

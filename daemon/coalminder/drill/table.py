@@ -17,6 +17,7 @@ from coalminder.core import Config, air
 from coalminder.drill.rig import Rig
 from coalminder.events import Acknowledge, FoodStep, Light, Snuff, Tend
 from coalminder.grill.kettle import Kettle
+from coalminder.grill.weather import Weather
 from coalminder.values import Phase, ProbeFault, ProbeFaultKind, Reading, Sample
 
 SETTLED_S = 4500  # from the middle of a cook to quiet tending
@@ -79,6 +80,10 @@ def _off_grill() -> Rig:
         rig.events.append(FoodStep(step=word))
         rig.step()
     return rig
+
+
+def _cold() -> Rig:
+    return Rig.new(Kettle(charcoal_kg=1.0, lit_frac=0.0, weather=Weather(ambient_c=24.0), seed=7))
 
 
 def _loaded_cold() -> Rig:
@@ -175,6 +180,10 @@ def _drifts(rig: Rig, s: float) -> None:
 def _temp(sample: Sample) -> float:
     assert isinstance(sample, Reading)
     return sample.temp_c
+
+
+def _shows_fahrenheit(rig: Rig, s: float) -> None:
+    rig.pit = lambda _: Reading(1.8 * rig.shown_c + 32.0)
 
 
 def _swapped(rig: Rig, s: float) -> None:
@@ -343,6 +352,12 @@ def drills() -> tuple[Drill, ...]:
             _drifts,
             _two_probes,
             _apart(30.0),
+        ),
+        Drill(
+            "cold_probes_disagree",
+            "the pit probe shows °F as °C",
+            _shows_fahrenheit,
+            _cold,
         ),
         Drill(
             "other_probe_hotter",

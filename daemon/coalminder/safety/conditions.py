@@ -17,6 +17,8 @@ from coalminder.values import COARSE_C, Phase, ProbeFault, ProbeFaultKind
 Condition = Callable[[View, Evidence, Limits, bool], bool | None]
 
 MOVED_FRAC = 0.005  # an opening is moved a lot when it is doubled, and by this much at least
+HOT_DAY_F = 95.0  # 35 °C; what a cold grill's probe shows at most, be it in the wrong unit
+FOOD_COLDER_C = 10.0  # food out of the refrigerator is colder than the grill
 STUCK_ANYHOW = 6.0  # times the limit: too long for a fine probe, moved vents or not
 
 _OLD = frozenset({ProbeFaultKind.STALE, ProbeFaultKind.TIMEOUT, ProbeFaultKind.NOT_READY})
@@ -158,6 +160,19 @@ def pit_probes_disagree(view: View, e: Evidence, limits: Limits, on: bool) -> bo
         return None
     apart_c = abs(e.pit_c - e.pit_2_c)
     return apart_c > (limits.disagree_c - limits.temp_deadband_c if on else limits.disagree_c)
+
+
+def cold_probes_disagree(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
+    """Before the fire is lit another probe is far from the pit's: a wrong one, or one in another unit."""
+    if e.pit_c is None or e.pit_c > HOT_DAY_F:
+        return None
+    apart_c = limits.cold_apart_c - (limits.temp_deadband_c if on else 0.0)
+    beside = (view.pit_2, view.dome, view.ambient)
+    others_c = [trusted_c(sample, limits.stale_s) for sample in beside if sample is not None]
+    foods_c = [trusted_c(sample, limits.food_stale_s) for _, sample in view.foods]
+    return any(c is not None and abs(e.pit_c - c) > apart_c for c in others_c) or any(
+        c is not None and abs(e.pit_c - c) > apart_c + FOOD_COLDER_C for c in foods_c
+    )
 
 
 def other_probe_hotter(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:

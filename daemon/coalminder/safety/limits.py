@@ -73,6 +73,11 @@ class Limits(Settings):
     disagree_c: float = _limit(
         30.0, "two pit probes further apart than this", "estimate: gradient across a grate <= 25 K"
     )
+    cold_apart_c: float = _limit(
+        25.0,
+        "probes of a grill without fire further apart than this; 10 K more for one in cold food",
+        "°F shown as °C is 48 K off at 20 °C; sun on a lid makes 20 K (estimate)",
+    )
     look_s: float = _limit(
         10.0,
         "supply, board and configuration are looked at this often",

@@ -116,6 +116,20 @@ ROWS: tuple[Fault, ...] = (
         suppressed_in=NO_FIRE | {Phase.LIGHTING},
     ),
     Fault(
+        "cold_probes_disagree",
+        c.cold_probes_disagree,
+        120,
+        60,
+        Action.WARN,
+        False,
+        "medium",
+        "No fire is lit and the probes do not agree: one is wrong, or shows another unit",
+        "Hold them in the same air and compare; see their units and kinds in the configuration; calibrate. "
+        "If coals burn, say so (light)",
+        suppressed_in=frozenset(Phase) - {Phase.COLD},
+        detail=c.pit_reading,
+    ),
+    Fault(
         "other_probe_hotter",
         c.other_probe_hotter,
         60,
