@@ -20,7 +20,7 @@ from coalminder.core import Config, State, step
 from coalminder.core.config import LoopConfig
 from coalminder.journal import read
 from coalminder.journal.packing import pack
-from coalminder.replay.again import changed_fields, replay
+from coalminder.replay.again import replay
 from coalminder.replay.command import residual
 from coalminder.replay.fopdt import Fopdt
 from coalminder.replay.learned import Learned
@@ -129,11 +129,6 @@ def test_table_of_another_logger_can_be_run_again(cook: Cook) -> None:
     outcome = run_again(again, KETTLE, replace(Config(), loop=LoopConfig(kp=0.05, ki=1e-4, kd=0.0)))
     assert len(outcome.pit_c) == len(again.inputs)
     assert np.isfinite(outcome.pit_c).all()
-
-
-def test_changed_settings_are_named() -> None:
-    new = replace(Config(), loop=replace(Config().loop, kp=0.4))
-    assert changed_fields(Config(), new) == {"loop.kp": (Config().loop.kp, 0.4)}
 
 
 def test_the_residual_of_a_later_run_lies_on_the_clock_of_the_whole_record(cook: Cook) -> None:

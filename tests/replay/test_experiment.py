@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from foreign_grill import ForeignGrill
+from ultimate_point import ultimate
 
 from coalminder.core import Config, air
 from coalminder.grill import Kettle, Weather
@@ -20,7 +21,6 @@ from coalminder.rehearse.hardware import SimulatedHardware
 from coalminder.replay.experiment import Ended, Experiment, RelayTest, StepTest, conduct
 from coalminder.replay.fopdt import Fopdt, response
 from coalminder.replay.learned import learn
-from coalminder.replay.rules import ultimate
 from coalminder.replay.whatif import from_record
 from coalminder.seams import Grill
 from coalminder.values import Decision, Phase

@@ -8,7 +8,7 @@ import control
 import numpy as np
 import pytest
 
-from coalminder.replay.fopdt import Fopdt, response, two_point
+from coalminder.replay.fopdt import Fopdt, response
 from coalminder.replay.identify import Prior, TooStillError, fit
 
 
@@ -39,21 +39,6 @@ def test_step_reaches_63_percent_one_lag_after_the_dead_time() -> None:
     y = response(Fopdt(2.0, 1200.0, 120.0), np.r_[0.0, np.ones(3000)], 1.0)
     assert y[1 + 1320] == pytest.approx(2.0 * (1 - math.exp(-1)), rel=1e-9)
     assert np.all(y[:121] == 0.0)
-
-
-def test_two_point_method_recovers_a_clean_step() -> None:
-    # Smith 1972: exact but for the rounded coefficient 1.5 and the two fractions.
-    true = Fopdt(2.0, 1200.0, 120.0)
-    t = np.arange(12_000.0)
-    u = (t >= 600.0).astype(float)
-    found = two_point(t, response(true, u, 1.0), 600.0, 1.0)
-    assert (found.k, found.tau_s, found.theta_s) == (
-        pytest.approx(2.0, rel=0.01),
-        pytest.approx(1200.0, rel=0.01),
-        pytest.approx(120.0, rel=0.05),
-    )
-    with pytest.raises(ValueError, match="no step"):
-        two_point(t, np.zeros(12_000), 600.0, 1.0)
 
 
 def plant_data(model: Fopdt, seed: int, noise: float) -> tuple[np.ndarray, np.ndarray]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -137,8 +137,3 @@ def _reasons(
     if change is not None:
         reasons.append("other settings were asked for")
     return tuple(reasons)
-
-
-def changed_fields(old: Config, new: Config) -> Mapping[str, tuple[Any, Any]]:
-    """Settings that differ, by path: (old, new)."""
-    return {path: (a, b) for path, a, b in _walk("", old, new)}

@@ -57,30 +57,3 @@ def unit_response(u: Floats, step_s: float, tau_s: float, theta_s: float) -> Flo
 def response(model: Fopdt, u: Floats, step_s: float, start: float = 0.0) -> Floats:
     """Output of `model` for `u`, at rest at `start` before: start + k (y_unit - u[0])."""
     return np.asarray(start + model.k * (unit_response(u, step_s, model.tau_s, model.theta_s) - u[0]))
-
-
-def two_point(time_s: Floats, output: Floats, step_at_s: float, step_size: float) -> Fopdt:
-    """Smith's two-point method on a clean step response that has come to rest.
-
-    tau = 1.5 (t63.2 - t28.3), theta = t63.2 - tau (Smith 1972). Raises ValueError when the output does
-    not move towards its end value.
-    """
-    before = output[time_s <= step_at_s]
-    start = float(before[-1]) if len(before) else float(output[0])
-    end = float(np.mean(output[-max(1, len(output) // 20) :]))
-    if step_size == 0.0 or end == start:
-        raise ValueError("no step to measure")
-    done = (output - start) / (end - start)
-    t28, t63 = (_first_crossing(time_s, done, level, step_at_s) for level in (0.283, 0.632))
-    tau_s = 1.5 * (t63 - t28)
-    return Fopdt((end - start) / step_size, tau_s, max(t63 - tau_s, 0.0))
-
-
-def _first_crossing(time_s: Floats, done: Floats, level: float, step_at_s: float) -> float:
-    after = np.flatnonzero((time_s > step_at_s) & (done >= level))
-    if not len(after):
-        raise ValueError("the response has not come to rest")
-    i = int(after[0])
-    t0, t1, y0, y1 = time_s[i - 1], time_s[i], done[i - 1], done[i]
-    part = (level - y0) / (y1 - y0) if y1 > y0 else 1.0
-    return float(t0 + part * (t1 - t0) - step_at_s)

@@ -12,9 +12,8 @@ import polars as pl
 from numpy.typing import NDArray
 
 from coalminder.errors import UserError
-from coalminder.journal import Step
 from coalminder.replay.fopdt import Floats
-from coalminder.replay.series import Series, from_steps
+from coalminder.replay.series import Series
 from coalminder.values import Phase
 
 
@@ -278,8 +277,3 @@ def write_table(series: Series, path: Path) -> None:
         raise UserError(
             f"'{path}': cannot be written: {error.strerror or error}; choose another place"
         ) from None
-
-
-def steps_table(steps: list[Step]) -> Series:
-    """The columns of a record's steps."""
-    return from_steps(steps)
