@@ -105,12 +105,14 @@ def test_no_damage_ends_in_a_traceback(copy: Path, seed: int, capsys: pytest.Cap
         assert "damaged" in told.out or "bit for bit" in told.out
 
 
-def test_steps_that_were_taken_out_are_no_defect(copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_steps_that_were_taken_out_are_no_defect(
+    copy: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     change(copy, "DELETE FROM steps WHERE n BETWEEN 2000 AND 2900")
-    assert main(["replay", str(copy)]) == 0
-    said = capsys.readouterr().out
-    assert "steps are missing from the record" in said
-    assert "defect" not in said
+    assert main(["replay", str(copy), "--report", str(tmp_path / "r.html")]) == 0
+    for said in (capsys.readouterr().out, (tmp_path / "r.html").read_text("utf-8")):
+        assert "steps are missing from the record" in said
+        assert "defect" not in said
 
 
 @pytest.mark.parametrize("started_s", ["1e300", "-1e300", "1e17"])

@@ -110,14 +110,7 @@ def run(args: argparse.Namespace) -> int:
     _write(args, console, loaded, kettle, tuning, outcomes)
     if args.json:
         _save(args.json, json.dumps(figures, indent=2, default=str) + "\n")
-    parted = [
-        x for x in loaded if x.again and x.again.parted_steps and not x.again.reasons and not _experiment(x)
-    ]
-    return 1 if parted else 0
-
-
-def _experiment(item: Loaded) -> bool:
-    return item.cook is not None and item.cook.experiment_from_s is not None
+    return 1 if any(x.again and not x.again.same and not x.why_parted for x in loaded) else 0
 
 
 def _check(args: argparse.Namespace) -> None:
@@ -214,17 +207,10 @@ def _tell_replay(console: Console, item: Loaded, *, changed: bool) -> None:
         told = f"all {a.steps} decisions are the recorded ones, bit for bit"
         console.print(f"{item.name}: {told}" + (f" ({a.gaps} gaps)" if a.gaps else ""), highlight=False)
         return
-    why = "; ".join(a.reasons)
-    if _experiment(item):
-        why = "; ".join(filter(None, [why, "a test moved the vents in place of the loop"]))
-    if not why and not a.parted_steps:
-        why = "steps are missing from the record"
-    if not why:
-        why = "same version and settings: this is a defect, please keep the record and report it"
     console.print(
         f"{item.name}: {a.parted_steps} of {a.steps} decisions differ"
         + (f", {a.skipped} steps could not be run" if a.skipped else "")
-        + f" ({why})",
+        + f" ({item.why_parted or reports.DEFECT})",
         highlight=False,
     )
     for d in a.differences[: 3 if changed else 8]:
@@ -456,6 +442,7 @@ def _report(
         facts=facts(item.series, item.config),
         alarms=alarm_spans(item.alarms, start_s, end_s),
         again=item.again,
+        why_parted=item.why_parted,
         kettle=kettle,
         tuning=tuning,
         residual=None if kettle is None or item.cook is None else residual(item.cook, kettle),

@@ -38,6 +38,18 @@ class Loaded:
     started: datetime | None = None
     remarks: tuple[str, ...] = ()
 
+    @property
+    def why_parted(self) -> str:
+        """What explains that decisions of the replay differ; "" when only a defect of the program does."""
+        if self.again is None:
+            return ""
+        reasons = list(self.again.reasons)
+        if self.cook is not None and self.cook.experiment_from_s is not None:
+            reasons.append("a test moved the vents in place of the loop")
+        if not reasons and not self.again.parted_steps:
+            reasons.append("steps are missing from the record")
+        return "; ".join(reasons)
+
 
 def load(
     path: Path, config: Config | None = None, change: Callable[[Config], Config] | None = None

@@ -22,12 +22,16 @@ from coalminder.replay.svg import Line, Mark, chart, clock
 from coalminder.replay.tune import Tuning
 from coalminder.replay.whatif import Outcome
 
+DEFECT = "same version and settings: this is a defect, please keep the record and report it"
 _STYLE = resources.files("coalminder.replay").joinpath("report.css").read_text("utf-8")
 
 
 @dataclass(frozen=True)
 class Report:
-    """What a report shows; parts that are None are left out. residual: (time_s, K)."""
+    """What a report shows; parts that are None are left out. residual: (time_s, K).
+
+    why_parted: what explains that the replay differs, "" for a defect.
+    """
 
     name: str
     series: Series
@@ -35,6 +39,7 @@ class Report:
     facts: Facts
     alarms: tuple[Span, ...] = ()
     again: Again | None = None
+    why_parted: str = ""
     kettle: Learned | None = None
     tuning: Tuning | None = None
     residual: tuple[Floats, Floats] | None = None
@@ -346,10 +351,10 @@ def _checked(r: Report) -> str:
     if a.same:
         return f"<h2>Replay</h2><p>All {a.steps} decisions are the recorded ones, bit for bit.</p>"
     rows = [(str(d.n), d.field, f"{d.recorded}", f"{d.now}") for d in a.differences]
-    why = "; ".join(a.reasons) or "same version and settings: this is a defect, keep the record"
-    return f"<h2>Replay</h2><p>{a.parted_steps} of {a.steps} decisions differ ({escape(why)}).</p>" + _table(
-        rows, ("step", "field", "recorded", "now")
-    )
+    told = f"{a.parted_steps} of {a.steps} decisions differ"
+    told += f", {a.skipped} steps could not be run" if a.skipped else ""
+    told += f" ({r.why_parted or DEFECT})"
+    return f"<h2>Replay</h2><p>{escape(told)}.</p>" + _table(rows, ("step", "field", "recorded", "now"))
 
 
 def png(r: Report, path: Path) -> None:
