@@ -205,6 +205,22 @@ def test_another_loggers_record_is_not_listened_to(cook: Cook) -> None:
     assert learn([replace(table, own=True)], USUAL_KETTLE).gain < 0.5
 
 
+def test_another_loggers_calm_says_nothing_of_our_loop(cook: Cook) -> None:
+    """What was calm there was calm under gains that nobody knows, also where a column names our phases."""
+    n = len(cook.series)
+    calm = replace(
+        cook.series,
+        pit_c=93.0 + np.random.default_rng(1).normal(0.0, 0.1, n),
+        set_point_c=np.full(n, 93.0),
+        phase=np.full(n, "tending"),
+        lid_off=np.zeros(n, dtype=bool),
+    )
+    lively = replace(Config(), loop=LoopConfig(kp=3.0, ki=0.01, kd=60.0))
+    found = learn([from_series(calm, "table", lively)], USUAL_KETTLE)
+    drawn = ensemble(found.fit)
+    assert found.models[: len(drawn)] == drawn
+
+
 @pytest.mark.parametrize(
     ("ms", "kept"), [(1.5, True), (2.5, True), (6.0, False), (math.inf, False), (math.nan, False)]
 )

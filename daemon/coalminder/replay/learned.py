@@ -215,8 +215,13 @@ def _seen_calm(
 
 
 def _calm(cook: Cook, noise_c: float) -> bool:
-    """No swinging at periods from some 2 to 10 min in the rows that the loop worked in."""
-    if cook.experiment_from_s is not None or not (cook.series.phase == Phase.TENDING.value).any():
+    """No swinging at periods from some 2 to 10 min in the rows that the loop worked in.
+
+    Never in another logger's record: the loop there was not ours.
+    """
+    if not cook.own or cook.experiment_from_s is not None:
+        return False
+    if not (cook.series.phase == Phase.TENDING.value).any():
         return False
     rows = scored_rows(cook) & (usable(cook.series, 0.0))
     error = np.where(rows, cook.series.pit_c - cook.series.set_point_c, 0.0)
