@@ -230,4 +230,17 @@ def test_gains_that_are_not_robust_are_given_up_for_as_good_ones(
     """A loop that hunts by itself looks like weather: no gains seem to help it."""
     before = replace(tuned.before, ms=ms)
     calm = replace(tuned.before, name="calm", ms=1.5, by_model=tuple(1.02 * e for e in before.by_model))
-    assert (tune_module._best([before, calm], before) is before) is kept
+    assert (tune_module._best([before, calm], before, own=True) is before) is kept
+    assert tune_module._best([before, calm], before, own=False) is before
+
+
+def test_ms_in_another_loggers_cook_gives_up_no_gains_and_says_why(
+    slack_cook: Cook, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("coalminder.replay.tune.UNSAFE_MS", 1.0)  # as if the gains in force were not robust
+    table = from_series(slack_cook.series, "table", slack_cook.state.config)
+    for cook, own in ((slack_cook, True), (table, False)):
+        said = tune([cook], slack_cook.state.config, seed=3, effort=1, workers=1)
+        assert said.kettle.own is own
+        assert ("gains in force are not robust" in said.why) is own
+        assert (tune_module.MS_UNHEARD in toml_fragment(said, "a")) is not own

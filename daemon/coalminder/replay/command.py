@@ -30,7 +30,7 @@ from coalminder.replay.load import Loaded, load
 from coalminder.replay.report import number, tuning_rows
 from coalminder.replay.series import usable
 from coalminder.replay.table import write_table
-from coalminder.replay.tune import Tuning, toml_fragment, tune
+from coalminder.replay.tune import MS_UNHEARD, Tuning, toml_fragment, tune
 from coalminder.replay.whatif import (
     Cook,
     Outcome,
@@ -337,6 +337,8 @@ def _tell_tuning(console: Console, tuning: Tuning) -> None:
     for row in tuning_rows(tuning):
         table.add_row(*row)
     console.print(table)
+    if not tuning.kettle.own:
+        console.print(MS_UNHEARD, highlight=False)
     console.print(f"{tuning.why} ({tuning.tried} gains tried)", highlight=False)
 
 

@@ -43,7 +43,9 @@ class Learned:
 
     noise_c: of the pit probe; still: why the record alone says too little ("" when it says enough). gain:
     the factor by which the core slows its gains on this kettle (core/response.py). doubt: why the intervals
-    may miss the kettle ("" when the vents were moved on purpose, or when the record moved nothing).
+    may miss the kettle ("" when the vents were moved on purpose, or when the record moved nothing). own: all
+    cooks were recorded by us; in another logger's the core heard no delay, and `gain` is as if there were
+    none.
     """
 
     fit: Fit
@@ -52,6 +54,7 @@ class Learned:
     still: str
     gain: float = 1.0
     doubt: str = ""
+    own: bool = True
 
 
 # 12 simulated cooks of 1 to 1.5 h with hardly any wind: of 6 fits that the tests let through, 3 had an
@@ -106,7 +109,8 @@ def learn(cooks: Sequence[Cook], prior: Prior | None = USUAL_KETTLE, seed: int =
         whole if end.response.delay_s is None else gain for gain, end in zip(by_delay, ends, strict=True)
     )
     doubt = "" if still or any(cook.experiment_from_s is not None for cook in cooks) else UNDER_CONTROL
-    return Learned(best, _seen_calm(models, cooks, gains, noise), noise, still, next_gain, doubt)
+    own = all(cook.own for cook in cooks)
+    return Learned(best, _seen_calm(models, cooks, gains, noise), noise, still, next_gain, doubt, own)
 
 
 def _end(cook: Cook) -> State:

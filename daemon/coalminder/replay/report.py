@@ -19,7 +19,7 @@ from coalminder.replay.fopdt import Floats
 from coalminder.replay.learned import Learned
 from coalminder.replay.series import Series
 from coalminder.replay.svg import Line, Mark, chart, clock
-from coalminder.replay.tune import Tuning
+from coalminder.replay.tune import MS_UNHEARD, Tuning
 from coalminder.replay.whatif import Outcome
 
 DEFECT = "same version and settings: this is a defect, please keep the record and report it"
@@ -322,9 +322,9 @@ def _tuned(r: Report) -> str:
     if r.tuning is None:
         return ""
     t = r.tuning
-    return f"<h2>Gains</h2><p>{escape(t.why)}.</p>" + _table(
-        tuning_rows(t), ("", "kp", "ki", "kd", "Ms", "mean error", "highest", "strokes/h")
-    )
+    table = _table(tuning_rows(t), ("", "kp", "ki", "kd", "Ms", "mean error", "highest", "strokes/h"))
+    unheard = "" if t.kettle.own else f"<p>{escape(MS_UNHEARD)}.</p>"
+    return f"<h2>Gains</h2><p>{escape(t.why)}.</p>" + table + unheard
 
 
 def tuning_rows(t: Tuning) -> list[tuple[str, ...]]:

@@ -30,9 +30,13 @@ from coalminder.replay.rules import Gains, amigo_pi, simc_pi
 from coalminder.replay.whatif import Cook, Score, check_not_cut_off, run_again, score, scored_rows
 
 MS_LIMIT = 1.6
-# Gains in force beyond it are given up. At the worst of the models the defaults have 2.4 to 2.5
-# (docs/replay.md); 5 is a gain margin of 1.25 and a phase margin of 11 degrees there.
+# Gains in force beyond it are given up, in cooks of our own. At the worst of the models the defaults have 2.4
+# to 2.5 (docs/replay.md); 5 is a gain margin of 1.25 and a phase margin of 11 degrees there.
 UNSAFE_MS = 5.0
+MS_UNHEARD = (
+    "in another logger's cook the core does not hear the kettle's delay, by which it slows its gains: "
+    "Ms is shown for gains that nothing slows, and decides nothing about those in force"
+)
 NO_WORSE_FRAC = 0.05
 CEILING_C = 121.0
 MOST_TRAVEL_TIMES = 2.5
@@ -161,21 +165,21 @@ def tune(
             _set(list(cooks), config, ran)
         _run(jobs, linear, pool, done, say, 0.15, 0.75)
         before = done[0]
-        best = _best(done, before)
+        best = _best(done, before, own=kettle.own)
         near = [(f"near {i + 1}", loop) for i, loop in enumerate(_near(best.loop, 1.25))]
         near = [job for job in near if linear.judge(job[1])[0] <= MS_LIMIT]
         _run(near, linear, pool, done, say, 0.75, 1.0)
-        best = _best(done, before)
+        best = _best(done, before, own=kettle.own)
     except KeyboardInterrupt:
         if not done:
             raise
         interrupted = " (interrupted: fewer gains were tried)"
-        before, best = done[0], _best(done, done[0])
+        before, best = done[0], _best(done, done[0], own=kettle.own)
     finally:
         if pool is not None:
             pool.shutdown(cancel_futures=True)
     say(1.0, "done")
-    unsafe = _hunts(before) and best is not before
+    unsafe = kettle.own and _hunts(before) and best is not before
     gained = 1.0 - _ratio(best, before)
     most = max(1.0 - min(_ratio(c, before) for c in done), 0.0)
     rest = (
@@ -323,8 +327,11 @@ def _run(
         say(low + (high - low) * (i + 1) / len(jobs), f"{len(done)} gains tried")
 
 
-def _best(done: list[Candidate], before: Candidate) -> Candidate:
-    """Least error, at the model where it helps least, among those that keep every limit."""
+def _best(done: list[Candidate], before: Candidate, *, own: bool) -> Candidate:
+    """Least error, at the model where it helps least, among those that keep every limit.
+
+    own: from cooks of our own, so that the Ms of the gains in force is that of the loop that ran there.
+    """
     ceiling = max(CEILING_C, before.score.peak_c)
     allowed = [
         c
@@ -333,7 +340,7 @@ def _best(done: list[Candidate], before: Candidate) -> Candidate:
         and c.score.peak_c <= ceiling
         and c.score.travel_per_h <= max(MOST_TRAVEL_TIMES * before.score.travel_per_h, 3.0)
     ]
-    if _hunts(before):
+    if own and _hunts(before):
         # an unstable loop's error differs from model to model: the whole cook's counts
         safer = allowed or [c for c in done if c.ms <= UNSAFE_MS and c.score.peak_c <= ceiling]
         return min(safer or [before], key=lambda c: c.score.mean_abs_c)
@@ -366,6 +373,7 @@ def toml_fragment(tuning: Tuning, source: str) -> str:
         "reads this file.\n"
         f"# Mean error {b.mean_abs_c:.2f} -> {a.mean_abs_c:.2f} °C in the replayed cook, "
         f"Ms {tuning.before.ms:.2f} -> {tuning.after.ms:.2f} at the worst model.\n"
-        "[loop]\n"
+        + (f"# {MS_UNHEARD}.\n" if not tuning.kettle.own else "")
+        + "[loop]\n"
         f"kp = {loop.kp:.6g}\nki = {loop.ki:.6g}\nkd = {loop.kd:.6g}\n"
     )
