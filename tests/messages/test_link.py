@@ -21,6 +21,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from coalminder.events import SetPoint, Snuff
+from coalminder.messages.connection import Connection
 from coalminder.messages.link import Link
 from coalminder.messages.options import LinkOptions
 from coalminder.values import HEALTHY, Action, Alarm, AlarmState, Decision, Outcome, Phase
@@ -352,6 +353,23 @@ def test_a_broker_of_3_1_1_that_hangs_up_on_a_large_message_gets_the_others(
     assert link.connected
     link.stop()
     broker.stop()
+
+
+@pytest.mark.parametrize(("lasted_s", "learned"), [((1, 1, 1), True), ((1, 1, 20, 1), False)])
+def test_connections_lost_now_and_then_are_no_packet_limit(
+    lasted_s: tuple[float, ...], learned: bool
+) -> None:
+    """A weak radio drops one after a second, another after twenty; nothing is left out for that."""
+    connection = Connection(
+        LinkOptions(mqtt_version="3.1.1"),
+        will=None,
+        on_message=lambda _message: None,
+        on_sent=lambda _number, _taken: None,
+    )
+    connection._largest = 5000
+    for one_s in lasted_s:
+        connection._learn_limit(True, one_s)
+    assert (connection._assumed_bytes is not None) is learned
 
 
 def test_the_size_of_a_message_is_counted_in_bytes(tmp_path: Path) -> None:

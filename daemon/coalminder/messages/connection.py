@@ -35,7 +35,7 @@ FIRST_ANSWER_S = 2.0  # for the answer to a first CONNECT, while the broker's ve
 # less and less often. Some brokers say so (MQTT 5, reason 0x8E), some just hang up.
 SHORT_S, WAR_S = 60.0, 30.0
 # A broker with MQTT 3.1.1 cannot say what it takes: it hangs up at once on what is larger. After so many
-# times the largest message is left out; never one as small as an alarm.
+# times on end the largest message is left out; never one as small as an alarm.
 HANG_UPS, HANG_UP_S, SMALL_BYTES = 3, 5.0, 2048
 _TAKEN_OVER = "Session taken over"
 _UNSUPPORTED = "Unsupported protocol version"
@@ -202,7 +202,9 @@ class Connection:
             return
         if lasted_s > SHORT_S:
             self._hang_ups, self._assumed_bytes = 0, None  # a broker put right is asked again
-        elif lasted_s < HANG_UP_S and self._largest > SMALL_BYTES:
+        elif lasted_s >= HANG_UP_S:
+            self._hang_ups = 0  # what ended it came later than a packet limit would
+        elif self._largest > SMALL_BYTES:
             self._hang_ups += 1
             if self._hang_ups >= HANG_UPS:
                 self._hang_ups, self._assumed_bytes = 0, self._largest - 1
