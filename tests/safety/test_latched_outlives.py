@@ -113,6 +113,22 @@ def test_the_note_is_kept_in_memory_too(tmp_path: Path, monkeypatch: pytest.Monk
     assert LatchNote(tmp_path / "a card that cannot be written").read() == ("vent_driver_failed",)
 
 
+def test_a_machine_without_a_thread_to_spare_notes_it_later(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def none_left(_self: threading.Thread) -> None:
+        raise RuntimeError("can't start new thread")
+
+    note = LatchNote(tmp_path)
+    with monkeypatch.context() as full:
+        full.setattr(threading.Thread, "start", none_left)
+        state = noted(note, initial(Config()), vent_driver_failed=True)
+        state = noted(note, state, vent_driver_failed=True)
+    assert LatchNote(tmp_path).read() == ()
+    noted(note, state, vent_driver_failed=True)
+    assert LatchNote(tmp_path).read() == ("vent_driver_failed",)
+
+
 @pytest.mark.parametrize("content", [b"", b"[", b"{}", b"[1]", b'["row_of_old"]', b"\xff\xfe"])
 def test_a_damaged_note_says_nothing(tmp_path: Path, content: bytes) -> None:
     (tmp_path / "latched").write_bytes(content)

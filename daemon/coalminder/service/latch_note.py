@@ -37,7 +37,10 @@ class LatchNote:
         codes = tuple(sorted(alarm.code for alarm in decision.alarms if _cuts_off(alarm.code)))
         if codes != self._codes:
             self._codes = codes
-            threading.Thread(target=self._write, name="latch note", daemon=True).start()
+            try:
+                threading.Thread(target=self._write, name="latch note", daemon=True).start()
+            except RuntimeError:
+                self._codes = None  # no thread to be had: again in the next step
 
     def read(self) -> tuple[str, ...]:
         """The faults noted as latched, () when there is no note or none that can be read."""
