@@ -47,6 +47,12 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
     subprocess.run(["umount", "-l", folder], check=True)
 
 
+def fill(ballast: Path) -> None:
+    with pytest.raises(OSError), ballast.open("wb", buffering=0) as file:  # noqa: PT012
+        while True:
+            file.write(bytes(4096))
+
+
 @pytest.mark.root
 def test_full_disk_is_reported_and_nothing_is_lost_once_there_is_space(
     small_disk: Path, start: Start
@@ -56,9 +62,7 @@ def test_full_disk_is_reported_and_nothing_is_lost_once_there_is_space(
     try:
         write_steps(journal, 1, 10)
         assert journal.flush()
-        with pytest.raises(OSError), ballast.open("wb", buffering=0) as file:  # noqa: PT012
-            while True:
-                file.write(bytes(4096))
+        fill(ballast)
         for i in range(11, 311):  # more than fits into what is left of allocated pages
             inputs, decision, state = cook_step(i, *([alarm("fire_dying")] if i > 200 else []))
             journal.record(float(i), UTC_S + i, inputs, decision, state)
@@ -87,9 +91,7 @@ def test_a_disk_full_for_long_loses_the_oldest_steps_and_tells_how_many(
     try:
         write_steps(journal, 1, 10)
         assert journal.flush()
-        with pytest.raises(OSError), ballast.open("wb", buffering=0) as file:  # noqa: PT012
-            while True:
-                file.write(bytes(4096))
+        fill(ballast)
         for first in range(11, 1000, 90):
             write_steps(journal, first, first + 89)
             time.sleep(0.1)  # a real thread tries again meanwhile
