@@ -139,7 +139,9 @@ def test_a_pit_that_stays_too_hot_at_the_floor_teaches_a_lower_hold() -> None:
     assert hold < -3.0
 
 
-@pytest.mark.parametrize(("slope_c_per_s", "learns"), [(-0.01, False), (-0.0005, True), (0.01, True)])
+@pytest.mark.parametrize(
+    ("slope_c_per_s", "learns"), [(-0.05, True), (-0.01, False), (-0.0005, True), (0.01, True)]
+)
 def test_heat_of_the_walls_on_the_way_to_a_lower_set_point_teaches_nothing(
     slope_c_per_s: float, learns: bool
 ) -> None:
@@ -156,6 +158,7 @@ def test_the_floor_is_higher_on_the_way_to_a_lower_set_point_and_gives_way_all_t
     usual, lowered = AirState(-2.0, -2.0, -2.0), AirState(-2.0, -2.0, -2.0, lowered=True)
     assert air.floor(usual, AirConfig(), shut, 0.0) == pytest.approx(-2.0 + math.log(0.35))
     assert air.floor(lowered, AirConfig(), shut, 0.0) == pytest.approx(-2.0 + math.log(0.5))
+    assert air.floor(lowered, AirConfig(), shut, 0.0, -0.05) == air.floor(usual, AirConfig(), shut, 0.0)
     assert air.floor(lowered, AirConfig(), shut, 17.0) == shut
 
 

@@ -30,14 +30,18 @@ class AirState:
     lowered: bool = False
 
 
-def floor(state: AirState, config: AirConfig, shut_v: float, over_c: float) -> float:
-    """The least v allowed now. shut_v: shut vents; over_c: predicted excess over the set point in K.
+def floor(
+    state: AirState, config: AirConfig, shut_v: float, over_c: float, slope_c_per_s: float = 0.0
+) -> float:
+    """The least v allowed now. shut_v: shut vents; over_c: predicted excess over the set point in K;
+    slope_c_per_s: the pit's, over a minute.
 
     The floor is a fraction of what holds the pit, so it suits a tight and a leaky kettle alike; it gives
     way as the excess grows, for a pit on its way to the ceiling matters more than a lively fire. It is higher
-    after a lower set point, for heavy walls may keep the pit over that longer than coals live on so little.
+    on a slow way to a lower set point: heavy walls keep the pit up longer than coals live on so little.
     """
-    frac = config.lowered_floor_frac if state.lowered else config.floor_frac
+    by_walls = state.lowered and slope_c_per_s > -config.by_walls_c_per_s
+    frac = config.lowered_floor_frac if by_walls else config.floor_frac
     base = max(shut_v, state.hold_v + math.log(frac)) if config.floor_frac > 0.0 else shut_v
     give = (over_c - config.give_way_above_c) / (config.shut_above_c - config.give_way_above_c)
     return base + (shut_v - base) * min(max(give, 0.0), 1.0)
@@ -58,12 +62,14 @@ def learn_hold(
     rise_c: rise over ambient that the present heat would hold (fire.held_rise_c); wanted_rise_c: that of
     the set point. Heat goes with draught to the power `heat_power`, so the draught in force is wrong by
     ln(wanted / rise) / heat_power. Learned slowly, faster while the vents are at a limit: a floor that is
-    too high for this kettle must give way before the pit reaches the ceiling. While the pit falls (steady
-    slope_c_per_s) to a lower set point, the walls' heat is not taken for the fire's: nothing less is learned.
+    too high for this kettle must give way before the pit reaches the ceiling. While the pit falls slowly
+    (slope_c_per_s, over a minute) to a lower set point, the walls' heat is not taken for the fire's: nothing
+    less is learned.
     """
     wrong_v = math.log(max(wanted_rise_c, 5.0) / max(rise_c, 5.0)) / config.heat_power
     target_v = state.applied_v + min(max(wrong_v, -1.0), 1.0)
-    if state.lowered and target_v < state.hold_v and slope_c_per_s < -config.falling_c_per_s:
+    slowly = -config.by_walls_c_per_s < slope_c_per_s < -config.falling_c_per_s
+    if state.lowered and slowly and target_v < state.hold_v:
         return state.hold_v
     tau_s = config.hold_limit_tau_s if at_limit else config.hold_tau_s
     return min(max(state.hold_v + (target_v - state.hold_v) * dt_s / (tau_s + dt_s), shut_v), OPEN_V)

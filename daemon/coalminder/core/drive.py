@@ -33,7 +33,7 @@ def drive(state: State, dt_s: float, now_s: float, throttle: bool, ambient_c: fl
     over_c = seen.smooth_c + seen.slope_c_per_s * _AHEAD_S - state.set_point_c if known else 0.0
     if vents is Vents.HOLD or seen.smooth_c < state.set_point_c + config.air.lowered_c:
         state = replace(state, air=replace(state.air, lowered=False))
-    floor_v = air.floor(state.air, config.air, shut_v, over_c)
+    floor_v = air.floor(state.air, config.air, shut_v, over_c, seen.steady_slope_c_per_s)
     if not known:
         target_v = min(floor_v, state.air.applied_v) if throttle else state.air.applied_v
         return _toward(state, target_v, floor_v, dt_s)
