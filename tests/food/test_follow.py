@@ -231,6 +231,26 @@ def test_come_up_clock_warns_before_six_hours() -> None:
     assert {r.code: r.level for r in cook.view.reminders}["clock_come_up"] == "alarm"
 
 
+@pytest.mark.parametrize("rule", ["poultry-74", "guidance-63", "home-71"])
+def test_a_core_that_falls_back_when_the_fire_goes_out_is_told_before_six_hours(rule: str) -> None:
+    """FSIS: through 10 to 54 °C in six hours in all; a core that was at 56 °C and lies at 35 °C is not."""
+    cook = Cook(replace(PLAN, rule=rule))
+    cook_until(cook, 100)
+    assert "come_up" not in [c.code for c in cook.view.clocks]
+    cook.run(4 * 3600, 35.0, pit_c=30.0)
+    assert {r.code: r.level for r in cook.view.reminders}["clock_come_up"] == "warn"
+    cook.run(3600, 35.0, pit_c=30.0)
+    assert {r.code: r.level for r in cook.view.reminders}["clock_come_up"] == "alarm"
+
+
+def test_a_core_that_falls_back_a_little_at_a_lid_lift_is_up_all_the_same() -> None:
+    cook = Cook()
+    cook_until(cook, 80)
+    cook.run(600, 55.0)
+    cook.run(600, 53.0)
+    assert "come_up" not in [c.code for c in cook.view.clocks]
+
+
 def test_a_core_that_stalls_below_71_is_told_before_six_hours() -> None:
     cook = Cook()
     cook_until(cook, 100)

@@ -30,6 +30,8 @@ READING_ERROR_C = 0.8
 """Probe and model together, as an independent error each minute [estimate, set by the coverage check]."""
 INFLATION = 1.004
 PIT_MEAN_S = 900.0
+FELL_BACK_C = 3.0
+"""A core this far below the come-up clock's temperature has lost it again: more than a lid lift takes."""
 COOL_FILM_W_M2K = 9.0
 FRIDGE_FILM_W_M2K = 8.0
 """Film of food in still air and in a refrigerator: convection 4, radiation 5 [estimate]."""
@@ -240,7 +242,8 @@ def _account(
     after = add_time(state.after, growth_c, dt_s) if cooling else state.after
     # A cook by the rule kills what forms histamine; what has formed stays, and so does its clock.
     histamine = state.histamine if state.done else add_time(state.histamine, growth_c, dt_s)
-    hot_core = state.hot_core or low_c >= COOKED_C
+    # A core that fell back has not come up: its clock goes on.
+    hot_core = low_c >= (COOKED_C - FELL_BACK_C if state.hot_core else COOKED_C)
     below_hot = state.below_hot_s
     if cooling and below_hot is None and growth_c < HOT_C:
         below_hot = now_s

@@ -97,7 +97,7 @@ def _clocks(
     clocks: list[Clock] = []
     if stage == "waiting":
         clocks.append(raw_clock(state.exposure))
-    if stage == "cooking" and not state.hot_core and state.loaded_s is not None:
+    if stage == "cooking" and not state.hot_core and not state.done and state.loaded_s is not None:
         clocks.append(raw_clock(state.raw))
         clocks.append(come_up_clock(now_s - state.loaded_s))
     stalled = state.hot_core and state.held_s == 0.0 and not state.done
