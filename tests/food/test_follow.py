@@ -314,6 +314,23 @@ def test_cooling_is_watched_after_it_comes_off() -> None:
     assert not [c for c in view.clocks if c.code.startswith("cool")]
 
 
+def test_the_warmest_of_several_probes_counts_while_it_cools() -> None:
+    """A thin piece at 21 °C says nothing of the thick one, which is at 40 °C after two hours."""
+    cook = Cook()
+    cook_until(cook, 120)
+    cook.run(33 * 60, 72.0)
+    cook.run(0, 72.0, events=[FoodStep(step="off")])
+    off_s = cook.now_s
+    while cook.now_s < off_s + 150 * 60:
+        cook.now_s += 10.0
+        minutes = (cook.now_s - off_s) / 60
+        thin, thick = (Reading(15.0 + 57.0 * math.exp(-minutes / slow)) for slow in (50.0, 150.0))
+        samples = (("thin", thin), ("thick", thick))
+        cook.state, cook.view = follow(cook.state, PLAN, None, samples, (), cook.now_s)
+    assert cook.view.core_c == pytest.approx(thick.temp_c, abs=0.5)
+    assert {r.code: r.level for r in cook.view.reminders}["clock_cool_21"] == "warn"
+
+
 def test_cooling_without_a_probe_goes_by_the_model_on_the_warm_side() -> None:
     cook = Cook()
     cook_until(cook, 150)

@@ -64,8 +64,9 @@ def follow(
     """One step. Same arguments, same result.
 
     pit_c: None while the pit is not known. core_samples: (name, sample) of each food probe; the coldest
-    trusted one counts. events: reports since the last call; others than FoodStep and WoodAdded are ignored,
-    and so is a report that `refuse_reason` refuses. now_s: the clock of the plan's due times; must not fall.
+    trusted one counts, once it is off the warmest. events: reports since the last call; others than FoodStep
+    and WoodAdded are ignored, and so is a report that `refuse_reason` refuses. now_s: the clock of the plan's
+    due times; must not fall.
     set_point_c: what the pit is held at now (default: the plan's). ambient_c: measured air outside.
     """
     changed = False
@@ -118,22 +119,24 @@ def _trusted(samples: Sequence[tuple[str, Sample]]) -> dict[str, float]:
     }
 
 
-def _coldest(
+def _slowest(
     samples: Sequence[tuple[str, Sample]],
     cores: Mapping[str, float],
     read_s: Mapping[str, float],
     now_s: float,
+    cooling: bool,
 ) -> tuple[float | None, str]:
-    """The coldest of the trusted `cores` and, without one, why.
+    """The trusted core that is behind the others, the warmest when it cools; without one, why.
 
-    read_s: when each probe was last read. One that has fallen silent may sit in the coldest piece: then what
+    read_s: when each probe was last read. One that has fallen silent may sit in the slowest piece: then what
     the others show is no measurement of it.
     """
     silent = [name for name, _ in samples if now_s - read_s.get(name, now_s) > CORE_FRESH_S]
     if cores and silent:
-        return None, f"{', '.join(silent)}: silent, and perhaps in the coldest piece"
+        which = "warmest" if cooling else "coldest"
+        return None, f"{', '.join(silent)}: silent, and perhaps in the {which} piece"
     if cores:
-        return min(cores.values()), ""
+        return (max if cooling else min)(cores.values()), ""
     faults = [f"{name}: {s.kind.value}" for name, s in samples if isinstance(s, ProbeFault)]
     return None, ", ".join(faults)
 
@@ -158,7 +161,7 @@ def _tick(
     cores = _trusted(core_samples)
     read_s = dict(state.read_s) | dict.fromkeys(cores, now_s)
     state = replace(state, read_s=tuple(read_s.items()))
-    core, doubt = _coldest(core_samples, cores, read_s, now_s)
+    core, doubt = _slowest(core_samples, cores, read_s, now_s, state.off_s is not None)
     family = state.family
     air = _air(state, plan, pit_c, set_point_c, ambient_c)
     model_s = state.model_s
