@@ -309,7 +309,8 @@ def test_cooling_is_watched_after_it_comes_off() -> None:
     cook.run(30 * 60, 30.0, pit_c=None)
     assert {r.code: r.level for r in cook.view.reminders}["clock_cool_21"] == "alarm"
     cook.run(0, 30.0, events=[FoodStep(step="chilled")])
-    view = cook.run(30 * 60, 4.0, pit_c=None)
+    for minutes in range(240):
+        view = cook.run(60, 3.0 + 27.0 * math.exp(-minutes / 70), pit_c=None)
     assert view.stage == "chilled"
     assert not [c for c in view.clocks if c.code.startswith("cool")]
 
@@ -487,6 +488,21 @@ def test_a_probe_pulled_out_or_left_in_the_grill_does_not_stop_the_clocks(
     # the kitchen is at 9 °C: after half an hour more the fish is between 57 and 21 °C, whatever is shown
     later = cook.run(30 * 60, shown_c if doubted else 40.0, pit_c=None)
     assert next(clock.used_s for clock in later.clocks if clock.code == "cool_21") > 60.0
+
+
+@pytest.mark.parametrize("shown_c", [3.0, 18.0])
+def test_a_probe_beside_the_chilled_food_does_not_stop_the_clocks(shown_c: float) -> None:
+    """Food at 55 °C is put away; its probe lies in the refrigerator's air, or on the table."""
+    cook = Cook()
+    cook_until(cook, 120)
+    cook.run(33 * 60, 72.0)
+    cook.run(0, 72.0, events=[FoodStep(step="off")])
+    cook.run(20 * 60, 55.0, pit_c=None)
+    cook.run(0, 55.0, events=[FoodStep(step="chilled")])
+    view = cook.run(20 * 60, shown_c, pit_c=None)
+    assert not view.core_measured
+    assert "still in it" in cook.state.doubt
+    assert {clock.code for clock in view.clocks} >= {"cool_21", "cool_5"}
 
 
 def test_food_that_nobody_reports_off_is_followed_for_days_in_a_cold_grill() -> None:

@@ -193,8 +193,10 @@ def _misplaced(state: FoodState, core: float, mean_c: float, beyond_c: float) ->
     """Why `core` cannot be the middle of this food, "" when it can. beyond_c: how wrong the model may be."""
     if state.off_s is None and core > mean_c + beyond_c:
         return f"core probe shows {core:.0f} °C, more than this food can be: is it in the middle of it?"
-    cooling = state.off_s is not None and state.chilled_s is None
-    if cooling and abs(core - mean_c) > 2.0 * beyond_c:  # pulled out, or left in the grill
+    # pulled out, or left in the grill; in the refrigerator a pile may well be warmer than its model
+    pulled = core < mean_c - 2.0 * beyond_c
+    left = state.chilled_s is None and core > mean_c + 2.0 * beyond_c
+    if state.off_s is not None and (pulled or left):
         return (
             f"core probe shows {core:.0f} °C, and this food must be near {mean_c:.0f} °C: is it still in it?"
         )
