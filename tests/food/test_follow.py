@@ -505,6 +505,32 @@ def test_a_probe_beside_the_chilled_food_does_not_stop_the_clocks(shown_c: float
     assert {clock.code for clock in view.clocks} >= {"cool_21", "cool_5"}
 
 
+def test_a_power_cut_while_it_cools_is_time_of_the_cooling_rule() -> None:
+    cook = Cook(replace(PLAN, ambient_c=20.0))
+    cook_until(cook, 120)
+    cook.run(33 * 60, 72.0)
+    cook.run(0, 72.0, events=[FoodStep(step="off")])
+    cook.run(60, 71.0, pit_c=None)
+    cook.now_s += 4 * 3600.0
+    view = cook.run(120, 25.0, pit_c=None)
+    assert {r.code: r.level for r in view.reminders}["clock_cool_21"] == "alarm"
+
+
+def test_a_power_cut_while_it_warms_counts_for_histamine() -> None:
+    """From 18 to 60 °C in three hours that nobody saw: they are warm time, and no time at heat."""
+    cook = Cook(replace(PLAN, scombroid=True))
+    cook_until(cook, 15)
+    cook.now_s += 3 * 3600.0
+    view = cook.run(60, 60.0)
+    clock = next(c for c in view.clocks if c.code == "histamine")
+    assert (clock.used_s, clock.limit_s) == (pytest.approx(195 * 60.0, abs=60.0), 4 * 3600.0)
+    hot = Cook()
+    cook_until(hot, 160)
+    before = hot.run(600, 75.0).lethality_min
+    hot.now_s += 2 * 3600.0
+    assert hot.run(0, 75.0).lethality_min < before + 5.0
+
+
 def test_food_that_nobody_reports_off_is_followed_for_days_in_a_cold_grill() -> None:
     rng = random.Random(1)
     family, food = slabs.start(PLAN.food()), PLAN.food()

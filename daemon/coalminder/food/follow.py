@@ -243,6 +243,8 @@ def _account(
     """
     cooling = state.off_s is not None
     growth_c = (core if core is not None else high_c) if cooling else low_c
+    if dt_s > CORE_FRESH_S:  # nobody saw it: the worst between its two ends
+        growth_c = _worst_between(state.view.core_c, growth_c)
     exposure = add_time(state.exposure, growth_c, dt_s)
     after = add_time(state.after, growth_c, dt_s) if cooling else state.after
     # A cook by the rule kills what forms histamine; what has formed stays, and so does its clock.
@@ -251,10 +253,10 @@ def _account(
     hot_core = low_c >= (COOKED_C - FELL_BACK_C if state.hot_core else COOKED_C)
     below_hot = state.below_hot_s
     if cooling and below_hot is None and growth_c < HOT_C:
-        below_hot = now_s
+        below_hot = now_s if dt_s <= CORE_FRESH_S else max(now_s - dt_s, state.off_s or 0.0)
     held, lethality, done = state.held_s, state.lethality_min, state.done
     if not cooling:
-        lethality += lethal_rate(min(low_c, 90.0)) * dt_s / 60.0
+        lethality += lethal_rate(min(low_c, 90.0)) * min(dt_s, CORE_FRESH_S) / 60.0
         if core is not None:
             held = held_s(held, proven_s, core, plan.done_rule)
         done = done or (core is not None and held >= 60.0 * plan.done_rule.hold_min)
@@ -269,6 +271,12 @@ def _account(
         lethality_min=lethality,
         done=done,
     )
+
+
+def _worst_between(before_c: float | None, after_c: float) -> float:
+    """The warmest that still lets germs grow, of all a core went through from `before_c` to `after_c`."""
+    low, high = sorted((after_c if before_c is None else before_c, after_c))
+    return min(high, HOT_C - 1.0) if low < HOT_C else high
 
 
 def _forecast(state: FoodState, plan: FoodPlan, now_s: float, set_point_c: float | None) -> FoodState:
