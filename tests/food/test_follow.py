@@ -531,6 +531,33 @@ def test_a_power_cut_while_it_warms_counts_for_histamine() -> None:
     assert hot.run(0, 75.0).lethality_min < before + 5.0
 
 
+@pytest.mark.parametrize("minutes", [1, 5])
+def test_a_probe_held_in_the_air_for_minutes_does_not_spoil_the_estimate(minutes: int) -> None:
+    """Moved from piece to piece: what it showed in between is no food's, and its next place is believed."""
+    cook = Cook()
+    cook_until(cook, 110)
+    foretold = cook.view.finish_min
+    assert foretold is not None
+    view = cook.run(60.0 * minutes, 20.0)
+    assert "core_probe" in [r.code for r in view.reminders]
+    cook_until(cook, 120)
+    assert cook.view.core_measured
+    assert "core_probe" not in [r.code for r in cook.view.reminders]
+    assert cook.view.finish_min == pytest.approx(foretold - 10.0, abs=8.0)
+    cook_until(cook, 172)  # not held in the air, it was done after 170 min
+    assert cook.view.done
+
+
+def test_a_probe_moved_to_a_colder_piece_is_followed_from_there() -> None:
+    cook = Cook()
+    cook_until(cook, 110)
+    cook.run(11 * 60, 40.0)
+    assert cook.view.core_measured
+    assert cook.view.finish_min is not None
+    assert cook.view.finish_min > 60.0
+    assert slabs.spread([slabs.core_of(m) for m in cook.state.family])[0] == pytest.approx(40.0, abs=3.0)
+
+
 def test_food_that_nobody_reports_off_is_followed_for_days_in_a_cold_grill() -> None:
     rng = random.Random(1)
     family, food = slabs.start(PLAN.food()), PLAN.food()

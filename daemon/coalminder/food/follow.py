@@ -32,6 +32,8 @@ INFLATION = 1.004
 PIT_MEAN_S = 900.0
 FELL_BACK_C = 3.0
 """A core this far below the come-up clock's temperature has lost it again: more than a lid lift takes."""
+FELL_FOR_S = 600.0
+"""A core far too low for so long is another piece's, not a probe that was held in the air for a moment."""
 COOL_FILM_W_M2K = 9.0
 FRIDGE_FILM_W_M2K = 8.0
 """Film of food in still air and in a refrigerator: convection 4, radiation 5 [estimate]."""
@@ -172,12 +174,22 @@ def _tick(
     if core is not None and (misplaced := _misplaced(state, core, mean, 5.0 * sd + 5.0)):
         core, doubt = None, misplaced
     proven_s = _proven_s(state, plan, now_s, dt_s)
+    # A core that fell all at once is the air's or another piece's. It counts, but teaches nothing of this
+    # one; when it stays, the family starts again with it.
+    fell = core is not None and state.off_s is None and core < mean - (5.0 * sd + 5.0)
+    fell_s = None if not fell else now_s if state.fell_s is None else state.fell_s
+    if core is not None and fell_s is not None and now_s - fell_s >= FELL_FOR_S:
+        family, fell, fell_s = slabs.start(replace(food, start_c=core)), False, None
+        state = replace(state, forecast_s=None)
+    back = state.fell_s is not None and not fell
+    state = replace(state, fell_s=fell_s)
     if core is not None:
         # two readings' mean takes the edge off a probe's noise
-        old = state.core_c if state.core_s is not None and now_s - state.core_s <= CORE_FRESH_S else None
+        fresh = state.core_s is not None and now_s - state.core_s <= CORE_FRESH_S
+        old = state.core_c if fresh and not back else None
         core = core if old is None else old + min(1.0, dt_s / 30.0) * (core - old)
         state = replace(state, core_c=core, core_s=now_s)
-        if now_s - state.assimilated_s >= ASSIMILATE_S:
+        if not fell and now_s - state.assimilated_s >= ASSIMILATE_S:
             family = slabs.assimilate(family, food, core, READING_ERROR_C, INFLATION)
             state = replace(state, assimilated_s=now_s)
             mean, sd = slabs.spread([slabs.core_of(m) for m in family])

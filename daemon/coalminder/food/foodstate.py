@@ -54,7 +54,8 @@ class FoodView:
 class FoodState:
     """All that `follow` remembers. Times are on the caller's clock; None: has not happened.
 
-    read_s: when each core probe was last read since the food was loaded.
+    read_s: when each core probe was last read since the food was loaded. fell_s: since when the core shown is
+    far below what this food can be.
     """
 
     now_s: float | None = None
@@ -74,6 +75,7 @@ class FoodState:
     core_s: float | None = None
     read_s: tuple[tuple[str, float], ...] = ()
     doubt: str = ""
+    fell_s: float | None = None
     held_s: float = 0.0
     lethality_min: float = 0.0
     done: bool = False
