@@ -351,6 +351,22 @@ def test_taking_it_off_too_early_is_an_alarm() -> None:
     assert {r.code: r.level for r in cook.view.reminders}["not_done"] == "alarm"
 
 
+def test_food_put_back_is_followed_on() -> None:
+    """It came off at 60 °C and goes back, as the alarm asks: it is no raw food that stood for hours."""
+    load = PlanStep("load", "Load", "", 0.0, reported="loaded")
+    off = PlanStep("off", "Off", "", 3e4, reported="off")
+    cook = Cook(replace(PLAN, ambient_c=22.0, steps=(load, off)))
+    cook_until(cook, 100)
+    cook.run(0, heated(100), events=[FoodStep(step="off")])
+    cook.run(300, 60.0)
+    view = cook.run(10, 60.0, events=[FoodStep(step="loaded")])
+    assert (view.stage, view.core_measured, cook.state.loaded_s) == ("cooking", True, 0.0)
+    assert [c.code for c in view.clocks if c.state == "over"] == []
+    assert [step for step, _ in cook.state.reports] == ["loaded"]
+    assert view.finish_min is not None
+    assert view.finish_min < 120.0
+
+
 @pytest.mark.parametrize(
     ("done", "step", "refused"),
     [

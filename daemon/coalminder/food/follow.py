@@ -14,7 +14,7 @@ from dataclasses import replace
 from coalminder.events import FoodStep, WoodAdded
 from coalminder.food import ensemble as slabs
 from coalminder.food.doneness import TOLERANCE_C, held_s, lethal_rate
-from coalminder.food.exposure import COOKED_C, HOT_C, add_time
+from coalminder.food.exposure import COOKED_C, HOT_C, NO_EXPOSURE, add_time
 from coalminder.food.foodplan import FoodPlan
 from coalminder.food.foodstate import FoodState, FoodView
 from coalminder.food.foodview import CORE_FRESH_S, view_of
@@ -34,6 +34,7 @@ FELL_BACK_C = 3.0
 """A core this far below the come-up clock's temperature has lost it again: more than a lid lift takes."""
 FELL_FOR_S = 600.0
 """A core far too low for so long is another piece's, not a probe that was held in the air for a moment."""
+GOES_BACK_S = 3600.0
 COOL_FILM_W_M2K = 9.0
 FRIDGE_FILM_W_M2K = 8.0
 """Film of food in still air and in a refrigerator: convection 4, radiation 5 [estimate]."""
@@ -90,6 +91,17 @@ def follow(
 
 def _report(state: FoodState, plan: FoodPlan, step: str, now_s: float) -> FoodState:
     reports = (*state.reports, (step, now_s))
+    if step == "loaded" and _goes_back(state, now_s):
+        kept = tuple(report for report in state.reports if report[0] != "off")
+        return replace(
+            state,
+            off_s=None,
+            below_hot_s=None,
+            after=NO_EXPOSURE,
+            held_s=0.0,
+            forecast_s=None,
+            reports=kept,
+        )
     if step == "loaded":
         # Later than planned: it is taken to have stood outside the refrigerator, the safe side.
         planned = next((s.due_s for s in plan.steps if s.reported == "loaded"), now_s)
@@ -110,6 +122,18 @@ def _report(state: FoodState, plan: FoodPlan, step: str, now_s: float) -> FoodSt
     if step == "chilled":
         return replace(state, chilled_s=now_s, reports=reports)
     return replace(state, reports=reports)
+
+
+def _goes_back(state: FoodState, now_s: float) -> bool:
+    """Whether `loaded` means the food that came off too early: measured then, not done, within the hour."""
+    return (
+        state.off_s is not None
+        and state.chilled_s is None
+        and not state.done
+        and now_s - state.off_s <= GOES_BACK_S
+        and state.core_s is not None
+        and state.core_s >= state.off_s - CORE_FRESH_S
+    )
 
 
 def _trusted(samples: Sequence[tuple[str, Sample]]) -> dict[str, float]:
