@@ -367,6 +367,19 @@ def test_food_put_back_is_followed_on() -> None:
     assert view.finish_min < 120.0
 
 
+def test_another_batch_has_its_steps_again() -> None:
+    chill = PlanStep("store", "Chill", "", 0.0, "off", 3600.0, "chilled")
+    wood = PlanStep("wood", "Wood", "", 0.0, "loaded", 600.0, "wood")
+    cook = Cook(replace(PLAN, steps=(wood, chill)))
+    cook.run(600, events=[WoodAdded()])
+    for step in ("off", "chilled", "loaded"):
+        cook.run(0, events=[FoodStep(step=step)])
+    assert cook.state.loaded_s == cook.now_s
+    assert "step_wood" in [r.code for r in cook.run(660).reminders]
+    cook.run(0, events=[FoodStep(step="off")])
+    assert "step_store" in [r.code for r in cook.run(3600).reminders]
+
+
 @pytest.mark.parametrize(
     ("done", "step", "refused"),
     [
