@@ -18,6 +18,7 @@ from coalminder.food.render_text import text_lines
 from coalminder.food.request import PlanRequest
 from coalminder.food.sources import SOURCES, Authority, Grade
 from coalminder.food.species import SPECIES
+from coalminder.food.storage import cooling
 from coalminder.food.timeline import Timeline, build_plan
 
 SEVEN = datetime(2026, 4, 18, 19, 0, tzinfo=UTC)
@@ -257,3 +258,12 @@ def test_the_day_of_the_clock_change_keeps_real_durations() -> None:
     assert steps["serve"] - steps["load"] == pytest.approx(plan.planned_cook_min * 60 + 600, abs=301)
     brine = next(row for row in plan.rows if row.step.code == "brine")
     assert steps["rinse"] - steps["brine"] == pytest.approx(brine.lasts_s, abs=1)
+
+
+def test_cooling_is_worked_out_for_food_that_stands_until_the_step_that_chills_it() -> None:
+    """A 25 mm piece put away after an hour at 15 °C takes over two hours to 21 °C."""
+    plan = build_plan(replace(DEMO, food="cod", thickness_m=0.025, ambient_c=15.0))
+    stands_s = (at(plan, "store") - at(plan, "off")).total_seconds()
+    assert plan.cooling == cooling(plan.daemon.food(), 72.0, 15.0, 3.0, stands_s)
+    assert not plan.cooling.passes
+    assert any("too slow" in line for line in plan.warnings)

@@ -151,7 +151,7 @@ def build_plan(request: PlanRequest) -> Timeline:
         request.rain,
         min(request.smoke_min, on_grill_s / 60.0),
     )
-    cool = cooling(food_plan.food(), 72.0, max(5.0, request.ambient_c), request.fridge_c, 20 * 60.0)
+    cool = cooling(food_plan.food(), 72.0, max(5.0, request.ambient_c), request.fridge_c, CHILL_AFTER_S)
     keeps = keeping(kind.kind, request.fridge_c)
 
     before = add_time(NO_EXPOSURE, max(request.drying_c, 12.0), RINSE_S)
