@@ -88,8 +88,8 @@ def warnings_of(
             lines.append("That is too near the limit: thinner pieces, colder drying [fda-7].")
     if not cool.passes:
         lines.append(
-            f"Cooling in the refrigerator would take {cool.to_21_s / 3600:.1f} h to 21 °C and "
-            f"{cool.to_5_s / 3600:.1f} h to 5 °C: too slow. Cut it thinner, lay it on ice [fc-cooling]."
+            f"Cooling in the refrigerator: {_hours(cool.to_21_s)} to 21 °C, {_hours(cool.to_5_s)} to 5 °C "
+            "(limits 2 and 6 h): too slow. Cut it thinner, lay it on ice [fc-cooling]."
         )
     if request.fridge_c > 3.3:
         lines.append(
@@ -115,6 +115,10 @@ def warnings_of(
     lines.extend(fire.warnings)
     lines.extend(_layout(request))
     return tuple(lines)
+
+
+def _hours(seconds: float) -> str:
+    return "never" if seconds == math.inf else f"{seconds / 3600:.1f} h"
 
 
 def _layout(request: PlanRequest) -> list[str]:
