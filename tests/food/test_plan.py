@@ -271,5 +271,6 @@ def test_cooling_is_worked_out_for_food_that_stands_until_the_step_that_chills_i
 
 def test_a_refrigerator_that_is_too_warm_never_cools_it_and_no_brine_overnight() -> None:
     lines = build_plan(replace(DEMO, fridge_c=5.0)).warnings
+    assert any("Brining over 4 h" in line for line in lines)
     assert any("never to 5 °C" in line for line in lines)
     assert not any("inf" in line.split() for line in lines)

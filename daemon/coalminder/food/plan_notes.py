@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 
-from coalminder.food.brine import BrineRecipe, Salting, brine_warnings
+from coalminder.food.brine import LONG_S, BrineRecipe, Salting, brine_warnings
 from coalminder.food.drying import Drying
 from coalminder.food.ensemble import HORIZON_S
 from coalminder.food.exposure import SCOMBROID_S, Exposure, add_time, raw_clock
@@ -51,7 +51,9 @@ def warnings_of(
     """What in this plan a cook should think about twice, a line each."""
     water_pct = 100.0 * request.species.composition.water_frac
     after_pct = wps_after_loss_pct(salted.mean_salt_pct, water_pct, request.loss_frac)
-    lines = list(brine_warnings(request.brine_c, brine_s, after_pct, request.brine_reused))
+    # a long brine takes the temperature of the refrigerator it stands in
+    stands_c = max(request.brine_c, request.fridge_c) if brine_s > LONG_S else request.brine_c
+    lines = list(brine_warnings(stands_c, brine_s, after_pct, request.brine_reused))
     if after_pct < 0.9 * request.wps_pct:
         lines.append(
             f"In {brine_s / 3600:.0f} h salt reaches about {after_pct:.1f}, not {request.wps_pct:.1f} %: "
