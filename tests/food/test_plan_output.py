@@ -261,3 +261,12 @@ def test_ranges_of_temperature_are_written_in_us_units_at_both_ends() -> None:
     assert us.words("keep it at -18 °C") == "keep it at 0 °F"
     assert us.words("between 10 and 57 °C") == "between 50 and 135 °F"
     assert Kitchen().words("57 to 21 °C") == "57 to 21 °C"
+
+
+def test_a_frozen_block_that_thaws_for_a_week_is_planned_from_now_on() -> None:
+    parser = argparse.ArgumentParser()
+    command.add_arguments(parser)
+    words = ["--frozen", "--weight", "14", "--pieces", "1", "--thickness", "60", "--set-point", "105C"]
+    now = datetime(2026, 11, 26, 18, 0, tzinfo=UTC)
+    plan = command._planned(parser.parse_args(["char", *words, "--serve", "19:00"]), now)
+    assert plan.rows[0].at >= now

@@ -210,7 +210,7 @@ def _planned(args: argparse.Namespace, now: datetime) -> Timeline:
                 file=sys.stderr,
             )
         return plan
-    for days in range(8):
+    for days in range(14):  # thawing and brining 50 kg take less
         plan = build_plan(request_of(args, serve + timedelta(days=days)))
         if plan.rows[0].at >= now:
             return plan
