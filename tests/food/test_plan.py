@@ -274,3 +274,12 @@ def test_a_refrigerator_that_is_too_warm_never_cools_it_and_no_brine_overnight()
     assert any("Brining over 4 h" in line for line in lines)
     assert any("never to 5 °C" in line for line in lines)
     assert not any("inf" in line.split() for line in lines)
+
+
+@pytest.mark.parametrize("serve", [datetime(2027, 3, 28, 2, 30), datetime(2027, 10, 31, 2, 30)])
+def test_steps_keep_their_order_in_the_hour_that_is_missing_or_comes_twice(serve: datetime) -> None:
+    zone = pytest.importorskip("zoneinfo").ZoneInfo("Europe/Berlin")
+    plan = build_plan(replace(DEMO, serve_at=serve.replace(tzinfo=zone)))
+    times = [row.at.timestamp() for row in plan.rows]
+    assert times == sorted(times)
+    assert [row.step.code for row in plan.rows][-4:] == ["off", "serve", "store", "eat_by"]

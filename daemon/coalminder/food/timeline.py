@@ -353,7 +353,7 @@ def _rows(
         anchor="off",
         after_s=86400.0 * max(keeps.days, 0.0),
     )
-    return tuple(sorted(rows, key=lambda row: row.at))  # fmt: skip
+    return tuple(sorted(rows, key=lambda row: row.at.timestamp()))  # an hour may come twice
 
 
 def _earlier(at: datetime, seconds: float) -> datetime:
