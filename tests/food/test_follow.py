@@ -587,6 +587,16 @@ def test_a_probe_moved_to_a_colder_piece_is_followed_from_there() -> None:
     assert slabs.spread([slabs.core_of(m) for m in cook.state.family])[0] == pytest.approx(40.0, abs=3.0)
 
 
+def test_a_probe_moved_to_a_colder_piece_after_done_is_told() -> None:
+    cook = Cook()
+    cook_until(cook, 175)
+    assert cook.view.done
+    told = [r.text for r in cook.run(300, 40.0).reminders if r.code == "core_probe"]
+    assert told == [
+        "core probe fell all at once: is it in the food, or in another piece, which is not done yet?"
+    ]
+
+
 def test_food_that_nobody_reports_off_is_followed_for_days_in_a_cold_grill() -> None:
     rng = random.Random(1)
     family, food = slabs.start(PLAN.food()), PLAN.food()

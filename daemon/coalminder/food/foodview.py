@@ -152,8 +152,9 @@ def _reminders(
             out.append(Reminder("food_done", "The food is done: take it off and report 'off'."))
         elif state.doubt and not measured:
             out.append(Reminder("core_probe", state.doubt, "warn"))
-        elif state.fell_s is not None:
-            words = "core probe fell all at once: is it in the food, or in another piece?"
+        if state.fell_s is not None:
+            words = "core probe fell all at once: is it in the food, or in another piece"
+            words += ", which is not done yet?" if state.done else "?"
             out.append(Reminder("core_probe", words, "warn"))
         if state.finish_beyond:
             out.append(Reminder("too_cool", _finish_note(state, plan, stage, measured), "warn"))
