@@ -111,8 +111,8 @@ class AirConfig(Settings):
     give_way_above_c: from this much over the set point the floor gives way; at shut_above_c the vents may
     shut. heat_power: heat of the fire ~ draught ^ heat_power (about 45 K per unit of v at 85 K over ambient).
     lowered_floor_frac: the floor while the pit comes down to a lower set point, until lowered_c over it, and
-    no quicker than by_walls_c_per_s (2 K a minute), for then it is walls that keep it up; falling_c_per_s: what
-    counts as coming down.
+    no quicker than by_walls_c_per_s (2 K a minute), for then it is walls that keep it up; falling_c_per_s:
+    what counts as coming down.
     """
 
     floor_frac: float = 0.35
