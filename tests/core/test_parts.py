@@ -7,6 +7,7 @@ import math
 import random
 import statistics
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -389,6 +390,16 @@ def test_gains_come_back_after_long_calm() -> None:
     for t in range(7200, 7200 + 8 * 3600):
         state = oscillation.watch(state, OscillationConfig(), 0.05, 0.1, float(t))
     assert state.gain == 1.0
+
+
+def test_gains_do_not_come_back_in_the_middle_of_a_swing() -> None:
+    """An hour after they fell is no hour of calm when the last half swings were large and alike."""
+    swings = OscillationState(
+        gain=0.7, sign=1, since_s=3500.0, peak_c=30.0, last_peak_c=30.0, last_for_s=300.0, swings=2
+    )
+    assert oscillation.watch(swings, OscillationConfig(), 30.0, 0.1, 3601.0).gain == 0.7
+    calm = replace(swings, swings=1)
+    assert oscillation.watch(calm, OscillationConfig(), 30.0, 0.1, 3601.0).gain == 1.0
 
 
 # --- reference and fire

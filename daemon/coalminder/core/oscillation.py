@@ -35,7 +35,7 @@ def watch(
     sign = 1 if error_c > 0.25 * least_c else -1 if error_c < -0.25 * least_c else state.sign
     if sign == state.sign or state.sign == 0:
         gain, calm_since_s = state.gain, state.calm_since_s
-        if gain < 1.0 and now_s - calm_since_s > config.forgive_s:
+        if gain < 1.0 and state.swings < 2 and now_s - calm_since_s > config.forgive_s:
             gain, calm_since_s = min(gain / config.step, 1.0), now_s
         peak_c = max(state.peak_c, abs(error_c))
         return OscillationState(
