@@ -286,6 +286,31 @@ def test_an_overshoot_of_an_hour_ago_hides_no_lid() -> None:
     assert offs > 30
 
 
+def burst(set_point_c: float | None) -> list[LidState]:
+    """Small pieces catch under a pit that is too cold: up 30 K in 100 s, and down again as they burn out."""
+    seen, state, course = PitState(), LidState(), []
+    for t in range(600):
+        pit_c = 65.0 + 30.0 * min(max(t - 100, 0), 100) / 100.0 - 25.0 * min(max(t - 260, 0), 100) / 100.0
+        seen = pit.observe(seen, PitConfig(), Reading(pit_c), None, 1.0)
+        state = lid.watch(state, LidConfig(), seen, None, None, float(t), set_point_c=set_point_c)
+        course.append(state)
+    return course
+
+
+def test_a_fall_no_quicker_than_the_rise_before_it_is_no_lid() -> None:
+    """The pit was never over its set point, and no vent was closed."""
+    assert any(state.off for state in burst(None))
+    assert not any(state.off for state in burst(107.0))
+
+
+def test_a_second_lid_soon_after_the_first_is_seen_though_the_pit_came_back_quickly() -> None:
+    seen, state = PitState(), LidState()
+    for t, temp_c in enumerate(lifted(30.0, 0.6, 120) + lifted(30.0, 0.6, 120)[180:]):
+        seen = pit.observe(seen, PitConfig(), Reading(temp_c), None, 1.0)
+        state = lid.watch(state, LidConfig(), seen, None, None, float(t), set_point_c=93.0)
+    assert state.lifts == 2
+
+
 def test_a_fall_that_never_comes_back_leaves_a_doubt() -> None:
     course = lid_course([93.0] * 300 + [max(93.0 - 0.8 * t, 20.0) for t in range(900)])
     assert course[-1].doubt

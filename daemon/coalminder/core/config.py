@@ -133,9 +133,9 @@ class LidConfig(Settings):
     """Lid recognition, and what to do about a lifted lid; see core/lid.py.
 
     Until floor_until_s the draught rests at its floor, for coals in the open need no more air; then at what
-    holds. The pit's return is led with recovery_lag_s. An overshoot is forgotten with over_s. For unsure_s
-    after a lid that only the pit told of, while more than unsure_c is missing, the draught stays within
-    doubt_opening_v of what holds.
+    holds. The pit's return is led with recovery_lag_s. An overshoot or a quick rise is forgotten with over_s.
+    For unsure_s after a lid that only the pit told of, while more than unsure_c is missing, the draught stays
+    within doubt_opening_v of what holds.
     """
 
     recognise: bool = True

@@ -22,8 +22,9 @@ class LidState:
     dip's own tail). doubt: the pit fell and neither rose again nor did anybody say why: the probe may have
     fallen out, so its low reading is no reason to open the vents wide. announced_s: when a person said that
     the lid is about to come off; a switch that still sees it on does not overrule that at once. back_unsaid:
-    only the pit told that it is back. over_c: how far the pit was over its set point of late, seen_s when it
-    was last looked at.
+    only the pit told that it is back. over_c: how far the pit was over its set point of late; surge_c: how
+    quickly it rose of late, as the lead of the fast low-pass over the slow one; seen_s when both were last
+    looked at.
     """
 
     off: bool = False
@@ -38,6 +39,7 @@ class LidState:
     announced_s: float | None = None
     back_unsaid: bool = False
     over_c: float = 0.0
+    surge_c: float = 0.0
     seen_s: float = 0.0
 
 
@@ -56,7 +58,8 @@ def watch(
     switch_open: None without a switch; notice: what a person said in this step; closing_v: how much the
     vents were closed of late, for a fall that they explain is no lid; nor is one from far over the set point,
     where wood or gathered fuel gas has just burnt off, nor its end under the set point, while the vents are
-    still shut (set_point_c: None to ask only the vents).
+    still shut (set_point_c: None to ask only the vents); nor one no quicker than the pit rose of late, for
+    small pieces of coal catch and burn out as quickly.
     """
     if notice is True:
         state = replace(state, announced_s=now_s)
@@ -80,10 +83,17 @@ def watch(
     fast = pit.fast_c
     if set_point_c is not None:
         kept = math.exp(-max(now_s - state.seen_s, 0.0) / config.over_s)
-        state = replace(state, over_c=max(kept * state.over_c, fast - set_point_c), seen_s=now_s)
+        back = state.off or (state.back_s is not None and now_s - state.back_s < config.recovery_s)
+        rise_c = 0.0 if back else fast - pit.slow_c  # the return under the lid is as quick as the next lift
+        state = replace(
+            state,
+            over_c=max(kept * state.over_c, fast - set_point_c),
+            surge_c=max(kept * state.surge_c, rise_c),
+            seen_s=now_s,
+        )
     if not state.off:
         expected_c = config.drop_c_per_closing_v * closing_v + config.drop_c_per_over_c * state.over_c
-        falling = pit.slow_c - fast > config.drop_c + expected_c
+        falling = pit.slow_c - fast > config.drop_c + max(expected_c, state.surge_c)
         if switch_open is None and config.recognise and falling and now_s >= state.blind_until_s:
             return replace(
                 state, off=True, told=False, since_s=now_s, lowest_c=fast, before_c=pit.slow_c,
