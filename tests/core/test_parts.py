@@ -303,6 +303,19 @@ def test_a_fall_no_quicker_than_the_rise_before_it_is_no_lid() -> None:
     assert not any(state.off for state in burst(107.0))
 
 
+@pytest.mark.parametrize("coming_up", [True, False])
+def test_a_lid_soon_after_the_fire_came_up_is_seen(coming_up: bool) -> None:
+    """The fish is laid in as soon as the pit is warm, and the pit has risen as quickly as it falls now."""
+    seen, state = PitState(), LidState()
+    for t in range(600):
+        pit_c = min(30.0 + 0.35 * t, 93.0) - 0.3 * min(max(t - 400, 0), 100)
+        seen = pit.observe(seen, PitConfig(), Reading(pit_c), None, 1.0)
+        state = lid.watch(
+            state, LidConfig(), seen, None, None, float(t), set_point_c=93.0, coming_up=coming_up and t < 400
+        )
+    assert state.off is coming_up
+
+
 def test_a_second_lid_soon_after_the_first_is_seen_though_the_pit_came_back_quickly() -> None:
     seen, state = PitState(), LidState()
     for t, temp_c in enumerate(lifted(30.0, 0.6, 120) + lifted(30.0, 0.6, 120)[180:]):

@@ -52,6 +52,7 @@ def watch(
     now_s: float,
     closing_v: float = 0.0,
     set_point_c: float | None = None,
+    coming_up: bool = False,
 ) -> LidState:
     """The lid after one step.
 
@@ -59,7 +60,8 @@ def watch(
     vents were closed of late, for a fall that they explain is no lid; nor is one from far over the set point,
     where wood or gathered fuel gas has just burnt off, nor its end under the set point, while the vents are
     still shut (set_point_c: None to ask only the vents); nor one no quicker than the pit rose of late, for
-    small pieces of coal catch and burn out as quickly.
+    small pieces of coal catch and burn out as quickly (coming_up: the rise of a new fire says nothing of
+    that).
     """
     if notice is True:
         state = replace(state, announced_s=now_s)
@@ -84,7 +86,8 @@ def watch(
     if set_point_c is not None:
         kept = math.exp(-max(now_s - state.seen_s, 0.0) / config.over_s)
         back = state.off or (state.back_s is not None and now_s - state.back_s < config.recovery_s)
-        rise_c = 0.0 if back else fast - pit.slow_c  # the return under the lid is as quick as the next lift
+        # the return under the lid is as quick as the next lift, and so is the rise of a new fire
+        rise_c = 0.0 if back or coming_up else fast - pit.slow_c
         state = replace(
             state,
             over_c=max(kept * state.over_c, fast - set_point_c),

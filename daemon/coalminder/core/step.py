@@ -32,8 +32,9 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
     seen = pit.observe(state.pit, config.pit, inputs.pit, inputs.pit_2, dt_s)
     state, outcomes, notice = obey(replace(state, pit=seen), inputs, now_s)
     lid_now = lid.watch(
-        state.lid, config.lid, seen, inputs.lid_open, notice, now_s, state.air.closing_v, state.set_point_c
-    )
+        state.lid, config.lid, seen, inputs.lid_open, notice, now_s, state.air.closing_v, state.set_point_c,
+        coming_up=state.phase in (Phase.LIGHTING, Phase.SETTLING),
+    )  # fmt: skip
     state = replace(state, lid=lid_now)
     state = follow_pit(state, now_s)
 
