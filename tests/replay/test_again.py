@@ -14,7 +14,8 @@ from typing import cast
 import numpy as np
 import pytest
 
-from coalminder import __version__
+import coalminder
+from coalminder.build import DECIDES, build, digest
 from coalminder.codec import from_plain, to_plain
 from coalminder.core import Config, State, step
 from coalminder.core.config import LoopConfig
@@ -32,7 +33,7 @@ KETTLE = Fopdt(50.0, 1100.0, 20.0)
 
 def test_every_decision_of_a_cook_comes_out_again_bit_for_bit(cook_file: Path) -> None:
     with read(cook_file) as record:
-        again = replay(record, __version__)
+        again = replay(record, build())
     assert (again.steps, again.parted_steps, again.differences, again.reasons) == (SECONDS, 0, (), ())
     assert again.same
 
@@ -42,7 +43,7 @@ def test_other_gains_part_from_the_record_and_the_replay_says_where_and_why(cook
         return replace(config, loop=replace(config.loop, kp=config.loop.kp * 2.0))
 
     with read(cook_file) as record:
-        again = replay(record, __version__, livelier)
+        again = replay(record, build(), livelier)
         first_loop = next(s.n for s in record.steps() if s.decision.terms.p != 0.0)
     assert not again.same
     assert again.differences[0].n == first_loop
@@ -52,7 +53,7 @@ def test_other_gains_part_from_the_record_and_the_replay_says_where_and_why(cook
 
 def test_record_of_another_version_says_so(cook_file: Path) -> None:
     with read(cook_file) as record:
-        assert replay(record, "9.9").reasons == (f"recorded by version {__version__}, this is 9.9",)
+        assert replay(record, "9.9").reasons == (f"recorded by version {build()}, this is 9.9",)
 
 
 def test_replay_goes_on_after_a_gap_in_the_record(cook_file: Path, tmp_path: Path) -> None:
@@ -68,7 +69,7 @@ def test_replay_goes_on_after_a_gap_in_the_record(cook_file: Path, tmp_path: Pat
         db.execute("INSERT INTO snapshots VALUES (400, 1, 0.0, 0.0, 'settling', ?)", (pack(to_plain(state)),))
     db.close()
     with read(damaged) as record:
-        again = replay(record, __version__)
+        again = replay(record, build())
     assert (again.gaps, again.skipped, again.parted_steps) == (1, 0, 0)
     assert again.steps == SECONDS - 200
 
@@ -76,7 +77,7 @@ def test_replay_goes_on_after_a_gap_in_the_record(cook_file: Path, tmp_path: Pat
 def test_ten_hours_replay_in_under_ten_seconds(cook_file: Path) -> None:
     with read(cook_file) as record:
         begin = time.process_time()
-        replay(record, __version__)
+        replay(record, build())
         took_s = time.process_time() - begin
     assert took_s * 36_000 / SECONDS < 10.0
 
@@ -137,3 +138,16 @@ def test_the_residual_of_a_later_run_lies_on_the_clock_of_the_whole_record(cook:
     assert np.array_equal(time_s, 1000.0 + cook.series.time_s)
     assert len(rest) == len(time_s)
     assert float(np.nanmean(rest)) == pytest.approx(0.0, abs=1e-9)
+
+
+def test_another_rule_makes_another_build_and_other_line_ends_do_not(tmp_path: Path) -> None:
+    ours = Path(coalminder.__file__).parent
+    assert build() == f"{coalminder.__version__}+{digest(ours)}"
+    for name in DECIDES:
+        shutil.copytree(ours / name, tmp_path / name)
+    assert digest(tmp_path) == digest(ours)
+    air = tmp_path / "core" / "air.py"
+    air.write_bytes(air.read_bytes().replace(b"\n", b"\r\n"))
+    assert digest(tmp_path) == digest(ours)
+    air.write_bytes(air.read_bytes().replace(b"5.0", b"6.0"))
+    assert digest(tmp_path) != digest(ours)

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from coalminder import __version__
+from coalminder.build import build
 from coalminder.cli import main
 from coalminder.core import Config, initial, step
 from coalminder.grill import Kettle
@@ -244,7 +244,7 @@ def test_a_record_of_one_step_or_without_a_reading_has_dashes(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], seconds: int, shown: str
 ) -> None:
     state = initial(Config())
-    journal = Journal(tmp_path, Start(__version__, {}, 1.8e9, state))
+    journal = Journal(tmp_path, Start(build(), {}, 1.8e9, state))
     lost = ProbeFault(ProbeFaultKind.NOT_READY, "no answer")
     for second in range(seconds):
         inputs = Inputs(pit=Reading(9.0) if seconds == 1 else lost)

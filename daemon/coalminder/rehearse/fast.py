@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from coalminder import __version__
+from coalminder.build import build
 from coalminder.core import Config, State, initial, step
 from coalminder.events import Acknowledge, Event, FoodStep, Light, WoodAdded
 from coalminder.grill.scenario import Disturbance, Food, Wood, apply, due, lid_open
@@ -107,4 +107,4 @@ def attended(duration_s: float, script: Sequence[Disturbance] = ()) -> dict[int,
 def _journal(directory: Path, state: State) -> Journal:
     from coalminder.journal import Journal, Start
 
-    return Journal(directory, Start(__version__, {"rehearsal": True}, _RECORD_UTC_S, state))
+    return Journal(directory, Start(build(), {"rehearsal": True}, _RECORD_UTC_S, state))

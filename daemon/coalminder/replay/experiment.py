@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Protocol
 
-from coalminder import __version__
+from coalminder.build import build
 from coalminder.core import Config, State, air, initial, step
 from coalminder.core.loop import LoopState
 from coalminder.events import Light
@@ -128,7 +128,7 @@ async def conduct(
     wait: returns when that control time has come. At the end the vents are where the core wants them.
     """
     state = initial(config)
-    journal = Journal(folder, Start(__version__, {"experiment": experiment.name}, utc_s, state))
+    journal = Journal(folder, Start(build(), {"experiment": experiment.name}, utc_s, state))
     journal.note(utc_s, f"{EXPERIMENT} {experiment.name}")
     began_s: float | None = None
     held: list[float] = []

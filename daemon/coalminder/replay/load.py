@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from coalminder import __version__
+from coalminder.build import build
 from coalminder.core import Config, State
 from coalminder.errors import UserError
 from coalminder.journal import AlarmChange, Step, read
@@ -97,7 +97,7 @@ def _record(path: Path, change: Callable[[Config], Config] | None) -> Loaded:
             raise UserError(f"record '{path}': no step was recorded in it; give another")
         remarks = [text for _, text in record.notes()]
         alarms = tuple(record.alarms())
-        again = replay(record, __version__, change)
+        again = replay(record, build(), change)
         if record.damage:
             remarks.append(f"the record is damaged, what could be read is used: {record.damage}")
         cook: Cook | None = None

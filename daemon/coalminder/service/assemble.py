@@ -9,7 +9,7 @@ from typing import Any, Self
 
 from pydantic import RootModel
 
-from coalminder import __version__
+from coalminder.build import build
 from coalminder.codec import to_plain
 from coalminder.core import State
 from coalminder.events import Event
@@ -125,7 +125,7 @@ class Desk:
     ) -> None:
         self._journal = Journal(
             directory,
-            Start(__version__, settings, utc_s, state),
+            Start(build(), settings, utc_s, state),
             resume,
             commit_every_s=commit_every_s,
             keep_cooks=keep_cooks,
