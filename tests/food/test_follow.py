@@ -380,6 +380,17 @@ def test_another_batch_has_its_steps_again() -> None:
     assert "step_store" in [r.code for r in cook.run(3600).reminders]
 
 
+def test_another_batch_has_not_stood_outside_since_the_first_was_loaded() -> None:
+    load = PlanStep("load", "Load", "", 0.0, reported="loaded")
+    cook = Cook(replace(PLAN, ambient_c=30.0, steps=(load,)))
+    cook.run(3 * 3600)
+    cook.run(0, events=[FoodStep(step="off")])
+    cook.run(3 * 3600)
+    view = cook.run(10, events=[FoodStep(step="loaded")])
+    assert cook.state.loaded_s == pytest.approx(6 * 3600, abs=60)
+    assert [clock.code for clock in view.clocks if clock.state == "over"] == []
+
+
 @pytest.mark.parametrize(
     ("done", "step", "refused"),
     [

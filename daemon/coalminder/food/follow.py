@@ -102,11 +102,11 @@ def _report(state: FoodState, plan: FoodPlan, step: str, now_s: float) -> FoodSt
             forecast_s=None,
             reports=kept,
         )
-    if step == "loaded" and state.off_s is not None:  # another batch: its steps are all to be done again
-        reports = (("loaded", now_s),)
     if step == "loaded":
         # Later than planned: it is taken to have stood outside the refrigerator, the safe side.
         planned = next((s.due_s for s in plan.steps if s.reported == "loaded"), now_s)
+        if state.off_s is not None:  # another batch, kept cold till now: its steps are all to be done again
+            reports, planned = (("loaded", now_s),), now_s
         raw = add_time(plan.before, plan.ambient_c, now_s - planned)
         return FoodState(
             now_s=now_s,

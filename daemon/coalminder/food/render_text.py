@@ -53,8 +53,9 @@ def figure_text(figure: Figure, kitchen: Kitchen) -> str:
 def heading(plan: Timeline, kitchen: Kitchen) -> str:
     """One line that names the plan."""
     r = plan.request
+    pieces = "1 piece" if r.pieces == 1 else f"{r.pieces} pieces"
     return (
-        f"{r.species.name}: {kitchen.mass(r.mass_kg)} in {r.pieces} pieces of {kitchen.length(r.thick_m)}, "
+        f"{r.species.name}: {kitchen.mass(r.mass_kg)} in {pieces} of {kitchen.length(r.thick_m)}, "
         f"served {r.serve_at:%a %d %b %H:%M}"
     )
 
