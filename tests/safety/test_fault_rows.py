@@ -354,6 +354,16 @@ def test_long_lighting_asks_for_the_probe_too() -> None:
     assert "pit probe" in row.remedy
 
 
+def test_the_probe_that_broke_its_limit_is_the_one_named() -> None:
+    """The dome may well be hotter than the food: it has a limit of its own."""
+    beside = view(0.0, 70.0, foods=(("char", Reading(122.0)),), dome=Reading(125.0))
+    watch = settled()
+    watch.run(90.0, lambda s: replace(beside, pit=reading(70.0, s)))
+    alarm = watch.alarm("other_probe_hotter")
+    assert alarm is not None
+    assert "char 122 °C" in alarm.message
+
+
 CHATTERS = 3  # times a minute or more (ISA-18.2, from memory)
 
 

@@ -112,7 +112,8 @@ def _cut_short(path: Path, separator: str, columns: int) -> bool:
     with path.open("rb") as file:
         file.seek(max(path.stat().st_size - 65536, 0))
         last = file.read().rpartition(b"\n")[2]
-    return bool(last.strip()) and last.count(separator.encode()) < columns - 1
+    row = last.strip() != b"" and not last.startswith(b"#")
+    return row and last.count(separator.encode()) < columns - 1
 
 
 def from_frame(frame: pl.DataFrame, name: str) -> Series:

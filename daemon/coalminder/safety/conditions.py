@@ -390,8 +390,8 @@ def hot_reading(view: View, e: Evidence, limits: Limits) -> str:
 
 
 def hotter_reading(view: View, e: Evidence, limits: Limits) -> str:
-    """The hottest probe beside the pit's, and the pit's, for the message."""
-    name, temp_c, _ = max(_beside_the_pit(view, e, limits), key=lambda one: one[1])
+    """The probe furthest over its limit, and the pit's, for the message."""
+    name, temp_c, _ = max(_beside_the_pit(view, e, limits), key=lambda one: one[1] - one[2])
     return f"{name} {temp_c:.0f} °C, pit {hot_reading(view, e, limits)}"
 
 
