@@ -17,6 +17,7 @@ from coalminder.grill.scenario import (
     apply,
     due,
     lid_open,
+    set_point_at,
 )
 
 SCRIPT: tuple[Disturbance, ...] = (
@@ -40,6 +41,13 @@ def test_each_thing_is_due_once_and_in_order() -> None:
     assert sorted(seen, key=lambda item: item.at_s) == seen
     assert set(seen) == set(SCRIPT)
     assert len(seen) == len(SCRIPT)
+
+
+@pytest.mark.parametrize(
+    ("time_s", "wanted"), [(0.0, 93.0), (19.0, 93.0), (20.0, 100.0), (59.0, 100.0), (60.0, 65.0)]
+)
+def test_set_point_changes_when_asked(time_s: float, wanted: float) -> None:
+    assert set_point_at(SCRIPT, time_s, 93.0) == wanted
 
 
 def test_script_reaches_the_kettle() -> None:

@@ -179,6 +179,11 @@ class Kettle:
         """Something glows that more air can bring back."""
         return self._y[0] > 0.004 and self.bed_c > 300.0
 
+    @property
+    def oxygen_frac(self) -> float:
+        """Oxygen in the chamber, mass fraction (air 0.2314)."""
+        return self._y[18] / self.parameters.gas_kg
+
     def value(self, name: str) -> float:
         """One state or book by its name in equations.STATES."""
         return self._y[_INDEX[name]]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
@@ -121,6 +122,15 @@ def apply(grill: Grill, disturbances: Iterable[Disturbance], from_s: float, to_s
             if stir is not None:
                 stir()
     return done
+
+
+def set_point_at(disturbances: Iterable[Disturbance], time_s: float, first_c: float) -> float:
+    """The set point asked for at `time_s`."""
+    latest, value = -math.inf, first_c
+    for item in disturbances:
+        if isinstance(item, SetPointChange) and latest <= item.at_s <= time_s:
+            latest, value = item.at_s, item.temp_c
+    return value
 
 
 def demo(hours: float = 4.0) -> Scenario:
