@@ -13,8 +13,8 @@ from coalminder.core import Config, State, initial, step
 from coalminder.events import Reset
 from coalminder.journal import Journal, Refusal, Start, resume
 from coalminder.safety.assess import Record, SafetyState
-from coalminder.service.latch_note import LatchNote, with_latched
-from coalminder.service.latched import keep_latched
+from coalminder.service.latch_note import LatchNote
+from coalminder.service.latched import keep_latched, with_latched
 from coalminder.values import HEALTHY, Decision, Inputs, Phase, Reading
 
 UTC_S = 1_776_000_000.0

@@ -27,8 +27,8 @@ from coalminder.events import (
 from coalminder.grill.kettle import Kettle
 from coalminder.grill.parameters import Fittings, KettleParameters
 from coalminder.grill.weather import Weather
-from coalminder.safety.faults import BY_CODE
-from coalminder.values import Action, Phase, ProbeFault, ProbeFaultKind
+from coalminder.safety.faults import cuts_off
+from coalminder.values import Phase, ProbeFault, ProbeFaultKind
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,9 +186,7 @@ def cook(seed: int, config: Config | None = None) -> Outcome:
         tended += decision.phase in (Phase.SETTLING, Phase.TENDING, Phase.LID_OFF, Phase.EASING)
         ended = second + 1
         if decision.phase is Phase.CUT_OFF:
-            first = next(
-                a.code for a in decision.alarms if BY_CODE[a.code].action.severity >= Action.SNUFF.severity
-            )
+            first = next(a.code for a in decision.alarms if cuts_off(a.code))
             found = (first, float(second), round(rig.kettle.true_pit_c, 1), round(rig.shown_c, 1))
             (outcome.true_cut_offs if rig.kettle.true_pit_c > limit_c else outcome.false_cut_offs).append(
                 found

@@ -8,7 +8,7 @@ from coalminder.safety.alarms import LATCHED, UNLATCHED, Table
 from coalminder.safety.fault import Fault
 from coalminder.safety.faults import FAULTS
 from coalminder.safety.limits import Limits, describe
-from coalminder.values import Action, Phase
+from coalminder.values import Phase
 
 _HEAD = """# Safety: cut-offs and alarms
 
@@ -124,7 +124,7 @@ def markdown() -> str:
         f"| `{name}` | {_shown(value)} | {meaning} | {source} |"
         for name, value, meaning, source in describe()
     ]
-    cut = [fault.code for fault in FAULTS if fault.action.severity >= Action.SNUFF.severity]
+    cut = [fault.code for fault in FAULTS if fault.cuts_off]
     lines += [
         "",
         "## The life of an alarm",

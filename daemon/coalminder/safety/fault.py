@@ -42,6 +42,11 @@ class Fault:
     detail: Callable[[View, Evidence, Limits], str] | None = None
     members: Callable[[View, Evidence, Limits], tuple[str, ...]] | None = None
 
+    @property
+    def cuts_off(self) -> bool:
+        """Whether it puts the fire out, and stays in force until a person resets it."""
+        return self.latched and self.action.severity >= Action.SNUFF.severity
+
     def detected_within_s(self, limits: Limits) -> float:
         """Longest time from the beginning of the fault to its alarm, in s."""
         return self.on_delay_s + (float(getattr(limits, self.window)) if self.window else 0.0)

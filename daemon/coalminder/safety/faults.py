@@ -11,3 +11,8 @@ from coalminder.safety.fault import Fault
 
 FAULTS: tuple[Fault, ...] = (*rows_machine.ROWS, *rows_pit.ROWS, *rows_fire.ROWS, *rows_people.ROWS)
 BY_CODE: dict[str, Fault] = {fault.code: fault for fault in FAULTS}
+
+
+def cuts_off(code: str) -> bool:
+    """Whether `code`, perhaps of another version's table, is a fault of this one that puts the fire out."""
+    return code in BY_CODE and BY_CODE[code].cuts_off

@@ -24,8 +24,8 @@ from coalminder.service.board import BoardHardware
 from coalminder.service.chronicle import Chronicle
 from coalminder.service.clock import Clock, RealClock, ScaledClock
 from coalminder.service.hardware import Hardware
-from coalminder.service.latch_note import LatchNote, with_latched
-from coalminder.service.latched import keep_latched
+from coalminder.service.latch_note import LatchNote
+from coalminder.service.latched import keep_latched, with_latched
 from coalminder.service.machine import begun_in_this_boot, count_restarts, forget_starts
 from coalminder.service.notify import Notifier
 from coalminder.service.tender import Listener, Tender

@@ -10,13 +10,10 @@ from __future__ import annotations
 import json
 import os
 import threading
-from dataclasses import replace
 from pathlib import Path
 
-from coalminder.core import State
-from coalminder.safety.assess import Record
-from coalminder.safety.faults import BY_CODE
-from coalminder.values import Action, AlarmState, Decision, Inputs, Phase
+from coalminder.safety.faults import cuts_off
+from coalminder.values import Decision, Inputs
 
 _NAME = "latched"
 _BYTES = 512  # one sector: written whole or not at all
@@ -34,7 +31,7 @@ class LatchNote:
 
     def __call__(self, _now_s: float, _inputs: Inputs, decision: Decision) -> None:
         """Take one step."""
-        codes = tuple(sorted(alarm.code for alarm in decision.alarms if _cuts_off(alarm.code)))
+        codes = tuple(sorted(alarm.code for alarm in decision.alarms if cuts_off(alarm.code)))
         if codes != self._codes:
             self._codes = codes
             try:
@@ -51,7 +48,7 @@ class LatchNote:
             except (OSError, ValueError):
                 continue
             found |= {code for code in codes if isinstance(code, str)} if isinstance(codes, list) else set()
-        return tuple(sorted(code for code in found if _cuts_off(code)))
+        return tuple(sorted(code for code in found if cuts_off(code)))
 
     def _write(self) -> None:
         with self._lock:  # the newest wins, whichever thread comes last
@@ -66,22 +63,3 @@ class LatchNote:
                         os.close(handle)
                 except OSError:
                     continue  # read-only: the other place must do
-
-
-def with_latched(state: State, codes: tuple[str, ...], now_s: float) -> State:
-    """`state`, cut off with those of `codes` that it does not have latched; itself when it has them all."""
-    has = {record.code for record in state.safety.records if record.state is not AlarmState.NORMAL}
-    missing = tuple(code for code in codes if code not in has)
-    if not missing:
-        return state
-    others = tuple(record for record in state.safety.records if record.code not in missing)
-    latched = tuple(
-        Record(code, AlarmState.LATCHED_UNACKNOWLEDGED, raised_s=now_s, cleared_s=now_s) for code in missing
-    )
-    safety = replace(state.safety, records=others + latched)
-    return replace(state, phase=Phase.CUT_OFF, safety=safety)
-
-
-def _cuts_off(code: str) -> bool:
-    row = BY_CODE.get(code)
-    return row is not None and row.latched and row.action.severity >= Action.SNUFF.severity

@@ -8,9 +8,9 @@ from pathlib import Path
 
 from coalminder.core import State
 from coalminder.journal import Resume, resume
-from coalminder.safety.assess import SafetyState
-from coalminder.safety.faults import BY_CODE
-from coalminder.values import Action, AlarmState, Phase
+from coalminder.safety.assess import Record, SafetyState
+from coalminder.safety.faults import cuts_off
+from coalminder.values import AlarmState, Phase
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,11 +29,21 @@ def keep_latched(fresh: State, directory: Path, utc_s: float) -> State:
     if not isinstance(kept, Resume):
         return fresh
     safety = kept.state.safety
-    cutting_off = (
-        record.state is not AlarmState.NORMAL
-        for record in safety.records
-        if record.code in BY_CODE
-        and BY_CODE[record.code].latched
-        and BY_CODE[record.code].action.severity >= Action.SNUFF.severity
+    latched = any(
+        cuts_off(record.code) and record.state is not AlarmState.NORMAL for record in safety.records
     )
-    return replace(fresh, phase=Phase.CUT_OFF, safety=safety) if any(cutting_off) else fresh
+    return replace(fresh, phase=Phase.CUT_OFF, safety=safety) if latched else fresh
+
+
+def with_latched(state: State, codes: tuple[str, ...], now_s: float) -> State:
+    """`state`, cut off with those of `codes` that it does not have latched; itself when it has them all."""
+    has = {record.code for record in state.safety.records if record.state is not AlarmState.NORMAL}
+    missing = tuple(code for code in codes if code not in has)
+    if not missing:
+        return state
+    others = tuple(record for record in state.safety.records if record.code not in missing)
+    latched = tuple(
+        Record(code, AlarmState.LATCHED_UNACKNOWLEDGED, raised_s=now_s, cleared_s=now_s) for code in missing
+    )
+    safety = replace(state.safety, records=others + latched)
+    return replace(state, phase=Phase.CUT_OFF, safety=safety)
