@@ -31,7 +31,9 @@ def drive(state: State, dt_s: float, now_s: float, throttle: bool, ambient_c: fl
         return _apply(state, wide_v, floor_v, dt_s), Terms(output=wide_v)
     known = seen.fast_c is not None and seen.age_s == 0.0
     over_c = seen.smooth_c + seen.slope_c_per_s * _AHEAD_S - state.set_point_c if known else 0.0
-    if vents is Vents.HOLD or seen.smooth_c < state.set_point_c + config.air.lowered_c:
+    if state.air.lowered and (
+        vents is Vents.HOLD or seen.smooth_c < state.set_point_c + config.air.lowered_c
+    ):
         state = replace(state, air=replace(state.air, lowered=False))
     floor_v = air.floor(state.air, config.air, shut_v, over_c, seen.steady_slope_c_per_s)
     if not known:
