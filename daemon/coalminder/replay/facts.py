@@ -11,7 +11,7 @@ from coalminder.core.config import Config
 from coalminder.food.doneness import SIX_D_MIN, lethality_min
 from coalminder.journal import AlarmChange, Step
 from coalminder.replay.fopdt import Floats
-from coalminder.replay.series import LONGEST_GAP_S, Series
+from coalminder.replay.series import Series
 from coalminder.values import Phase
 
 
@@ -93,7 +93,7 @@ def _food(series: Series) -> FoodFacts | None:
     t, c = series.time_s[good] / 60.0, series.food_c[good]
     width = np.diff(t, append=t[-1])
     # What the core did while nobody measured it counts for nothing that is good.
-    lost = np.flatnonzero(np.diff(t) > max(LONGEST_GAP_S, 3.0 * series.step_s) / 60.0) + 1
+    lost = np.flatnonzero(np.diff(t) > series.longest_gap_s / 60.0) + 1
     runs = np.split(np.arange(len(t)), lost)
     minutes = sum(lethality_min(t[run].tolist(), c[run].tolist()) for run in runs)
     return FoodFacts(

@@ -48,6 +48,11 @@ class Series:
         """The usual time between rows."""
         return float(np.median(np.diff(self.time_s))) if len(self) > 1 else 1.0
 
+    @property
+    def longest_gap_s(self) -> float:
+        """Two rows further apart than this have a gap between them."""
+        return max(LONGEST_GAP_S, 3.0 * self.step_s)
+
     def v(self, split: SplitConfig | None = None) -> Floats:
         """ln(draught), leaks included."""
         return log_draught(self.lower, (SplitConfig() if split is None else split).leak_opening)
@@ -118,7 +123,8 @@ def even(series: Series, step_s: float = 1.0) -> Series:
     time_s = np.arange(0.0, series.time_s[-1] + 0.5 * step_s, step_s)
     held = np.clip(np.searchsorted(series.time_s, time_s + 1e-9, side="right") - 1, 0, len(series) - 1)
     apart = np.diff(series.time_s, append=series.time_s[-1])
-    lost = apart[held] > max(LONGEST_GAP_S, 3.0 * series.step_s)
+    longest_s = series.longest_gap_s
+    lost = apart[held] > longest_s
 
     def line(column: Floats) -> Floats:
         good = np.isfinite(column)
@@ -127,9 +133,7 @@ def even(series: Series, step_s: float = 1.0) -> Series:
         out = np.interp(time_s, series.time_s[good], column[good])
         gap = np.diff(series.time_s[good], append=math.inf)
         place = np.clip(np.searchsorted(series.time_s[good], time_s + 1e-9, side="right") - 1, 0, None)
-        out[
-            (gap[place] > max(LONGEST_GAP_S, 3.0 * series.step_s)) & (time_s > series.time_s[good][place])
-        ] = math.nan
+        out[(gap[place] > longest_s) & (time_s > series.time_s[good][place])] = math.nan
         return out
 
     pit_c = line(series.pit_c)
