@@ -197,12 +197,13 @@ def _tick(
         family = slabs.advance(family, food, air, now_s - model_s)
         model_s = now_s
     mean, sd = slabs.spread([slabs.core_of(m) for m in family])
-    if core is not None and (misplaced := _misplaced(state, core, mean, 5.0 * sd + 5.0)):
+    beyond_c = 5.0 * sd + 5.0
+    if core is not None and (misplaced := _misplaced(state, core, mean, beyond_c)):
         core, doubt = None, misplaced
     proven_s = _proven_s(state, plan, now_s, dt_s)
     # A core that fell all at once is the air's or another piece's. It counts, but teaches nothing of this
     # one; when it stays, the family starts again with it.
-    fell = core is not None and state.off_s is None and core < mean - (5.0 * sd + 5.0)
+    fell = core is not None and state.off_s is None and core < mean - beyond_c
     fell_s = None if not fell else now_s if state.fell_s is None else state.fell_s
     if core is not None and fell_s is not None and now_s - fell_s >= FELL_FOR_S:
         family, fell, fell_s = slabs.start(replace(food, start_c=core)), False, None

@@ -167,12 +167,9 @@ def cold_probes_disagree(view: View, e: Evidence, limits: Limits, on: bool) -> b
     if e.pit_c is None or e.pit_c > HOT_DAY_F:
         return None
     apart_c = limits.cold_apart_c - (limits.temp_deadband_c if on else 0.0)
-    beside = (view.pit_2, view.dome, view.ambient)
-    others_c = [trusted_c(sample, limits.stale_s) for sample in beside if sample is not None]
-    foods_c = [trusted_c(sample, limits.food_stale_s) for _, sample in view.foods]
-    return any(c is not None and abs(e.pit_c - c) > apart_c for c in others_c) or any(
-        c is not None and abs(e.pit_c - c) > apart_c + FOOD_COLDER_C for c in foods_c
-    )
+    beside = [(trusted_c(s, limits.stale_s), apart_c) for s in (view.pit_2, view.dome, view.ambient)]
+    beside += [(trusted_c(s, limits.food_stale_s), apart_c + FOOD_COLDER_C) for _, s in view.foods]
+    return any(temp_c is not None and abs(e.pit_c - temp_c) > most_c for temp_c, most_c in beside)
 
 
 def other_probe_hotter(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
