@@ -6,7 +6,7 @@ import itertools
 import math
 import random
 import statistics
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 
 import pytest
@@ -199,11 +199,16 @@ def test_filters_start_afresh_after_a_long_gap() -> None:
 # --- lid
 
 
-def lid_course(temps: list[float], **more: object) -> list[LidState]:
+def lid_course(
+    temps: Iterable[float], set_point_c: float | None = None, *, closing_v: float = 0.0, lit_s: int = 0
+) -> list[LidState]:
+    """The lid second by second. lit_s: until then it is a new fire that comes up."""
     seen, state, course = PitState(), LidState(), []
     for t, temp_c in enumerate(temps):
         seen = pit.observe(seen, PitConfig(), Reading(temp_c), None, 1.0)
-        state = lid.watch(state, LidConfig(), seen, None, None, float(t))
+        state = lid.watch(
+            state, LidConfig(), seen, None, None, float(t), closing_v, set_point_c, coming_up=t < lit_s
+        )
         course.append(state)
     return course
 
@@ -236,22 +241,14 @@ def test_noise_alone_is_never_a_lid() -> None:
 
 
 def test_a_fall_that_closing_the_vents_explains_is_no_lid() -> None:
-    seen, state = PitState(), LidState()
-    for t in range(400):
-        seen = pit.observe(seen, PitConfig(), Reading(93.0 - max(0.0, 0.2 * (t - 200))), None, 1.0)
-        state = lid.watch(state, LidConfig(), seen, None, None, float(t), closing_v=2.0)
-        assert not state.off
+    course = lid_course((93.0 - max(0.0, 0.2 * (t - 200)) for t in range(400)), closing_v=2.0)
+    assert not any(state.off for state in course)
 
 
 def flare(set_point_c: float | None) -> list[LidState]:
     """The pit at 135 °C after gas has burnt off under a lid just put back, and down 38 K in 100 s."""
-    seen, state, course = PitState(), LidState(), []
-    for t in range(500):
-        pit_c = 97.0 + 38.0 * math.exp(-max(t - 100, 0) / 35.0)
-        seen = pit.observe(seen, PitConfig(), Reading(pit_c), None, 1.0)
-        state = lid.watch(state, LidConfig(), seen, None, None, float(t), set_point_c=set_point_c)
-        course.append(state)
-    return course
+    temps = (97.0 + 38.0 * math.exp(-max(t - 100, 0) / 35.0) for t in range(500))
+    return lid_course(temps, set_point_c)
 
 
 def test_a_flare_that_burns_off_is_no_lid() -> None:
@@ -261,14 +258,8 @@ def test_a_flare_that_burns_off_is_no_lid() -> None:
 
 def after_flare(set_point_c: float | None) -> list[LidState]:
     """Up to 128 °C under a lid just put back, the vents shut; 5 min later the pit falls through 93 °C."""
-    seen, state, course = PitState(), LidState(), []
-    for t in range(900):
-        falling = max(128.0 - 0.12 * max(t - 100, 0), 70.0)
-        pit_c = falling if t < 300 else max(104.0 - 0.16 * (t - 300), 60.0)
-        seen = pit.observe(seen, PitConfig(), Reading(pit_c), None, 1.0)
-        state = lid.watch(state, LidConfig(), seen, None, None, float(t), set_point_c=set_point_c)
-        course.append(state)
-    return course
+    falling = [max(128.0 - 0.12 * max(t - 100, 0), 70.0) for t in range(300)]
+    return lid_course(falling + [max(104.0 - 0.16 * t, 60.0) for t in range(600)], set_point_c)
 
 
 def test_the_end_of_a_flare_under_the_set_point_is_no_lid_either() -> None:
@@ -278,23 +269,14 @@ def test_the_end_of_a_flare_under_the_set_point_is_no_lid_either() -> None:
 
 
 def test_an_overshoot_of_an_hour_ago_hides_no_lid() -> None:
-    seen, state, offs = PitState(), LidState(), 0
-    for t, temp_c in enumerate([128.0] * 60 + [93.0] * 3600 + lifted(30.0, 0.6, 120)):
-        seen = pit.observe(seen, PitConfig(), Reading(temp_c), None, 1.0)
-        state = lid.watch(state, LidConfig(), seen, None, None, float(t), set_point_c=93.0)
-        offs += state.off and t > 3960
-    assert offs > 30
+    course = lid_course([128.0] * 60 + [93.0] * 3600 + lifted(30.0, 0.6, 120), 93.0)
+    assert sum(state.off for state in course[3961:]) > 30
 
 
 def burst(set_point_c: float | None) -> list[LidState]:
     """Small pieces catch under a pit that is too cold: up 30 K in 100 s, and down again as they burn out."""
-    seen, state, course = PitState(), LidState(), []
-    for t in range(600):
-        pit_c = 65.0 + 30.0 * min(max(t - 100, 0), 100) / 100.0 - 25.0 * min(max(t - 260, 0), 100) / 100.0
-        seen = pit.observe(seen, PitConfig(), Reading(pit_c), None, 1.0)
-        state = lid.watch(state, LidConfig(), seen, None, None, float(t), set_point_c=set_point_c)
-        course.append(state)
-    return course
+    temps = (65.0 + 0.3 * min(max(t - 100, 0), 100) - 0.25 * min(max(t - 260, 0), 100) for t in range(600))
+    return lid_course(temps, set_point_c)
 
 
 def test_a_fall_no_quicker_than_the_rise_before_it_is_no_lid() -> None:
@@ -306,22 +288,12 @@ def test_a_fall_no_quicker_than_the_rise_before_it_is_no_lid() -> None:
 @pytest.mark.parametrize("coming_up", [True, False])
 def test_a_lid_soon_after_the_fire_came_up_is_seen(coming_up: bool) -> None:
     """The fish is laid in as soon as the pit is warm, and the pit has risen as quickly as it falls now."""
-    seen, state = PitState(), LidState()
-    for t in range(600):
-        pit_c = min(30.0 + 0.35 * t, 93.0) - 0.3 * min(max(t - 400, 0), 100)
-        seen = pit.observe(seen, PitConfig(), Reading(pit_c), None, 1.0)
-        state = lid.watch(
-            state, LidConfig(), seen, None, None, float(t), set_point_c=93.0, coming_up=coming_up and t < 400
-        )
-    assert state.off is coming_up
+    temps = (min(30.0 + 0.35 * t, 93.0) - 0.3 * min(max(t - 400, 0), 100) for t in range(600))
+    assert lid_course(temps, 93.0, lit_s=400 if coming_up else 0)[-1].off is coming_up
 
 
 def test_a_second_lid_soon_after_the_first_is_seen_though_the_pit_came_back_quickly() -> None:
-    seen, state = PitState(), LidState()
-    for t, temp_c in enumerate(lifted(30.0, 0.6, 120) + lifted(30.0, 0.6, 120)[180:]):
-        seen = pit.observe(seen, PitConfig(), Reading(temp_c), None, 1.0)
-        state = lid.watch(state, LidConfig(), seen, None, None, float(t), set_point_c=93.0)
-    assert state.lifts == 2
+    assert lid_course(lifted(30.0, 0.6, 120) + lifted(30.0, 0.6, 120)[180:], 93.0)[-1].lifts == 2
 
 
 def test_a_fall_that_never_comes_back_leaves_a_doubt() -> None:
