@@ -19,8 +19,8 @@ TIMES_AS_FAST = 10
 
 
 def has_alarm(n: int) -> bool:
-    """Three steps in a hundred bring an alarm of their own."""
-    return n % 100 < 3
+    """Three steps in 300 bring an alarm of their own: longer apart than the readings that may be lost."""
+    return n % 300 < 3
 
 
 def main() -> None:
@@ -33,7 +33,7 @@ def main() -> None:
         inputs, decision, state = cook_step(i, *([alarm(f"code_{i}")] if has_alarm(i) else []))
         journal.record(float(i), time.time(), inputs, decision, state)
         print(i, repr(time.time()), flush=True)
-        if i % 100 == 2 and journal.flush(5.0):
+        if i % 300 == 2 and journal.flush(5.0):
             print("safe", i, flush=True)
         time.sleep(pace_s)
 

@@ -22,8 +22,8 @@ from coalminder.journal import Resume, read, resume
 WRITER = Path(__file__).parents[1] / "journal_killed.py"
 
 
-def run_and_kill(folder: Path, after_s: float) -> tuple[list[tuple[int, float]], int]:
-    """Steps handed over (n, utc), and the step up to which alarms were safe."""
+def run_and_kill(folder: Path, after_s: float) -> tuple[list[tuple[int, float]], int, float]:
+    """Steps handed over (n, utc), the step up to which alarms were safe, and the time of the kill."""
     process = subprocess.Popen(
         [sys.executable, str(WRITER), str(folder), "2"], stdout=subprocess.PIPE, text=True
     )
@@ -33,6 +33,7 @@ def run_and_kill(folder: Path, after_s: float) -> tuple[list[tuple[int, float]],
         time.sleep(after_s)  # the moment of the kill is what is tested
     finally:
         process.send_signal(signal.SIGKILL)
+        killed_utc_s = time.time()
     lines += process.stdout.readlines()
     process.stdout.close()
     assert process.wait() == -signal.SIGKILL
@@ -40,20 +41,20 @@ def run_and_kill(folder: Path, after_s: float) -> tuple[list[tuple[int, float]],
         lines.pop()
     words = [line.split() for line in lines]
     safe = max((int(w[1]) for w in words if w[0] == "safe"), default=0)
-    return [(int(w[0]), float(w[1])) for w in words if w[0] != "safe"], safe
+    return [(int(w[0]), float(w[1])) for w in words if w[0] != "safe"], safe, killed_utc_s
 
 
 def kill_many(folder: Path, kills: int, seed: int) -> dict[str, float]:
     rng = random.Random(seed)
     worst_loss_s, alarms_checked, done = 0.0, 0, 0
     for _ in range(kills):
-        handed, safe = run_and_kill(folder, rng.uniform(0.0, 0.9))
+        handed, safe, killed_utc_s = run_and_kill(folder, rng.uniform(0.0, 1.8))
         found = resume(folder, CookState, time.time())
         assert isinstance(found, Resume), found
         assert found.damage == ""
         assert found.state == cook_step(found.state_n)[2]
         assert found.last_n >= safe
-        worst_loss_s = max(worst_loss_s, handed[-1][1] - found.last_utc_s)
+        worst_loss_s = max(worst_loss_s, killed_utc_s - found.last_utc_s)
         assert handed[0][0] == done + 1, "it went on where the record ended"
         done = found.last_n
         with read(found.path) as record:

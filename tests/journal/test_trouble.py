@@ -9,6 +9,7 @@ import subprocess
 import threading
 import time
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -53,16 +54,24 @@ def fill(ballast: Path) -> None:
             file.write(bytes(4096))
 
 
+@contextmanager
+def on_a_full_disk(disk: Path, start: Start) -> Iterator[Journal]:
+    """Ten steps are safe, then something fills the disk: its `ballast`."""
+    journal = Journal(disk / "cooks", start, commit_every_s=0.05, retry_s=0.02)
+    try:
+        write_steps(journal, 1, 10)
+        assert journal.flush()
+        fill(disk / "ballast")
+        yield journal
+    finally:
+        journal.close()
+
+
 @pytest.mark.root
 def test_full_disk_is_reported_and_nothing_is_lost_once_there_is_space(
     small_disk: Path, start: Start
 ) -> None:
-    ballast = small_disk / "ballast"
-    journal = Journal(small_disk / "cooks", start, commit_every_s=0.05, retry_s=0.02)
-    try:
-        write_steps(journal, 1, 10)
-        assert journal.flush()
-        fill(ballast)
+    with on_a_full_disk(small_disk, start) as journal:
         for i in range(11, 311):  # more than fits into what is left of allocated pages
             inputs, decision, state = cook_step(i, *([alarm("fire_dying")] if i > 200 else []))
             journal.record(float(i), UTC_S + i, inputs, decision, state)
@@ -70,12 +79,10 @@ def test_full_disk_is_reported_and_nothing_is_lost_once_there_is_space(
         assert "full" in journal.health().detail
         assert "free space" in journal.health().detail
         assert not journal.flush(0.1)
-        ballast.unlink()
+        (small_disk / "ballast").unlink()
         assert journal.flush()
         health = journal.health()
         assert (health.failed, health.lost_steps) == (False, 0)
-    finally:
-        journal.close()
     with read(records(small_disk / "cooks")[0]) as record:
         assert [step.n for step in record.steps()] == list(range(1, 311))
         assert [change.code for change in record.alarms()] == ["fire_dying"]
@@ -86,21 +93,14 @@ def test_a_disk_full_for_long_loses_the_oldest_steps_and_tells_how_many(
     small_disk: Path, start: Start, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("coalminder.journal.writer.MAX_STEPS", 100)
-    ballast = small_disk / "ballast"
-    journal = Journal(small_disk / "cooks", start, commit_every_s=0.05, retry_s=0.02)
-    try:
-        write_steps(journal, 1, 10)
-        assert journal.flush()
-        fill(ballast)
+    with on_a_full_disk(small_disk, start) as journal:
         for first in range(11, 1000, 90):
             write_steps(journal, first, first + 89)
             time.sleep(0.1)  # a real thread tries again meanwhile
         assert eventually(lambda: journal.health().lost_steps > 500)
-        ballast.unlink()
+        (small_disk / "ballast").unlink()
         assert journal.flush()
         lost = journal.health().lost_steps
-    finally:
-        journal.close()
     with read(records(small_disk / "cooks")[0]) as record:
         kept = [step.n for step in record.steps()]
     assert len(kept) == 1000 - lost
