@@ -57,8 +57,8 @@ class Learned:
     own: bool = True
 
 
-# 12 simulated cooks of 1 to 1.5 h with hardly any wind: of 6 fits that the tests let through, 3 had an
-# interval of the slope wholly below what the kettles have.
+# Under feedback, with little wind to move the vents, the slope tends to come out too low
+# (Ljung, System Identification, from memory).
 UNDER_CONTROL = (
     "the vents were not moved on purpose, and a cook under control makes them look weaker than they are: "
     "the intervals may miss; 'coalminder step-test' makes a better record"
