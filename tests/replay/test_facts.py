@@ -8,15 +8,20 @@ from pathlib import Path
 import pytest
 
 from coalminder.core import Config
-from coalminder.replay.facts import FoodFacts, facts
+from coalminder.replay.facts import FoodFacts, facts, finish_belief
+from coalminder.replay.series import Series
 from coalminder.replay.table import read_table
 
 
-def food_of(tmp_path: Path, core: list[str], step_s: int = 10) -> FoodFacts:
+def logged(tmp_path: Path, core: list[str], step_s: int = 10) -> Series:
     path = tmp_path / "log.csv"
     rows = [f"{i * step_s},93,0.1,{core_c}" for i, core_c in enumerate(core)]
     path.write_text("time_s,pit_c,lower,food_c\n" + "\n".join(rows) + "\n")
-    found = facts(read_table(path), Config()).food
+    return read_table(path)
+
+
+def food_of(tmp_path: Path, core: list[str], step_s: int = 10) -> FoodFacts:
+    found = facts(logged(tmp_path, core, step_s), Config()).food
     assert found is not None
     return found
 
@@ -38,3 +43,22 @@ def test_a_short_silence_or_a_slow_logger_breaks_nothing(tmp_path: Path) -> None
         10.0 + 50 / 60
     )
     assert food_of(tmp_path, ["64"] * 31, step_s=60).over_63_min == pytest.approx(30.0)
+
+
+@pytest.mark.parametrize("step_s", [5, 60])
+def test_the_finish_believed_is_newtons_law_of_heating(tmp_path: Path, step_s: int) -> None:
+    """Exact for a body of one lag in a steady pit (Newton's law, textbooks; from memory)."""
+    lag_s, cold_c, pit_c = 5400.0, 5.0, 93.0
+    core = [f"{pit_c - (pit_c - cold_c) * math.exp(-i * step_s / lag_s):.3f}" for i in range(9000 // step_s)]
+    belief = finish_belief(logged(tmp_path, core, step_s))
+    assert belief is not None
+    assert belief.happened_min is not None
+    assert belief.hours[0] == pytest.approx(1 / 3, abs=0.1)
+    assert belief.middle_min == pytest.approx(belief.happened_min, abs=1.5)
+    done_s = lag_s * math.log((pit_c - cold_c) / (pit_c - 63.0))
+    assert belief.middle_min[0] == pytest.approx(done_s / 60.0 - 60.0 * belief.hours[0], abs=2.0)
+
+
+def test_a_food_probe_that_never_warms_makes_no_belief(tmp_path: Path) -> None:
+    core = [f"{9.0 + 0.0001 * i + 0.3 * math.sin(i):.2f}" for i in range(900)]
+    assert finish_belief(logged(tmp_path, core)) is None

@@ -208,9 +208,10 @@ def finish_belief(series: Series, goal_c: float = 63.0, every_s: float = 300.0) 
 
     The belief here is the plain one that a person has: the core closes on the pit with one lag, fitted to
     the last 20 min; +- 20 %. It stands beside the record, not for the estimate of the food's own model.
+    None without 30 min of readings, or where at no time a finish within a day could be believed.
     """
     good = np.isfinite(series.food_c)
-    if good.sum() < 1800:
+    if good.sum() * series.step_s < 1800.0:
         return None
     t, core, pit = series.time_s[good], series.food_c[good], series.pit_c[good]
     reached = np.flatnonzero(core >= goal_c)
@@ -218,7 +219,7 @@ def finish_belief(series: Series, goal_c: float = 63.0, every_s: float = 300.0) 
     hours, middle = [], []
     for at in np.arange(t[0] + 1200.0, (done_s or t[-1]), every_s):
         rows = (t > at - 1200.0) & (t <= at)
-        if rows.sum() < 300:
+        if rows.sum() * series.step_s < 300.0:
             continue
         rise = float(np.polyfit(t[rows], core[rows], 1)[0])
         around = float(np.nanmean(pit[rows]))
@@ -228,10 +229,11 @@ def finish_belief(series: Series, goal_c: float = 63.0, every_s: float = 300.0) 
             middle.append(np.nan)
             continue
         lag = (around - float(np.mean(core[rows]))) / rise
-        middle.append(lag * float(np.log((around - now_c) / (around - goal_c))) / 60.0)
-    if not hours:
+        left_min = lag * float(np.log((around - now_c) / (around - goal_c))) / 60.0
+        middle.append(left_min if left_min <= 1440.0 else np.nan)
+    h, m = np.array(hours), np.array(middle, dtype=float)
+    if not np.isfinite(m).any():
         return None
-    h, m = np.array(hours), np.array(middle)
     happened = None if done_s is None else done_s / 60.0 - h * 60.0
     return Belief(h, m, 0.8 * m, 1.2 * m, happened)
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from coalminder.replay.fopdt import Floats
 
-WIDTH, LEFT, RIGHT, TOP, BOTTOM = 560, 46, 8, 12, 28
+WIDTH, LEFT, RIGHT, TOP, BOTTOM = 560, 46, 8, 26, 28
 MOST_POINTS = 700
 
 
@@ -111,7 +111,7 @@ def chart(
             at = f'x1="{x(mark.at_h):.1f}" x2="{x(mark.at_h):.1f}" y1="{TOP}" y2="{TOP + tall}"'
             out += [f'<line class="{mark.look}" {at}><title>{escape(mark.label)}</title></line>']
     out += [f'<path class="{line.look}" d="{_path(hours, line, x, y)}"/>' for line in lines]
-    out.append(f'<text class="n" x="{LEFT + 4}" y="{TOP + 12}">{escape(unit)}</text></svg>')
+    out.append(f'<text class="n" x="{LEFT - 5}" y="{TOP - 12}" text-anchor="end">{escape(unit)}</text></svg>')
     keys = "".join(
         '<span><svg viewBox="0 0 28 8" width="28" height="8" aria-hidden="true"><path '
         f'class="{line.look}" d="M0 4H28"/></svg> '
