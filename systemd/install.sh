@@ -12,7 +12,8 @@ here=$(cd "$(dirname "$0")/.." && pwd)
 root=""
 what=install
 extras=pi
-units="coalminder.service coalminder@.service coalminder-page.service coalminder-push.service"
+units="coalminder.service coalminder@.service
+    coalminder-page.service coalminder-page@.service coalminder-push.service coalminder-push@.service"
 
 refuse() {
     echo "install.sh: $1" >&2
@@ -52,7 +53,7 @@ tell_system() {
 if [ "$what" = uninstall ]; then
     if [ -z "$root" ] && [ -d /run/systemd/system ]; then
         # an ordinary stop: the vents are shut
-        more=$(systemctl list-units --all --plain --no-legend 'coalminder@*.service' | cut -d ' ' -f 1)
+        more=$(systemctl list-units --all --plain --no-legend 'coalminder*@*.service' | cut -d ' ' -f 1)
         for unit in coalminder.service $more coalminder-page.service coalminder-push.service; do
             systemctl disable --now "$unit" || echo "   without $unit"
         done
@@ -60,7 +61,7 @@ if [ "$what" = uninstall ]; then
     for unit in $units; do
         rm -f "$root/etc/systemd/system/$unit"
     done
-    rm -f "$root"/etc/systemd/system/multi-user.target.wants/coalminder@*.service # of grills that do not run
+    rm -f "$root"/etc/systemd/system/multi-user.target.wants/coalminder*@*.service # of grills that do not run
     rm -f "$root/etc/udev/rules.d/70-coalminder.rules"
     rm -rf "$root/opt/coalminder"
     [ "$(readlink "$root/usr/local/bin/coalminder")" != /opt/coalminder/bin/coalminder ] ||

@@ -15,7 +15,9 @@ from coalminder.cli import COMMANDS, EXTRAS
 
 SYSTEMD = Path(__file__).parents[2] / "systemd"
 UNITS = ("coalminder.service", "coalminder@.service")
-FOR_PHONES = ("coalminder-page.service", "coalminder-push.service")
+FOR_PHONES = (
+    "coalminder-page.service", "coalminder-page@.service", "coalminder-push.service", "coalminder-push@.service"
+)  # fmt: skip
 INSTALLED = "/opt/coalminder/bin/coalminder"
 
 pytestmark = pytest.mark.skipif(
@@ -79,16 +81,21 @@ def test_units_for_phones_reach_neither_pins_nor_records_and_know_their_command(
     assert not {"SupplementaryGroups", "DeviceAllow", "StateDirectory", "ReadWritePaths"} & set(found)
     assert found["Restart"] == ["on-failure"]
     (command,) = found["ExecStart"]
-    assert command.split()[1] == unit.removeprefix("coalminder-").removesuffix(".service")
+    assert command.split()[1] == unit.removeprefix("coalminder-").removesuffix(".service").removesuffix("@")
     assert command.split()[1] in COMMANDS
 
 
-def test_template_differs_from_the_unit_only_where_a_grill_has_its_own() -> None:
-    one, many = settings("coalminder.service"), settings("coalminder@.service")
-    own = {
-        "Description", "ExecStartPre", "ExecStart", "ExecStopPost", "StateDirectory", "RuntimeDirectory",
-        "WorkingDirectory", "Environment", "LoadCredential",
-    }  # fmt: skip
+OF_A_DAEMON = {
+    "ExecStartPre", "ExecStopPost", "StateDirectory", "RuntimeDirectory", "WorkingDirectory", "Environment"
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("name", "more"), [("coalminder", OF_A_DAEMON), ("coalminder-page", set()), ("coalminder-push", set())]
+)
+def test_template_differs_from_the_unit_only_where_a_grill_has_its_own(name: str, more: set[str]) -> None:
+    one, many = settings(f"{name}.service"), settings(f"{name}@.service")
+    own = {"Description", "ExecStart", "LoadCredential"} | more
     assert {name for name in {*one, *many} if one.get(name) != many.get(name)} == own
     assert all("%i" in " ".join(many[name]) for name in own)
 
