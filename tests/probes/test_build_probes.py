@@ -6,13 +6,14 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
+from fake_chips import FakeI2c, FakeRegisterChip, FakeSpi, fake_mcp3x08
 from pydantic import TypeAdapter
 
 from coalminder.errors import SettingsError
 from coalminder.probes import max31856, max31865, platinum, type_k
 from coalminder.probes.build import build_probes, deadlines, guard_limits
 from coalminder.probes.buses import Buses, I2cBus, SpiBus
-from coalminder.probes.fake import FakeI2c, FakeRegisterChip, FakeSpi, fake_mcp3x08
+from coalminder.probes.reader import ProbeReader
 from coalminder.probes.thermistor import Divider, SteinhartHart, from_beta
 from coalminder.probes.topic import TopicProbe
 from coalminder.seams import Probe
@@ -190,3 +191,21 @@ def test_expected_control_bytes_of_the_chips() -> None:
     assert max31856.control(60) == bytes((0b1001_0000, 0b0010_0011))
     assert max31865.control(3, 50) == 0b1101_0001
     assert max31865.control(4, 60) == 0b1100_0000
+
+
+async def test_two_probes_on_one_converter_both_read(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each probe has a thread of its own, and the converter one multiplexer for all its inputs."""
+    monkeypatch.setattr("coalminder.probes.ads1115.PAUSE_S", 0.001)
+    chip = FakeI2c({(0x48, 0): RATIO * 3.3, (0x48, 1): RATIO * 3.3, (0x48, 2): RATIO * 3.3}, reads_busy=3)
+    blocks = {
+        name: {"kind": "ads1115", "channel": channel, "thermistor": NTC}
+        for channel, name in enumerate(("pit", "fish", "thick"))
+    }
+    probes = build_probes(TypeAdapter(ProbesSettings).validate_python(blocks), buses=buses(i2c=chip))
+    reader = ProbeReader(probes)
+    try:
+        for second in range(20):
+            samples = await reader.read_all(float(second))
+            assert all(isinstance(sample, Reading) for sample in samples.values()), samples
+    finally:
+        reader.close()

@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pytest
 from brokers import Mosquitto
+from fake_chips import FakeI2c
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 from pydantic import TypeAdapter
 
 from coalminder.cli import main
-from coalminder.probes.fake import FakeI2c
 from coalminder.probes.find import board_name, find_buses, find_chips
 from coalminder.probes.listen import listening
 from coalminder.probes.topic import TopicProbe

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import pytest
+from fake_chips import FakeI2c, FakeRegisterChip, FakeSpi, fake_mcp3x08
 
 from coalminder.probes import max6675, max31855, mcp3x08, platinum
 from coalminder.probes.ads1115 import Ads1115
 from coalminder.probes.buses import Buses, I2cBus, LinuxI2c, LinuxSpi, SpiBus
 from coalminder.probes.chip import ChipProbe, Correction
-from coalminder.probes.fake import FakeI2c, FakeRegisterChip, FakeSpi, fake_mcp3x08
 from coalminder.probes.max31856 import Max31856
 from coalminder.probes.max31865 import Max31865
 from coalminder.probes.thermistor import Divider, SteinhartHart

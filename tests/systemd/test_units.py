@@ -16,7 +16,8 @@ from coalminder.cli import COMMANDS, EXTRAS
 SYSTEMD = Path(__file__).parents[2] / "systemd"
 UNITS = ("coalminder.service", "coalminder@.service")
 FOR_PHONES = (
-    "coalminder-page.service", "coalminder-page@.service", "coalminder-push.service", "coalminder-push@.service"
+    "coalminder-page.service", "coalminder-page@.service",
+    "coalminder-push.service", "coalminder-push@.service",
 )  # fmt: skip
 INSTALLED = "/opt/coalminder/bin/coalminder"
 

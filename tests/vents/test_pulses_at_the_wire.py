@@ -288,6 +288,26 @@ def test_pin_taken_twice_is_an_os_error(board_factory: Any) -> None:
     first.close()
 
 
+def test_what_lgpio_itself_raises_is_an_os_error(
+    lgpio: FakeLgpio, board_factory: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its error is no OSError, and gpiozero passes it on: a pin that another program holds, say."""
+
+    def busy(*_: object) -> int:
+        raise lgpio.error("GPIO busy")
+
+    factory = fine_factory(board_factory)
+    output = PinPwm(17, factory)
+    with monkeypatch.context() as patch:
+        patch.setattr(lgpio, "tx_pwm", busy)
+        with pytest.raises(OSError, match="17: GPIO busy"):
+            output.set_pulse_us(1500.0)
+    output.close()
+    monkeypatch.setattr(lgpio, "gpio_claim_output", busy)
+    with pytest.raises(OSError, match="18: GPIO busy"):
+        PinPwm(18, factory)
+
+
 def test_no_board_is_an_os_error_with_the_package_to_install() -> None:
     with pytest.raises(OSError, match="lgpio"):
         fine_factory()

@@ -14,7 +14,7 @@ from coalminder.settings.calibration import VentCorrection
 from coalminder.settings.vents import SimulatedVent
 from coalminder.vents.build import build_vent
 from coalminder.vents.curve import DEFAULT_CURVE, LINEAR_CURVE
-from coalminder.vents.fake import FakePulseOutput, RecordingVent
+from coalminder.vents.fake import FakePulseOutput
 from coalminder.vents.servo import PulseOutput, ServoVent, Stroke
 
 
@@ -45,7 +45,6 @@ def test_it_is_a_vent_and_its_pulses_are_pulses() -> None:
     bench = Bench()
     assert isinstance(bench.vent, Vent)
     assert isinstance(bench.pulses, PulseOutput)
-    assert isinstance(RecordingVent(), Vent)
 
 
 @pytest.mark.parametrize("target", [0.0, 0.03, 1.0])
@@ -236,14 +235,3 @@ def test_close_stops_the_pulses() -> None:
 def test_impossible_stroke_is_refused(wrong: dict[str, float]) -> None:
     with pytest.raises(ValueError, match="must"):
         Stroke(**wrong)  # type: ignore[arg-type]
-
-
-def test_recording_vent_remembers_and_clamps() -> None:
-    vent = RecordingVent("upper", safe_opening=0.1)
-    assert vent.opening is None
-    vent.move(1.7)
-    vent.make_safe()
-    assert vent.openings == [1.0, 0.1]
-    vent.fail_with = OSError("gone")
-    with pytest.raises(OSError, match="gone"):
-        vent.move(0.5)

@@ -7,6 +7,7 @@ import json
 import subprocess
 import sys
 import time
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -19,7 +20,7 @@ from coalminder.settings.calibration import Calibration, VentCorrection
 from coalminder.settings.vents import KernelPwmVent, Pca9685Vent, PinVent, Servo, SimulatedVent, VentsSettings
 from coalminder.vents.alone import alone
 from coalminder.vents.build import build_vents, pulse_output
-from coalminder.vents.defaults import DRIVERS, VENT_DEFAULTS
+from coalminder.vents.defaults import VENT_NUMBERS
 from coalminder.vents.fake import FakePulseOutput
 from coalminder.vents.servo import PulseOutput
 from coalminder.vents.snuff import Plan, add_arguments, open_output, read_plans, remember, run, shut
@@ -31,12 +32,22 @@ def config(tmp_path: Path, text: str) -> Path:
     return path
 
 
-def test_defaults_are_those_of_the_settings() -> None:
-    fields = {**Servo.model_fields, **Pca9685Vent.model_fields}
-    assert {name: fields[name].default for name in VENT_DEFAULTS} == VENT_DEFAULTS
-    kinds = {name for block in VentsSettings.model_json_schema()["$defs"].values()
-             for name in [block["properties"].get("driver", {}).get("const")] if name}  # fmt: skip
-    assert kinds == set(DRIVERS)
+def test_numbers_are_those_of_the_settings() -> None:
+    blocks = VentsSettings.model_json_schema()["$defs"]
+    fields = blocks["Pca9685Vent"]["properties"]
+    of_settings = {
+        name: tuple(fields[name][what] for what in ("default", "minimum", "maximum")) for name in VENT_NUMBERS
+    }
+    assert of_settings == VENT_NUMBERS
+
+
+def test_snuff_knows_every_driver_of_the_settings() -> None:
+    blocks = VentsSettings.model_json_schema()["$defs"].values()
+    kinds = [block["properties"]["driver"]["const"] for block in blocks if "driver" in block["properties"]]
+    assert len(kinds) == 4
+    for kind in kinds:
+        with suppress(OSError) if kind == "simulated" else pytest.raises(OSError, match="cannot be used"):
+            open_output(Plan("lower", kind, 1000.0, 0.5, {}))
 
 
 @given(
@@ -91,7 +102,8 @@ def test_every_vent_is_commanded_before_anyone_waits(tmp_path: Path) -> None:
     assert outputs["lower"].pulse_us == outputs["upper"].pulse_us == 0.0
 
 
-def test_one_broken_vent_does_not_keep_the_other_open(tmp_path: Path) -> None:
+@pytest.mark.parametrize("trouble", [OSError("no PWM of the board"), RuntimeError("a driver's own")])
+def test_one_broken_vent_does_not_keep_the_other_open(tmp_path: Path, trouble: Exception) -> None:
     plans = read_plans(
         config(tmp_path, "[vents.lower]\ndriver='simulated'\n[vents.upper]\ndriver='simulated'\nhold=true")
     )
@@ -100,7 +112,7 @@ def test_one_broken_vent_does_not_keep_the_other_open(tmp_path: Path) -> None:
 
     def open_pulses(plan: Plan) -> PulseOutput:
         if plan.name == "lower":
-            raise OSError("no PWM of the board")
+            raise trouble
         return good
 
     assert shut(plans, open_pulses, said.append, lambda _: None) == 1
@@ -154,8 +166,22 @@ def test_pulses_that_cannot_be_stopped_are_told(tmp_path: Path) -> None:
         ("pulse_min_us=2500\npulse_max_us=500", 1000.0),
         ("stop_shut=0.9\nstop_open=0.1\nunknown=1", 1000.0),
         ("pulse_min_us=true", 1000.0),
+        ("pulse_min_us=5000\npulse_max_us=9000", 1000.0),
+        ("reversed=true\npulse_max_us=9000", 2000.0),
+        ("stop_shut=-3", 1000.0),
     ],
-    ids=["plain", "reversed", "wrong types", "nan", "swapped limits", "swapped stops", "a flag for a number"],
+    ids=[
+        "plain",
+        "reversed",
+        "wrong types",
+        "nan",
+        "swapped limits",
+        "swapped stops",
+        "a flag for a number",
+        "pulses of no servo",
+        "a pulse of no servo",
+        "a stop off the stroke",
+    ],
 )
 def test_senseless_fields_take_their_default(tmp_path: Path, block: str, pulse_us: float) -> None:
     (plan,) = read_plans(config(tmp_path, f"[vents.lower]\ndriver='simulated'\n{block}\n[band]\nlow='?'"))
@@ -335,7 +361,7 @@ def test_snuff_opens_what_the_service_opens(
 
 @pytest.mark.parametrize(("upper", "code"), [("simulated", 0), ("steam", 1)])
 def test_the_exit_code_says_whether_all_vents_were_shut(tmp_path: Path, upper: str, code: int) -> None:
-    quick = "stroke_s=0.01\nsettle_s=0.0\n"
+    quick = "stroke_s=0.1\nsettle_s=0.02\n"
     path = config(
         tmp_path,
         f"[vents.lower]\ndriver='simulated'\n{quick}[vents.upper]\ndriver='{upper}'\n{quick}",
@@ -345,7 +371,12 @@ def test_the_exit_code_says_whether_all_vents_were_shut(tmp_path: Path, upper: s
 
 def test_a_vent_is_given_the_time_of_a_whole_stroke_before_its_power_goes(tmp_path: Path) -> None:
     """Nobody knows where the plate is; but a mistyped time must not keep a person waiting."""
-    for fields, travel_s in (("", 0.4 + 0.15), ("stroke_s=1.5\nsettle_s=0.3", 1.8), ("stroke_s=900", 2.15)):
+    for fields, travel_s in (
+        ("", 0.4 + 0.15),
+        ("stroke_s=1.5\nsettle_s=0.3", 1.8),
+        ("stroke_s=900", 2.15),
+        ("stroke_s=-1\nsettle_s=nan", 0.55),
+    ):
         (plan,) = read_plans(config(tmp_path, f"[vents.lower]\ndriver='simulated'\n{fields}"))
         assert plan.travel_s == pytest.approx(travel_s)
         waited: list[float] = []

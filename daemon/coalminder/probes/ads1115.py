@@ -63,9 +63,10 @@ class Ads1115:
     def read(self) -> Sample:
         """One reading; about 10 ms an input. OSError when the bus fails."""
         supply_v: float | None = self._supply_v
-        if self._supply_channel is not None:
-            supply_v = self._convert(self._supply_channel)
-        input_v = self._convert(self._channel)
+        with self._bus.conversation:  # another probe's request would turn the multiplexer meanwhile
+            if self._supply_channel is not None:
+                supply_v = self._convert(self._supply_channel)
+            input_v = self._convert(self._channel)
         if supply_v is None or input_v is None:
             return ProbeFault(
                 ProbeFaultKind.NOT_READY, "ADS1115 does not finish; check its supply and address"

@@ -2,13 +2,14 @@
 
 spidev and smbus2 are thin, maintained faces of the kernel's interfaces and work on every board. They
 block, as the kernel does; the reader calls drivers in threads. A lock per bus keeps the probes that
-share a chip apart.
+share a chip apart, each for one transfer or for a whole conversation.
 """
 
 from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from contextlib import AbstractContextManager
 from typing import Any, Protocol
 
 
@@ -21,7 +22,15 @@ class SpiBus(Protocol):
 
 
 class I2cBus(Protocol):
-    """An I2C bus. OSError when nobody answers."""
+    """An I2C bus. OSError when nobody answers.
+
+    conversation: held by who needs several transfers in a row from a chip that others talk to as well.
+    """
+
+    @property
+    def conversation(self) -> AbstractContextManager[object]:
+        """A lock that its holder may take again."""
+        ...
 
     def write(self, address: int, data: bytes) -> None:
         """Send `data` to the chip at `address`."""
@@ -63,18 +72,18 @@ class LinuxI2c:
         except ImportError as error:
             raise OSError("the package smbus2 is not installed; install coalminder[pi]") from error
         self._message = i2c_msg
-        self._lock = threading.Lock()
+        self.conversation = threading.RLock()
         self._bus = SMBus(bus)
 
     def write(self, address: int, data: bytes) -> None:
         """Send."""
-        with self._lock:
+        with self.conversation:
             self._bus.i2c_rdwr(self._message.write(address, list(data)))
 
     def read(self, address: int, register: int, count: int) -> bytes:
         """Set the register, then read, with a repeated start."""
         answer = self._message.read(address, count)
-        with self._lock:
+        with self.conversation:
             self._bus.i2c_rdwr(self._message.write(address, [register]), answer)
         return bytes(answer)
 
@@ -91,16 +100,19 @@ class Buses:
         self._open_i2c = open_i2c
         self._spi: dict[tuple[int, int], SpiBus] = {}
         self._i2c: dict[int, I2cBus] = {}
+        self._lock = threading.Lock()  # each probe's thread asks for its bus
 
     def spi(self, bus: int, device: int, mode: int, speed_hz: int) -> SpiBus:
         """The chip on /dev/spidevBUS.DEVICE. OSError when it cannot be opened."""
         key = (bus, device)
-        if key not in self._spi:
-            self._spi[key] = self._open_spi(bus, device, mode, speed_hz)
-        return self._spi[key]
+        with self._lock:
+            if key not in self._spi:
+                self._spi[key] = self._open_spi(bus, device, mode, speed_hz)
+            return self._spi[key]
 
     def i2c(self, bus: int) -> I2cBus:
         """The bus /dev/i2c-N. OSError when it cannot be opened."""
-        if bus not in self._i2c:
-            self._i2c[bus] = self._open_i2c(bus)
-        return self._i2c[bus]
+        with self._lock:
+            if bus not in self._i2c:
+                self._i2c[bus] = self._open_i2c(bus)
+            return self._i2c[bus]

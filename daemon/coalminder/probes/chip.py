@@ -27,8 +27,8 @@ class Correction:
 class ChipProbe:
     """A `coalminder.seams.Probe` over a chip. `open_source` opens the bus, gives the function that reads it.
 
-    The bus is opened at the first reading and again after each failure, so that a chip which is plugged
-    in later, or comes back, is found without a restart. Any OSError is a fault of the kind `bus`.
+    The source is opened at the first reading and again after each failure, so that a bus that comes up later
+    and a chip that lost its set-up are found without a restart. Any OSError is a fault of the kind `bus`.
     """
 
     blocking = True

@@ -6,6 +6,7 @@ import asyncio
 import threading
 import time
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 
 from coalminder.messages.link import Link
 from coalminder.probes.reader import ProbeReader
@@ -45,7 +46,7 @@ class VentWorker:
         return self._failed or (busy is not None and time.monotonic() - busy > _MOVE_DEADLINE_S)
 
     def send(self, opening: float) -> None:
-        """Go to `opening`; the safe opening once `make_safe` was asked for stays in force until then."""
+        """Go to `opening`, also after `send_safe`."""
         self._ask(opening, safe=False)
 
     def send_safe(self) -> None:
@@ -57,12 +58,13 @@ class VentWorker:
         with self._lock:
             return self._lock.wait_for(lambda: self._done >= self._asked, timeout_s)
 
-    def close(self) -> None:
-        """Let the thread end; a hung one is left behind."""
+    def close(self) -> bool:
+        """Let the thread end; False when its driver hangs: it is left behind."""
         with self._lock:
             self._stopping = True
             self._lock.notify_all()
         self._thread.join(0.5)
+        return not self._thread.is_alive()
 
     def _ask(self, opening: float, *, safe: bool) -> None:
         with self._lock:
@@ -145,12 +147,11 @@ class BoardHardware:
     async def close(self) -> None:
         """Give the hardware back; the vents stay where they are."""
         self._reader.close()
-        for worker in self._workers.values():
-            worker.close()
-        for vent in self._vents.values():
-            close = getattr(vent, "close", None)
-            if close is not None:
-                close()
+        for name, worker in self._workers.items():
+            close = getattr(self._vents[name], "close", None)
+            if worker.close() and close is not None:  # a driver that hangs would hang whoever asks it
+                with suppress(OSError):
+                    close()
 
 
 def _feed(probe: TopicProbe) -> Callable[[bytes, bool], None]:

@@ -1,4 +1,4 @@
-"""Vents and pulses without hardware: for tests, `rehearse`, and `check` on a simulated configuration."""
+"""Pulses without hardware: for tests, `rehearse`, and `check` on a simulated configuration."""
 
 from __future__ import annotations
 
@@ -56,31 +56,3 @@ class FakePulseOutput:
         if self.fail_with is not None:
             raise self.fail_with
         self.history.append((self._monotonic(), pulse_us))
-
-
-class RecordingVent:
-    """A `coalminder.seams.Vent` that only remembers. `openings`: all that it was asked for, in order."""
-
-    def __init__(self, name: str = "lower", safe_opening: float = 0.0) -> None:
-        self.name = name
-        self.safe_opening = safe_opening
-        self.openings: list[float] = []
-        self.fail_with: OSError | None = None
-
-    @property
-    def opening(self) -> float | None:
-        """Where it is; None before the first move."""
-        return self.openings[-1] if self.openings else None
-
-    def move(self, opening: float) -> None:
-        """Remember `opening`, clamped to 0..1."""
-        if self.fail_with is not None:
-            raise self.fail_with
-        self.openings.append(min(1.0, max(0.0, opening)))
-
-    def make_safe(self) -> None:
-        """Go to the safe opening."""
-        self.move(self.safe_opening)
-
-    def close(self) -> None:
-        """Nothing to give back."""

@@ -8,6 +8,8 @@ is powered off as soon as it has arrived. Works on every board with Linux' gpioc
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
 from gpiozero import PWMOutputDevice
@@ -20,10 +22,9 @@ class PinPwm:
     """A `PulseOutput` on a gpiozero device. OSError when the pin does not obey."""
 
     def __init__(self, pin: int, factory: Any) -> None:
-        try:
+        self._pin = pin
+        with self._obeying():
             self._device = PWMOutputDevice(pin, initial_value=0.0, frequency=50, pin_factory=factory)
-        except GPIOZeroError as error:
-            raise OSError(f"GPIO {pin}: {error or type(error).__name__}") from error
 
     def set_pulse_us(self, pulse_us: float) -> None:
         """Send pulses of this width; lgpio rounds to 1 µs."""
@@ -35,13 +36,20 @@ class PinPwm:
 
     def close(self) -> None:
         """Stop the pulses; the pin becomes an input."""
-        self._device.close()
+        with self._obeying():
+            self._device.close()
 
     def _set(self, duty: float) -> None:
-        try:
+        with self._obeying():
             self._device.value = duty
-        except GPIOZeroError as error:
-            raise OSError(f"GPIO {self._device.pin}: {error or type(error).__name__}") from error
+
+    @contextmanager
+    def _obeying(self) -> Iterator[None]:
+        """Whatever the libraries raise as OSError: lgpio's own error, of a busy pin say, is an Exception."""
+        try:
+            yield
+        except Exception as error:
+            raise OSError(f"GPIO {self._pin}: {error or type(error).__name__}") from error
 
 
 def fine_factory(factory: Any = None) -> Any:

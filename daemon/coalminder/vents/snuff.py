@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import math
 import os
 import sys
 import time
@@ -23,9 +22,10 @@ from typing import Any
 from coalminder.errors import UserError
 from coalminder.places import DEFAULT_CONFIG, state_folder
 from coalminder.vents.alone import held
-from coalminder.vents.defaults import VENT_DEFAULTS
+from coalminder.vents.defaults import VENT_NUMBERS
 from coalminder.vents.servo import PulseOutput, Stroke
 
+_TIMES = ("stroke_s", "settle_s")
 _UNREADABLE = (OSError, ValueError, RecursionError)  # not there, not UTF-8, not TOML, nested without end
 
 
@@ -77,7 +77,7 @@ def shut(
             output.set_pulse_us(plan.pulse_us)
             moving.append((plan, output))
             told.append(f"{plan.name} vent: shut commanded ({plan.driver}, {plan.pulse_us:.0f} µs)")
-        except OSError as error:
+        except Exception as error:  # noqa: BLE001 - whatever one driver raises, the other vent shuts
             failed += 1
             told.append(f"{plan.name} vent: NOT SHUT: {error}; shut it by hand, with gloves")
     _tell(told, say)
@@ -87,7 +87,7 @@ def shut(
         try:
             output.off()
             told.append(f"{plan.name} vent: shut, power off")
-        except OSError as error:
+        except Exception as error:  # noqa: BLE001
             failed += 1
             told.append(f"{plan.name} vent: power not cut: {error}")
     _tell(told, say)
@@ -211,16 +211,19 @@ def _plan(name: str, block: Mapping[str, Any], stops: Mapping[str, Any] | None) 
         name,
         str(block.get("driver", "?")),
         stroke.pulse_us(0.0),
-        min(2.0, numbers["stroke_s"]) + min(2.0, numbers["settle_s"]),
+        numbers["stroke_s"] + numbers["settle_s"],
         block,
     )
 
 
 def _value(block: Mapping[str, Any], field: str) -> float:
     value = block.get(field)
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        return float(VENT_DEFAULTS[field])
-    return float(value)
+    default, least, most = VENT_NUMBERS[field]
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return float(default)
+    if field in _TIMES:
+        value = min(value, most)  # a slow servo gets all the time there is
+    return float(value) if least <= value <= most else float(default)  # default for NaN, too
 
 
 def _stops(path: object) -> dict[str, Any]:

@@ -1,4 +1,4 @@
-"""Chips without hardware, down to the bytes on the bus: for tests and for trying a configuration.
+"""Chips without hardware, down to the bytes on the bus.
 
 Each plays what its data sheet says and nothing of our decoders. `fail_with` on any of them is an OSError that
 every transfer raises while it is set.
@@ -6,6 +6,7 @@ every transfer raises while it is set.
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Mapping
 
 
@@ -76,6 +77,7 @@ class FakeI2c:
     """
 
     def __init__(self, inputs_v: Mapping[tuple[int, int], float], reads_busy: int = 2) -> None:
+        self.conversation = threading.RLock()
         self.inputs_v = dict(inputs_v)
         self.fail_with: OSError | None = None
         self.configs: list[int] = []
