@@ -27,7 +27,6 @@ def view(second: float, pit_c: float = 93.0, **changes: object) -> View:
         "pit": reading(pit_c, second),
         "set_point_c": 93.0,
         "lower": 0.04,
-        "upper": 0.12,
         "lower_floor": 0.012,
         "lower_wide": 0.1,
     }

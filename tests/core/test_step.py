@@ -10,7 +10,7 @@ from core.harness import Bench
 
 from coalminder.core import Config, advice, initial, step
 from coalminder.core.air import opening
-from coalminder.core.config import AdviceConfig
+from coalminder.core.config import AdviceConfig, SplitConfig
 from coalminder.core.phases import FIRE_TENDED
 from coalminder.events import Ease, FoodStep, LidNotice, Light, Reset, SetPoint, Snuff, Tend
 from coalminder.food.foodplan import FoodPlan, PlanStep
@@ -399,6 +399,72 @@ def test_a_set_point_asked_for_while_easing_ends_the_easing() -> None:
     bench.step(93.0, Ease())
     decision = bench.step(90.0, SetPoint(temp_c=95.0))
     assert (decision.phase, decision.set_point_c) == (Phase.SETTLING, 95.0)
+
+
+def test_a_set_point_asked_for_with_the_lid_off_while_easing_ends_the_easing_too() -> None:
+    bench = Bench()
+    bench.tending()
+    bench.step(93.0, Ease())
+    bench.step(90.0, LidNotice(lid_open=True))
+    bench.step(80.0, SetPoint(temp_c=85.0))
+    decision = bench.step(80.0, LidNotice(lid_open=False))
+    assert (decision.phase, decision.set_point_c) == (Phase.SETTLING, 85.0)
+    assert bench.step(80.0, Tend()).set_point_c == 85.0
+
+
+def test_keeping_warm_ends_with_its_fire() -> None:
+    bench = Bench()
+    bench.tending()
+    bench.step(93.0, SetPoint(temp_c=88.0))
+    bench.step(90.0, Ease())
+    assert bench.step(90.0, Snuff()).set_point_c == bench.config.keep_warm_c
+    bench.run(lambda t: max(93.0 - 0.05 * t, 25.0), 2200)
+    assert bench.step(25.0, Light()).set_point_c == 88.0
+
+
+def test_two_reports_in_one_step_are_answered_as_they_are_carried_out() -> None:
+    bench = Bench()
+    bench.tending()
+    decision = bench.step(
+        93.0, FoodStep(step="loaded", event_id="a"), FoodStep(step="off", event_id="b"),
+        FoodStep(step="rotated", event_id="c"),
+    )  # fmt: skip
+    assert [outcome.accepted for outcome in decision.outcomes] == [True, True, False]
+    assert bench.state.food.off_s is not None
+
+
+@pytest.mark.parametrize("again", ["loaded", "chilled"])
+def test_a_report_that_is_refused_resets_no_clock_of_the_food(again: str) -> None:
+    """FDA Food Code 3-501.19 (from memory): four hours in all, whatever the phone says meanwhile."""
+    bench = Bench()
+    bench.tending()
+    food = (("char", Reading(40.0)),)
+    bench.step(93.0, FoodStep(step="loaded"), foods=food)
+    bench.run(93.0, 600, foods=food)
+    refused = bench.step(93.0, FoodStep(step=again, event_id="a"), foods=food).outcomes
+    assert [outcome.accepted for outcome in refused] == [False]
+    bench.run(93.0, 60, foods=food)
+    assert dict(bench.state.safety.evidence.exposed_s)["char"] == pytest.approx(661.0, abs=3.0)
+
+
+def test_food_that_is_put_back_keeps_the_time_it_has_spent() -> None:
+    bench = Bench()
+    bench.tending()
+    food = (("char", Reading(40.0)),)
+    bench.step(93.0, FoodStep(step="loaded"), foods=food)
+    bench.run(93.0, 900, foods=food)
+    bench.step(93.0, FoodStep(step="off"), foods=food)
+    bench.run(93.0, 60, foods=food)
+    bench.step(93.0, FoodStep(step="loaded"), foods=food)
+    bench.run(93.0, 60, foods=food)
+    assert dict(bench.state.safety.evidence.exposed_s)["char"] > 900.0
+
+
+def test_an_upper_vent_left_by_hand_is_shown_where_it_is() -> None:
+    bench = Bench(replace(Config(), split=SplitConfig(upper_fixed=0.4)))
+    assert bench.step(20.0).upper == 0.4
+    bench.tending()
+    assert bench.step(93.0, Snuff()).upper == 0.4
 
 
 def test_a_second_cook_starts_with_fresh_charcoal() -> None:

@@ -71,7 +71,7 @@ class CutOffs(RuleBasedStateMachine):
         machine = replace(HEALTHY, **{FLAGS[code]: True for code in self.on})  # type: ignore[arg-type]
         noise = NOISE[int(self.now_s) % len(NOISE)]
         pit = ProbeFault(ProbeFaultKind.BUS) if self.pit_c is None else Reading(self.pit_c + noise)
-        return View(self.phase, pit, 93.0, 0.04, 0.12, 0.012, machine=machine)
+        return View(self.phase, pit, 93.0, 0.04, 0.012, machine=machine)
 
     def _known(self, code: str) -> bool | None:
         """Whether the row's condition is there, by the model; None: cannot be told."""
@@ -165,14 +165,13 @@ class CutOffs(RuleBasedStateMachine):
     def person_resets(self) -> None:
         self._step(Reset())
         outcome = self.verdict.outcomes[0]
+        assert outcome.accepted or outcome.reason
         if outcome.accepted:
+            assert self.latched, "a reset was accepted with nothing latched"
             for code in self.latched & set(PLAYED):
                 assert self._known(code) is False, f"reset while '{code}' was there or unknown"
             self.unseen -= self.latched
             self.latched.clear()
-        else:
-            assert outcome.reason
-            assert self.latched, "a reset was refused with nothing latched"
 
     @rule()
     def daemon_restarts(self) -> None:
@@ -239,7 +238,7 @@ class CutOffs(RuleBasedStateMachine):
         for alarm in self.verdict.alarms:
             if alarm.state is AlarmState.SUPPRESSED:
                 row = BY_CODE[alarm.code]
-                assert self.phase in row.suppressed_in or (row.priority == "low" and self.verdict.flood)
+                assert self.phase in row.suppressed_in or (row.priority == "low" and self.state.flood)
 
     @invariant()
     def one_first_out_at_most(self) -> None:

@@ -99,8 +99,8 @@ def test_one_cause_that_is_still_there_keeps_all_latched() -> None:
 def test_reset_with_nothing_latched_says_so() -> None:
     watch = settled()
     (outcome,) = watch.step(view(0.0), Reset(event_id="r4")).outcomes
-    assert outcome.accepted
-    assert outcome.reason == "nothing was latched"
+    assert not outcome.accepted
+    assert outcome.reason == "nothing is latched"
 
 
 def test_acknowledging_never_ends_an_action() -> None:
@@ -261,6 +261,18 @@ def test_of_faults_in_one_step_the_cause_is_first_out() -> None:
     assert [alarm.code for alarm in watch.verdict.alarms if alarm.first_out] == ["vent_driver_failed"]
 
 
+def test_an_alarm_that_is_over_is_no_first_out_any_more() -> None:
+    """Docs/safety.md: first while no other acts; one that nobody acknowledged yet acts on nothing."""
+    watch = settled()
+    watch.run(10.0, lambda s: trouble(servo_supply_low=True))
+    watch.run(120.0, lambda s: view(s))
+    low = watch.alarm("servo_supply_low")
+    assert low is not None
+    assert not low.active
+    watch.run(10.0, lambda s: trouble(vent_driver_failed=True))
+    assert [alarm.code for alarm in watch.verdict.alarms if alarm.first_out] == ["vent_driver_failed"]
+
+
 def test_a_flood_holds_back_what_is_low_and_lets_it_go_afterwards() -> None:
     """ISA-18.2 ch. 16 (from memory): a flood starts over 10 new alarms in 10 min and ends under 5."""
     watch = settled()
@@ -270,7 +282,7 @@ def test_a_flood_holds_back_what_is_low_and_lets_it_go_afterwards() -> None:
         broker_lost_s=1000.0, late_s=6.0, vent_driver_failed=True, clock_jump_s=50.0,
     )  # fmt: skip
     watch.run(60.0, lambda s: rise_to(180.0, s, machine=many))
-    assert watch.verdict.flood
+    assert watch.state.flood
     watch.run(40.0, lambda s: view(s, 180.0, machine=many, foods=(("char", LOST),)))
     low = watch.alarm("food_probe_lost")
     assert low is not None
@@ -279,7 +291,7 @@ def test_a_flood_holds_back_what_is_low_and_lets_it_go_afterwards() -> None:
     assert high is not None
     assert high.state is AlarmState.UNACKNOWLEDGED
     watch.run(700.0, lambda s: view(s, 180.0, machine=many, foods=(("char", LOST),)))
-    assert not watch.verdict.flood
+    assert not watch.state.flood
     low = watch.alarm("food_probe_lost")
     assert low is not None
     assert low.state is AlarmState.UNACKNOWLEDGED
@@ -288,7 +300,7 @@ def test_a_flood_holds_back_what_is_low_and_lets_it_go_afterwards() -> None:
 def test_a_few_alarms_are_no_flood() -> None:
     watch = settled()
     watch.run(60.0, lambda s: trouble(servo_supply_low=True, under_voltage=True, disk_failed=True))
-    assert not watch.verdict.flood
+    assert not watch.state.flood
 
 
 def test_latched_fault_survives_being_stored_and_a_clock_that_starts_again() -> None:

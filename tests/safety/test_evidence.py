@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 from cutoffs import Watch, settled, view
 
-from coalminder.events import Acknowledge, FoodStep, Reset
+from coalminder.events import Acknowledge, Reset
 from coalminder.safety.view import View
 from coalminder.values import HEALTHY, AlarmState, ProbeFault, ProbeFaultKind, Reading
 
@@ -23,32 +23,33 @@ def late(s: float) -> View:
 # --- the food
 
 
-@pytest.mark.parametrize(("step", "raised"), [("loaded", True), ("rotated", True), ("off", False)])
-def test_a_core_probe_pulled_out_of_food_that_is_off_is_not_lost(step: str, raised: bool) -> None:
+@pytest.mark.parametrize(("on", "raised"), [(True, True), (None, True), (False, False)])
+def test_a_core_probe_pulled_out_of_food_that_is_off_is_not_lost(on: bool | None, raised: bool) -> None:
     watch = settled()
-    watch.step(view(0.0, foods=(("char", Reading(40.0)),)), FoodStep(step=step))
-    watch.run(60.0, lambda s: view(s, foods=(("char", LOST),)))
+    watch.run(60.0, lambda s: view(s, foods=(("char", LOST),), food_on=on))
     assert ("food_probe_lost" in watch.raised_s) is raised
 
 
-@pytest.mark.parametrize(("step", "raised"), [("loaded", True), ("off", False), ("chilled", False)])
-def test_only_food_on_the_grill_spends_time_in_the_danger_zone(step: str, raised: bool) -> None:
+@pytest.mark.parametrize(("on", "raised"), [(True, True), (None, True), (False, False)])
+def test_only_food_on_the_grill_spends_time_in_the_danger_zone(on: bool | None, raised: bool) -> None:
     """FDA Food Code 3-501.19 (from memory): 4 h in all. What is off has its own clocks."""
     watch = settled()
     food = (("char", Reading(40.0)),)
-    watch.step(view(0.0, foods=food), FoodStep(step=step))
     for _ in range(5):
-        watch.run(3000.0, lambda s: view(s, foods=food), (Acknowledge(),))
+        watch.run(3000.0, lambda s: view(s, foods=food, food_on=on), (Acknowledge(),))
     assert ("food_exposed" in watch.raised_s) is raised
 
 
 def test_a_second_load_starts_with_a_fresh_clock() -> None:
     watch = settled()
     food = (("char", Reading(40.0)),)
-    for _ in range(2):
-        watch.step(view(0.0, foods=food), FoodStep(step="loaded"))
+    for loaded_s in (1200.0, 13200.0):
         for _ in range(4):
-            watch.run(3000.0, lambda s: view(s, foods=food), (Acknowledge(),))
+            watch.run(
+                3000.0,
+                lambda s, at=loaded_s: view(s, foods=food, food_on=True, food_loaded_s=at),
+                (Acknowledge(),),
+            )
     assert "food_exposed" not in watch.raised_s
 
 

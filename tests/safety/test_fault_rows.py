@@ -76,7 +76,7 @@ def late(late_s: float, every: int) -> Make:
 
 
 def phase(name: Phase, make: Make) -> Make:
-    return lambda s: replace(make(s), phase=name, lower=0.0, vents_shut=True)
+    return lambda s: replace(make(s), phase=name, lower=0.0)
 
 
 def lid(length_s: float, back_to_c: float = 93.0) -> Make:
@@ -182,10 +182,8 @@ CASES = [
     ),
     Case(
         "pit_on_second_probe",
-        lambda s: view(s, pit=ProbeFault(KIND.OPEN), pit_2=reading(94, s), pit_2_stands_in=True),
-        for_a_while(
-            lambda s: view(s, pit=ProbeFault(KIND.OPEN), pit_2=reading(94, s), pit_2_stands_in=True), 9
-        ),
+        lambda s: view(s, pit=ProbeFault(KIND.OPEN), pit_2=reading(94, s)),
+        for_a_while(lambda s: view(s, pit=ProbeFault(KIND.OPEN), pit_2=reading(94, s)), 9),
     ),
     Case(
         "second_probe_lost",

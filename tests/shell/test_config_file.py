@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -26,7 +27,9 @@ def test_the_file_loads_as_it_is() -> None:
     settings = load_settings(FILE)
     assert settings.probes is not None
     assert settings.vents is not None
-    assert settings.core() == load_settings().core()
+    assert settings.vents.upper is None  # left by hand
+    defaults = load_settings().core()
+    assert settings.core() == replace(defaults, split=replace(defaults.split, upper_fixed=0.5))
 
 
 @pytest.mark.parametrize("section", SECTIONS)
@@ -49,3 +52,20 @@ def test_the_defaults_uncommented_are_accepted(tmp_path: Path) -> None:
     path = tmp_path / "c.toml"
     path.write_text("\n".join(lines), "utf-8")
     assert load_settings(path).core() == load_settings().core()
+
+
+@pytest.mark.parametrize(
+    ("text", "fixed"),
+    [
+        ("", None),  # a simulated grill, both vents driven
+        ("[vents.lower]\ndriver='simulated'\n[vents.upper]\ndriver='simulated'\n", None),
+        ("[vents.lower]\ndriver='simulated'\n", 0.5),
+        ("[air]\nupper_fixed=0.3\n[vents.lower]\ndriver='simulated'\n", 0.3),
+    ],
+)
+def test_an_upper_vent_without_a_servo_is_left_by_hand(
+    tmp_path: Path, text: str, fixed: float | None
+) -> None:
+    path = tmp_path / "c.toml"
+    path.write_text(text, "utf-8")
+    assert load_settings(path).core().split.upper_fixed == fixed

@@ -134,7 +134,7 @@ class LidConfig(Settings):
 
     Until floor_until_s the draught rests at its floor, for coals in the open need no more air; then at what
     holds. The pit's return is led with recovery_lag_s. An overshoot or a quick rise is forgotten with over_s.
-    For unsure_s after a lid that only the pit told of, while more than unsure_c is missing, the draught stays
+    For longest_s after a lid that only the pit told of, while over unsure_c is missing, the draught stays
     within doubt_opening_v of what holds.
     """
 
@@ -150,7 +150,6 @@ class LidConfig(Settings):
     longest_s: float = 600.0
     doubt_ends_c: float = 20.0
     doubt_opening_v: float = 0.7
-    unsure_s: float = 900.0
     unsure_c: float = 10.0
     blind_s: float = 60.0
     recovery_lag_s: float = 120.0

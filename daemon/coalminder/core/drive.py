@@ -133,7 +133,7 @@ def _unsure_of_lid(state: State, now_s: float) -> bool:
     Coals that grow in the open warm an open kettle too: wide vents would feed them.
     """
     rules, lid = state.config.lid, state.lid
-    lately = lid.back_s is not None and lid.back_unsaid and now_s - lid.back_s < rules.unsure_s
+    lately = lid.back_s is not None and lid.back_unsaid and now_s - lid.back_s < rules.longest_s
     return lately and state.pit.smooth_c < state.set_point_c - rules.unsure_c
 
 

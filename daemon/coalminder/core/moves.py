@@ -25,7 +25,7 @@ from coalminder.events import (
     Tend,
     WoodAdded,
 )
-from coalminder.food.follow import refuse_reason
+from coalminder.food.follow import answers
 from coalminder.values import Inputs, Outcome, Phase
 
 _MOVES: dict[type[Event], Move] = {
@@ -71,6 +71,8 @@ def _throttled(state: State, now_s: float) -> ResponseState:
 def _new_fire(state: State, now_s: float) -> State:
     """Lighting starts. After a cold or burnt-out grill all that was known of the last fire is forgotten."""
     pit_c = state.pit.smooth_c if state.pit.fast_c is not None else None
+    if state.before_ease_c is not None:  # keeping warm ends with its fire
+        state = replace(_aimed(state, state.before_ease_c), before_ease_c=None)
     state = replace(state, lit_s=now_s, lit_c=pit_c)
     if pit_c is not None and pit_c > state.config.lighting.hot_c:
         return state
@@ -87,6 +89,7 @@ def obey(state: State, inputs: Inputs, now_s: float) -> tuple[State, tuple[Outco
     """Take what people asked for, in order. Returns the outcomes and the last word about the lid."""
     outcomes: list[Outcome] = []
     notice: bool | None = None
+    food_answers = answers(state.food, state.config.plan, inputs.events, now_s)
     for event in inputs.events:
         why = ""
         match event:
@@ -98,8 +101,8 @@ def obey(state: State, inputs: Inputs, now_s: float) -> tuple[State, tuple[Outco
                 state = replace(state, fire=replace(state.fire, fuel_kg=state.fire.fuel_kg + kg))
             case WoodAdded():
                 state = replace(state, wood_s=now_s)
-            case FoodStep(step=food_step):
-                why = refuse_reason(state.food, food_step)
+            case FoodStep():
+                why = next(food_answers)
             case Event() if type(event) in _MOVES:
                 was = state.phase
                 state, why = move(state, _MOVES[type(event)], now_s)
@@ -120,7 +123,12 @@ def _aim(state: State, wanted_c: float, now_s: float) -> tuple[State, str]:
         low, high = config.least_set_point_c, config.highest_set_point_c
         return state, f"set point {wanted_c:g} °C is outside {low:g} to {high:g} °C"
     state, why = move(state, Move.SET_POINT, now_s)
-    return (state, why) if why else (_aimed(state, wanted_c), "")
+    if why:
+        return state, why
+    if state.before_ease_c is not None:  # another set point ends keeping warm, under an open lid too
+        lid_off_while = Phase.SETTLING if state.before_lid is Phase.EASING else state.before_lid
+        state = replace(state, before_ease_c=None, before_lid=lid_off_while)
+    return _aimed(state, wanted_c), ""
 
 
 def _aimed(state: State, wanted_c: float) -> State:

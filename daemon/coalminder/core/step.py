@@ -68,17 +68,15 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
             dome=inputs.dome,
             ambient=inputs.ambient,
             foods=inputs.foods,
+            food_on=None if food_now.loaded_s is None else food_now.off_s is None,
+            food_loaded_s=food_now.loaded_s,
             food_near=tuple(clock.text for clock in food_view.clocks if clock.state == "soon"),
             food_over=tuple(clock.text for clock in food_view.clocks if clock.state == "over"),
             set_point_c=state.set_point_c,
             lower=state.lower,
-            upper=state.upper,
             lower_floor=air.share(state.air.floor_v, config.split)[0],
-            vents_shut=state.lower <= 0.0,
             lid_off=lid_now.off,
             machine=inputs.machine,
-            fire=told,
-            pit_2_stands_in=True,
             lower_wide=min(air.share(state.air.hold_v + _WIDE_V, config.split)[0], 0.5),
         ),
         config.limits,
@@ -96,7 +94,7 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
     state, terms = drive(state, dt_s, now_s, throttle, ambient_c)
     lower, upper = air.share(state.air.applied_v, config.split)
     if phases.VENTS[state.phase] is Vents.SHUT:
-        lower, upper = 0.0, 0.0
+        lower, upper = 0.0, config.split.upper_fixed or 0.0  # one left by hand stays where it is
     state = replace(state, lower=lower, upper=upper, last_s=now_s, food=food_now)
     wood_due = advice.wood_is_due(config.advice, food_now.loaded_s, state.wood_s, now_s)
     asked, asks = advice.lasting(

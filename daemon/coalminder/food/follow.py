@@ -8,7 +8,7 @@ taken in every 60 s, the finish is forecast every 5 min). Must not know: fire, a
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from coalminder.events import FoodStep, WoodAdded
@@ -20,7 +20,7 @@ from coalminder.food.foodstate import FoodState, FoodView
 from coalminder.food.foodview import CORE_FRESH_S, view_of
 from coalminder.values import ProbeFault, Reading, Sample
 
-__all__ = ["FoodState", "FoodView", "follow", "refuse_reason"]
+__all__ = ["FoodState", "FoodView", "answers", "follow", "refuse_reason"]
 
 TICK_S = 10.0
 MODEL_S = 20.0
@@ -51,6 +51,16 @@ def refuse_reason(state: FoodState, step: str) -> str:
     if step == "chilled" and state.off_s is None:
         return "report 'off' (the grill) first"
     return ""
+
+
+def answers(state: FoodState, plan: FoodPlan, events: Sequence[object], now_s: float) -> Iterator[str]:
+    """For each FoodStep of `events`, in order: why it is refused, "" when it is not."""
+    for event in events:
+        if isinstance(event, FoodStep):
+            why = refuse_reason(state, event.step)
+            if not why:
+                state = _report(state, plan, event.step, now_s)
+            yield why
 
 
 def follow(

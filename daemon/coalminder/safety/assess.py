@@ -51,7 +51,8 @@ class Record:
 class SafetyState:
     """All that the cut-offs remember: plain frozen values, fit for the journal.
 
-    records: oldest first. raises_s: times of the alarms raised of late, for flood handling.
+    records: oldest first. raises_s: times of the alarms raised of late. flood: they were so many that alarms
+    of low priority are held back.
     """
 
     evidence: ev.Evidence
@@ -66,18 +67,13 @@ class Verdict:
 
     action: the strongest in force, None when nothing is. cut_off: a latched fault that snuffs is in
     force; the vents go to and stay at the safe position. alarms: all that are not normal, oldest
-    first. outcomes: answers to Acknowledge, Shelve and Reset, in order. flood: so many alarms at once
-    that those of low priority are held back.
+    first. outcomes: answers to Acknowledge, Shelve and Reset, in order.
     """
 
     action: Action | None = None
     cut_off: bool = False
     alarms: tuple[Alarm, ...] = ()
     outcomes: tuple[Outcome, ...] = ()
-    flood: bool = False
-
-
-QUIET = Verdict()
 
 
 def initial(now_s: float) -> SafetyState:
@@ -101,16 +97,9 @@ def assess(
     if now_s < state.evidence.now_s:
         state = _shift(state, now_s - state.evidence.now_s)
     e = ev.advance(state.evidence, view, limits, events, now_s)
-    records = state.records
     raises_s, flood = state.raises_s, state.flood
-    if not records:
-        for fault in FAULTS:
-            if view.phase not in fault.suppressed_in and fault.condition(view, e, limits, False):
-                break
-        else:
-            if not events and not raises_s:
-                return SafetyState(e), QUIET
-    found = {record.code: record for record in records if record.code in BY_CODE}  # an upgrade may drop rows
+    # an upgrade may drop rows
+    found = {record.code: record for record in state.records if record.code in BY_CODE}
     raw: dict[str, bool | None] = {}
     new: list[Record] = []
     for fault in FAULTS:
@@ -131,7 +120,7 @@ def assess(
         if record.state is AlarmState.NORMAL and record.since_s is None:
             del found[code]
     kept = tuple(sorted(found.values(), key=_age))
-    return SafetyState(e, kept, raises_s, flood), _verdict(kept, outcomes, flood)
+    return SafetyState(e, kept, raises_s, flood), _verdict(kept, outcomes)
 
 
 _ANSWERED = (Acknowledge, Shelve, Reset)
@@ -214,10 +203,15 @@ def _count(
 def _mark_first_out(found: dict[str, Record], new: list[Record]) -> None:
     """The first alarm that acts on the vents, while no other does, is the first-out: the cause to look at."""
     acting = [record for record in new if BY_CODE[record.code].action.severity >= _THROTTLE]
-    if acting and not any(
-        record.first_out and record.state is not AlarmState.NORMAL for record in found.values()
-    ):
-        found[acting[0].code] = replace(found[acting[0].code], first_out=True)
+    if not acting or any(record.first_out and _acts(record) for record in found.values()):
+        return
+    for record in tuple(found.values()):
+        found[record.code] = replace(record, first_out=record.code == acting[0].code)
+
+
+def _acts(record: Record) -> bool:
+    """Whether its action is in force: the alarm is there, or latched, and not kept aside by design."""
+    return record.state in _LATCHED_STATES or (record.active and record.state is not AlarmState.SUPPRESSED)
 
 
 def _set_aside(fault: Fault, record: Record, view: View, limits: Limits, flood: bool, now_s: float) -> Record:
@@ -290,6 +284,8 @@ def _shelve(event: Shelve, found: dict[str, Record], limits: Limits, now_s: floa
 def _reset(event: Reset, found: dict[str, Record], raw: dict[str, bool | None], now_s: float) -> Outcome:
     """All latched faults, or none: safe beats comfortable."""
     latched = [r for r in found.values() if BY_CODE[r.code].latched and r.state is not AlarmState.NORMAL]
+    if not latched:
+        return Outcome(event.event_id, False, "nothing is latched")
     for record in latched:
         held = raw.get(record.code)
         if held is not False:
@@ -308,10 +304,10 @@ def _reset(event: Reset, found: dict[str, Record], raw: dict[str, bool | None], 
         found[record.code] = replace(
             record, state=move(True, state, Signal.RESET), active=False, since_s=None, cleared_s=now_s
         )
-    return Outcome(event.event_id, True, "" if latched else "nothing was latched")
+    return Outcome(event.event_id, True)
 
 
-def _verdict(records: tuple[Record, ...], outcomes: tuple[Outcome, ...], flood: bool) -> Verdict:
+def _verdict(records: tuple[Record, ...], outcomes: tuple[Outcome, ...]) -> Verdict:
     action: Action | None = None
     cut_off = False
     alarms = []
@@ -333,11 +329,11 @@ def _verdict(records: tuple[Record, ...], outcomes: tuple[Outcome, ...], flood: 
                 record.cleared_s,
             )
         )
-        if record.state in _LATCHED_STATES or (record.active and record.state is not AlarmState.SUPPRESSED):
+        if _acts(record):
             if action is None or fault.action.severity > action.severity:
                 action = fault.action
             cut_off = cut_off or (fault.latched and fault.action.severity >= _SNUFF)
-    return Verdict(action, cut_off, tuple(alarms), outcomes, flood)
+    return Verdict(action, cut_off, tuple(alarms), outcomes)
 
 
 def _message(fault: Fault, record: Record) -> str:

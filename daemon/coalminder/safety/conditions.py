@@ -93,19 +93,19 @@ def lighting_slow(view: View, e: Evidence, limits: Limits, on: bool) -> bool | N
     return view.phase is Phase.LIGHTING and e.now_s - e.phase_since_s > limits.lighting_s
 
 
-def _blind(view: View, e: Evidence) -> bool:
+def _blind(e: Evidence) -> bool:
     """No temperature of the pit to tend by."""
-    return e.pit_c is None and not (view.pit_2_stands_in and e.pit_2_c is not None)
+    return e.pit_c is None and e.pit_2_c is None
 
 
 def pit_probe_silent(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
     """There is no temperature of the pit to tend by, for whatever reason."""
-    return _blind(view, e)
+    return _blind(e)
 
 
 def pit_probe_lost(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
     """The pit probe's electrical side is broken: open, short, out of range, bus, or not a number."""
-    if not _blind(view, e):
+    if not _blind(e):
         return False
     return not (
         pit_probe_stale(view, e, limits, on)
@@ -115,7 +115,7 @@ def pit_probe_lost(view: View, e: Evidence, limits: Limits, on: bool) -> bool | 
 
 def pit_probe_stale(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
     """The pit's readings have stopped coming."""
-    if not _blind(view, e):
+    if not _blind(e):
         return False
     return view.pit.kind in _OLD if isinstance(view.pit, ProbeFault) else view.pit.age_s > limits.stale_s
 
@@ -188,7 +188,7 @@ def _beside_the_pit(view: View, e: Evidence, limits: Limits) -> list[tuple[str, 
 
     Wet food does not get as hot as the ceiling; a probe that was pulled out of it may lie on the coals.
     """
-    foods = view.foods if e.food_on is not False else ()
+    foods = view.foods if view.food_on is not False else ()
     known = [(name, trusted_c(sample, limits.food_stale_s), limits.ceiling_c) for name, sample in foods]
     known.append(("dome", trusted_c(view.dome, limits.stale_s), limits.hard_limit_c))
     return [(name, temp_c, limit_c) for name, temp_c, limit_c in known if temp_c is not None]
@@ -196,7 +196,7 @@ def _beside_the_pit(view: View, e: Evidence, limits: Limits) -> list[tuple[str, 
 
 def pit_on_second_probe(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
     """The first pit probe is lost, the second stands in."""
-    return e.pit_c is None and not _blind(view, e)
+    return e.pit_c is None and not _blind(e)
 
 
 def second_probe_lost(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
@@ -210,7 +210,7 @@ def second_probe_lost(view: View, e: Evidence, limits: Limits, on: bool) -> bool
 
 def food_probe_lost(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
     """A food probe gives no temperature while the food is on."""
-    if e.food_on is False or not view.foods:
+    if view.food_on is False or not view.foods:
         return False
     return any(trusted_c(sample, limits.food_stale_s) is None for _, sample in view.foods)
 

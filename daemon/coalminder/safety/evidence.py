@@ -11,7 +11,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-from coalminder.events import CharcoalAdded, Ease, Event, FoodStep, LidNotice, SetPoint, Tend
+from coalminder.events import CharcoalAdded, Ease, Event, LidNotice, SetPoint, Tend
 from coalminder.safety.limits import Limits
 from coalminder.safety.view import FIRE_PHASES, View
 from coalminder.values import Phase, Reading, Sample
@@ -71,7 +71,7 @@ class Evidence:
     late_sum_s: float = 0.0
     no_effect_s: float = 0.0
     strained_s: float = 0.0
-    food_on: bool | None = None
+    food_loaded_s: float | None = None
     exposed_s: tuple[tuple[str, float], ...] = ()
     set_point_c: float | None = None
 
@@ -157,7 +157,7 @@ def advance(e: Evidence, view: View, limits: Limits, events: Iterable[object], n
         last_pit_c, last_pit_s = pit_c, now_s
 
     # What makes trends start afresh.
-    quiet_until_s, attended_s, food_on, exposed_s = e.quiet_until_s, e.attended_s, e.food_on, e.exposed_s
+    quiet_until_s, attended_s = e.quiet_until_s, e.attended_s
     # a hub that says the same set point again and again must not keep trends from being judged
     changed = phase is not e.phase or view.set_point_c != e.set_point_c
     for event in events:
@@ -165,10 +165,6 @@ def advance(e: Evidence, view: View, limits: Limits, events: Iterable[object], n
             quiet_until_s = now_s + limits.lid_quiet_s
         if isinstance(event, Event) and not (isinstance(event, LidNotice) and event.event_id == ""):
             attended_s = now_s
-        if isinstance(event, FoodStep):
-            food_on = event.step not in ("off", "chilled")
-            if event.step == "loaded":
-                exposed_s = ()
     if view.lid_off or gap:
         quiet_until_s = now_s + limits.lid_quiet_s
     if phase not in FIRE_PHASES or e.phase not in FIRE_PHASES:
@@ -180,7 +176,7 @@ def advance(e: Evidence, view: View, limits: Limits, events: Iterable[object], n
         minutes, minute_s = (*minutes[1 - MINUTES_KEPT :], smooth_c), now_s
 
     # The vents and what they achieve.
-    shut = view.vents_shut or view.lower <= SHUT_TIMES * view.lower_floor + SHUT_FRAC
+    shut = view.lower <= SHUT_TIMES * view.lower_floor + SHUT_FRAC
     wide = view.lower >= view.lower_wide
     no_effect_s, strained_s = e.no_effect_s, e.strained_s
     if len(minutes) >= 6 and smooth_c is not None and pit_c is not None:
@@ -214,7 +210,8 @@ def advance(e: Evidence, view: View, limits: Limits, events: Iterable[object], n
     if late_sum_s > 0.0 or late_s > limits.late_s:
         late_sum_s = max(late_sum_s - dt_s * LATE_FORGET, 0.0) + (late_s if late_s > limits.late_s else 0.0)
         late_sum_s = min(late_sum_s, 4 * limits.late_sum_s)
-    if view.foods and food_on is not False and (food_on or phase in _EXPOSED_PHASES):
+    exposed_s = e.exposed_s if view.food_loaded_s == e.food_loaded_s else ()  # of this batch
+    if view.foods and view.food_on is not False and (view.food_on or phase in _EXPOSED_PHASES):
         exposed_s = _expose(exposed_s, view, limits, max(dt_s, view.machine.blind_s))
 
     new_phase = phase is not e.phase
@@ -248,7 +245,7 @@ def advance(e: Evidence, view: View, limits: Limits, events: Iterable[object], n
         late_sum_s,
         no_effect_s,
         strained_s,
-        food_on,
+        view.food_loaded_s,
         exposed_s,
         view.set_point_c,
     )

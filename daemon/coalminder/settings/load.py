@@ -91,7 +91,10 @@ class Settings(BaseSettings):
 
     def core(self) -> Config:
         """The core's Config, without a food plan; see `plan`."""
-        return core_config(self.grill, self.band, self.loop, self.air, self.lid, self.limits())
+        by_hand = self.vents is not None and self.vents.upper is None
+        return core_config(
+            self.grill, self.band, self.loop, self.air, self.lid, self.limits(), upper_by_hand=by_hand
+        )
 
     def plan(self) -> FoodPlan:
         """The plan to follow, its times in Unix seconds. Raises UserError when its file cannot be used."""

@@ -91,7 +91,7 @@ class AirSection(_Section):
         None,
         ge=0.0,
         le=1.0,
-        description="opening of an upper vent left by hand; absent when a servo moves it",
+        description="opening of an upper vent left by hand (without [vents.upper] half open is taken)",
     )
 
 
@@ -114,8 +114,13 @@ def core_config(
     air: AirSection,
     lid: LidSection,
     limits: Limits,
+    *,
+    upper_by_hand: bool,
 ) -> Config:
-    """The core's Config from the sections."""
+    """The core's Config from the sections. upper_by_hand: no servo moves the upper vent."""
+    upper_fixed = air.upper_fixed
+    if upper_fixed is None and upper_by_hand:
+        upper_fixed = SplitConfig().upper_rest
     return Config(
         set_point_c=band.set_point,
         low_c=band.low,
@@ -134,7 +139,7 @@ def core_config(
         ),
         air=replace(_AIR, floor_frac=air.floor),
         lid=replace(_LID, recognise=lid.recognise, drop_c=lid.drop),
-        split=SplitConfig(upper_fixed=air.upper_fixed),
+        split=SplitConfig(upper_fixed=upper_fixed),
         fire=replace(_FIRE, charcoal_kg=grill.charcoal, ambient_c=grill.ambient),
         limits=limits,
     )
