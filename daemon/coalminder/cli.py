@@ -119,15 +119,6 @@ def _run(argv: Sequence[str] | None) -> int:
         return error.exit_code
     except ModuleNotFoundError as missing:
         return _tell_missing(args.command, missing)
-    except BaseExceptionGroup as group:
-        mistakes = group.subgroup(UserError)
-        if mistakes is None:
-            raise
-        first: BaseException = mistakes
-        while isinstance(first, BaseExceptionGroup):
-            first = first.exceptions[0]
-        print(f"coalminder {args.command}: {first}", file=sys.stderr)
-        return UserError.exit_code
     except KeyboardInterrupt:
         return 130
 

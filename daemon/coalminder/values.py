@@ -199,6 +199,22 @@ class Outcome:
 
 
 @dataclass(frozen=True, slots=True)
+class CommandRecord:
+    """What the record keeps of one command: who asked what (as far as the broker tells), and the answer.
+
+    payload: as it came, cut to the size limit, undecodable bytes replaced.
+    """
+
+    utc_s: float
+    command_id: str
+    client: str
+    kind: str
+    payload: str
+    accepted: bool
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Decision:
     """All that one step of the core wants done and known.
 

@@ -13,8 +13,8 @@ from recorded_cook import UTC_S, CookState, alarm, cook_step, write_steps
 
 from coalminder.codec import from_plain
 from coalminder.errors import UserError
-from coalminder.journal import CommandRecord, Journal, Refusal, Resume, Start, packing, read, resume, store
-from coalminder.values import AlarmState, Phase
+from coalminder.journal import Journal, Refusal, Resume, Start, packing, read, resume, store
+from coalminder.values import AlarmState, CommandRecord, Phase
 
 Opener = Callable[..., Journal]
 

@@ -16,6 +16,7 @@ import pytest
 from recorded_cook import UTC_S, CookState, alarm, cook_step, write_steps
 
 from coalminder.journal import Journal, Refusal, Resume, Start, read, resume, store
+from coalminder.journal.sink import DamagedError, Sink
 
 ROUNDS = int(os.environ.get("COALMINDER_ROUNDS", "40"))
 Opener = Callable[..., Journal]
@@ -209,6 +210,55 @@ def test_record_cut_short_while_in_use_is_set_aside_and_a_new_one_started(
     assert found.undelivered == (message,)
     with read(found.path) as record:
         assert "set aside as" in record.notes()[0][1]
+
+
+def test_steps_written_into_a_file_that_was_cut_short_meanwhile_are_in_the_next(
+    open_journal: Opener, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    journal = open_journal()
+    write_steps(journal, 1, 2)
+    assert journal.flush()
+    looks: list[int] = []
+
+    def look(sink: Sink) -> None:
+        looks.append(1)
+        if len(looks) == 2:  # after the batch, before anybody knows that it is safe
+            raise DamagedError("the file was cut short")
+
+    monkeypatch.setattr(Sink, "_look_at_file", look)
+    write_steps(journal, 3, 5)
+    assert eventually(lambda: len(records(tmp_path / "cooks")) == 1 and len(looks) > 3)
+    assert journal.flush()
+    journal.close()
+    with read(records(tmp_path / "cooks")[0]) as record:
+        assert [step.n for step in record.steps()] == [3, 4, 5]
+        assert record.headers[0].first_n == 3
+        assert [text for _, text in record.notes() if "not written" in text] == []
+        (told,) = [utc_s for utc_s, text in record.notes() if "set aside" in text]
+        assert abs(told - time.time()) < 60.0, "the note bears the time of the event"
+
+
+def test_a_full_disk_makes_no_damage_of_a_sound_record(tmp_path: Path, start: Start) -> None:
+    """The log cannot be taken into the file then: after a kill the record waits as it is."""
+    journal = Journal(tmp_path / "cooks", start, commit_every_s=0.05)
+    write_steps(journal, 1, 20)
+    assert journal.flush()
+    path = Path(journal.health().path)
+    connection = sqlite3.connect(path)
+
+    class FullDisk:
+        def execute(self, words: str) -> sqlite3.Cursor:
+            if "wal_checkpoint" in words:
+                error = sqlite3.OperationalError("database or disk is full")
+                error.sqlite_errorcode = sqlite3.SQLITE_FULL
+                raise error
+            return connection.execute(words)
+
+    try:
+        assert store.damage(FullDisk(), path) is None  # type: ignore[arg-type]
+    finally:
+        connection.close()
+        journal.close()
 
 
 def test_a_file_that_is_no_record_is_never_renamed(open_journal: Opener, tmp_path: Path) -> None:

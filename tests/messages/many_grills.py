@@ -25,10 +25,9 @@ from coalminder.core import Config, initial
 from coalminder.messages.link import Link
 from coalminder.messages.options import LinkOptions
 from coalminder.service.clock import RealClock
-from coalminder.service.hardware import Seen
 from coalminder.service.notify import Notifier
 from coalminder.service.tender import Tender
-from coalminder.values import HEALTHY, Machine, Reading
+from coalminder.values import HEALTHY, Inputs, Machine, Reading
 
 
 class Counting(test_latency.Bench):
@@ -36,9 +35,9 @@ class Counting(test_latency.Bench):
 
     steps = 0
 
-    async def read(self, _now_s: float) -> Seen:
+    async def read(self, _now_s: float) -> Inputs:
         self.steps += 1
-        return Seen(Reading(20.0), ambient=Reading(self.steps / 10))
+        return Inputs(Reading(20.0), ambient=Reading(self.steps / 10))
 
     def watch(self, _now_s: float, _utc_s: float, _late_s: float) -> Machine:
         return Machine(under_voltage=True) if self.steps % 60 >= 30 else HEALTHY

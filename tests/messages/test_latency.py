@@ -28,7 +28,6 @@ from coalminder.events import Event
 from coalminder.messages.link import Link
 from coalminder.messages.options import LinkOptions
 from coalminder.service.clock import RealClock
-from coalminder.service.hardware import Seen
 from coalminder.service.notify import Notifier
 from coalminder.service.tender import Tender
 from coalminder.values import (
@@ -58,8 +57,8 @@ class Bench:
 
     vents_failed = supply_low = False
 
-    async def read(self, _now_s: float) -> Seen:
-        return Seen(self.pit)
+    async def read(self, _now_s: float) -> Inputs:
+        return Inputs(self.pit)
 
     async def move(self, _lower: float, _upper: float) -> None:
         for command_id in self._fresh:

@@ -23,12 +23,9 @@ from coalminder.replay.fopdt import Fopdt, response
 from coalminder.replay.learned import learn
 from coalminder.replay.whatif import from_record
 from coalminder.seams import Grill
+from coalminder.service.clock import PacedClock
 from coalminder.values import Decision, Phase
 from coalminder.vents.curve import DEFAULT_CURVE
-
-
-async def at_once(_now_s: float) -> None:
-    return None
 
 
 def perform(
@@ -47,8 +44,7 @@ def perform(
             Config(),
             experiment,
             folder,
-            utc_s=1.775e9,
-            wait=at_once,
+            clock=PacedClock(math.inf, 1.775e9),
             say=say,
         )
     )
@@ -131,3 +127,15 @@ def test_relay_test_on_the_simulated_kettle_swings_and_stays_small(tmp_path: Pat
     assert ended.why == ""
     assert 4 <= len(test.switches_s) <= 5
     assert np.ptp([pit for pit, _ in seen]) < 20.0
+
+
+def test_a_vent_that_does_not_obey_ends_the_test(tmp_path: Path) -> None:
+    hardware = SimulatedHardware(ForeignGrill(seed=3))
+    hardware.vents_failed = True
+    ended = asyncio.run(
+        conduct(
+            hardware, Config(), StepTest(), tmp_path, clock=PacedClock(math.inf, 1.775e9), say=lambda *_: None
+        )
+    )
+    assert "vent_driver_failed" in ended.why
+    assert ended.took_s < 60.0

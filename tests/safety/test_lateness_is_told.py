@@ -7,10 +7,9 @@ from typing import Any
 import pytest
 
 from coalminder.core import Config, initial
-from coalminder.service.hardware import Seen
 from coalminder.service.notify import Notifier
 from coalminder.service.tender import Tender
-from coalminder.values import Machine, Reading
+from coalminder.values import Inputs, Machine, Reading
 
 
 class StallingWorld:
@@ -38,9 +37,9 @@ class StallingWorld:
         self.time_s = max(self.time_s, due_s)
         self._take("sleep")
 
-    async def read(self, now_s: float) -> Seen:
+    async def read(self, now_s: float) -> Inputs:
         self._take("read")
-        return Seen(pit=Reading(20.0 + len(self.late) % 3))
+        return Inputs(pit=Reading(20.0 + len(self.late) % 3))
 
     async def move(self, lower: float, upper: float) -> None:
         self._take("move")

@@ -129,8 +129,8 @@ def test_a_cook_from_lighting_to_snuffed(mosquitto: Mosquitto, tmp_path: Path) -
         commands = cook.commands()
     assert list(dict.fromkeys(map(str, phases)))[:2] == ["cold", "lighting"]
     assert str(phases[-1]) == "out"
-    assert {"light", "snuff"} <= {c.topic.rsplit("/", 1)[-1] for c in commands}
-    assert all(c.sender == "phone" for c in commands)
+    assert {"light", "snuff"} <= {c.kind for c in commands}
+    assert all(c.client == "phone" for c in commands)
 
 
 @pytest.mark.broker

@@ -13,8 +13,8 @@ from coalminder.codec import from_plain
 from coalminder.errors import UserError
 from coalminder.journal import store
 from coalminder.journal.packing import DamagedBlobError, unpack
-from coalminder.journal.values import CommandRecord, Header, Message, Refusal, Resume
-from coalminder.values import Decision, Inputs, Phase
+from coalminder.journal.values import Header, Message, Refusal, Resume
+from coalminder.values import CommandRecord, Decision, Inputs, Phase
 
 S = TypeVar("S")
 _ENDED = (Phase.COLD, Phase.OUT)

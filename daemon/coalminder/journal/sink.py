@@ -53,7 +53,7 @@ class NoteItem:
 Item = StepItem | NoteItem
 
 
-class _DamagedError(Exception):
+class DamagedError(Exception):
     """The file shrank or vanished under us."""
 
 
@@ -122,11 +122,12 @@ class Sink:
                 if self._db is None:
                     self._open()
                 self._look_at_file()
-                self._write([*batch, *self._remarks])
-                self._remarks.clear()
+                written = self._write([*batch, *self._remarks])
                 self._look_at_file()
-            except (_DamagedError, store.NotARecordError, sqlite3.Error, UnicodeDecodeError) as error:
-                if not (isinstance(error, _DamagedError) or store.means_damage(error)):
+                self._remarks.clear()
+                self._last_n, self._last_state, self._alarm_sets = written
+            except (DamagedError, store.NotARecordError, sqlite3.Error, UnicodeDecodeError) as error:
+                if not (isinstance(error, DamagedError) or store.means_damage(error)):
                     self._back_out()
                     return f"{error}; {_NEXT}"
                 self._leave_damaged_file(str(error))
@@ -180,18 +181,19 @@ class Sink:
         try:
             sizes = (self.path.stat().st_size, Path(f"{self.path}-wal").stat().st_size)
         except FileNotFoundError:
-            raise _DamagedError("the file has gone") from None
+            raise DamagedError("the file has gone") from None
         if sizes[0] < self._sizes[0] or sizes[1] < self._sizes[1]:
-            raise _DamagedError("the file was cut short")
+            raise DamagedError("the file was cut short")
         self._sizes = sizes
 
-    def _write(self, batch: Sequence[Item]) -> None:
+    def _write(self, batch: Sequence[Item]) -> tuple[int, object, dict[str, int]]:
+        """Put `batch` into the file; last step, state after it and sets of alarms, if the file is sound."""
         db = self._db
         assert db is not None
-        if not batch:
-            return
         steps = [item for item in batch if isinstance(item, StepItem)]
         known = dict(self._alarm_sets)
+        if not batch:
+            return self._last_n, self._last_state, known
         db.execute("BEGIN IMMEDIATE")
         self._mark_gaps(db, steps)
         db.executemany("INSERT INTO steps VALUES (?,?,?,?,?,?)", [_row(db, known, step) for step in steps])
@@ -202,9 +204,9 @@ class Sink:
             db.execute("DELETE FROM snapshots WHERE kept=0")
             _snapshot(db, steps[-1].n, steps[-1], steps[-1].after, kept=0)
         db.execute("COMMIT")
-        self._alarm_sets = known
         if steps:
-            self._last_n, self._last_state = steps[-1].n, steps[-1].after
+            return steps[-1].n, steps[-1].after, known
+        return self._last_n, self._last_state, known
 
     def _mark_gaps(self, db: sqlite3.Connection, steps: list[StepItem]) -> None:
         """Where steps were lost, keep the state after them, so that a replay can go on from there."""
@@ -227,7 +229,7 @@ class Sink:
         moved = store.set_aside(path)
         text = f"'{path.name}': {why}" + (f"; set aside as '{moved.name}'" if moved else "")
         self.damaged_at_s = time.monotonic()
-        self._remarks.append(NoteItem("note", (self._start.utc_s, text)))
+        self._remarks.append(NoteItem("note", (time.time(), text)))
 
 
 def _row(db: sqlite3.Connection, known: dict[str, int], step: StepItem) -> tuple[object, ...]:

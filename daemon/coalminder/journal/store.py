@@ -131,10 +131,17 @@ def means_damage(error: Exception) -> bool:
 def damage(connection: sqlite3.Connection, path: Path) -> str | None:
     """What is wrong with a record just opened for writing, or None.
 
-    SQLite's quick_check does not miss the end of a last page that was cut off, so the size is checked too.
+    SQLite's quick_check does not miss the end of a last page that was cut off, so the size is checked too,
+    unless the log could not be taken into the file: a full disk is no damage.
     """
+    whole = True
     try:
-        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+        try:
+            connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+        except sqlite3.Error as error:
+            if means_damage(error):
+                raise
+            whole = False
         (finding,) = connection.execute("PRAGMA quick_check(1)").fetchone()
         (page_size,) = connection.execute("PRAGMA page_size").fetchone()
         (pages,) = connection.execute("PRAGMA page_count").fetchone()
@@ -143,7 +150,11 @@ def damage(connection: sqlite3.Connection, path: Path) -> str | None:
     if finding != "ok":
         return str(finding).splitlines()[-1]
     size = path.stat().st_size
-    return None if size == pages * page_size else f"{size} bytes long instead of {pages * page_size}"
+    return (
+        None
+        if not whole or size == pages * page_size
+        else f"{size} bytes long instead of {pages * page_size}"
+    )
 
 
 def new_path(directory: Path, started_utc_s: float) -> Path:

@@ -22,19 +22,6 @@ class Message:
 
 
 @dataclass(frozen=True, slots=True)
-class CommandRecord:
-    """A command as it came, who sent it (as far as the broker tells) and the answer it got."""
-
-    utc_s: float
-    event_id: str
-    sender: str
-    topic: str
-    payload: str
-    accepted: bool
-    reason: str = ""
-
-
-@dataclass(frozen=True, slots=True)
 class Header:
     """One run of the daemon within a cook. `settings` is what it ran with, as canonical JSON."""
 

@@ -17,8 +17,8 @@ from pathlib import Path
 from coalminder.codec import CodecError
 from coalminder.journal import store
 from coalminder.journal.sink import Item, NoteItem, Sink, StepItem
-from coalminder.journal.values import CommandRecord, Health, Message, Refusal, Resume, Start
-from coalminder.values import Alarm, AlarmState, Decision, Inputs
+from coalminder.journal.values import Health, Message, Refusal, Resume, Start
+from coalminder.values import Alarm, AlarmState, CommandRecord, Decision, Inputs
 
 MAX_STEPS = 900  # kept in memory while the disk fails: a quarter of an hour at 1 Hz, some 3 MB
 MAX_NOTES = 20_000  # alarms, commands, messages kept likewise
@@ -124,7 +124,7 @@ class Journal:
     def command(self, command: CommandRecord) -> None:
         """A command and its answer, committed at once."""
         c = command
-        row = (c.utc_s, c.event_id, c.sender, c.topic, c.payload, int(c.accepted), c.reason)
+        row = (c.utc_s, c.command_id, c.client, c.kind, c.payload, int(c.accepted), c.reason)
         with self._lock:
             self._add([NoteItem("command", row)], urgent=True)
 

@@ -17,7 +17,7 @@ from coalminder.events import Event
 from coalminder.messages.commands import Accepted, CommandLimits, Memory, Received, Refusal, judge
 from coalminder.messages.payloads import ReplyMessage, utc
 from coalminder.messages.topics import Topics
-from coalminder.values import Outcome
+from coalminder.values import CommandRecord, Outcome
 
 log = logging.getLogger(__name__)
 
@@ -41,19 +41,6 @@ class Publish(Protocol):
     ) -> int | None:
         """Queue a message; None when it cannot be sent now."""
         ...
-
-
-@dataclass(frozen=True, slots=True)
-class CommandRecord:
-    """What the journal keeps of one command: who asked what, and the answer."""
-
-    utc_s: float
-    kind: str
-    command_id: str
-    client: str
-    accepted: bool
-    reason: str
-    payload: str = ""  # as it came, cut to the size limit, undecodable bytes replaced
 
 
 @dataclass(slots=True)
@@ -169,7 +156,7 @@ class Inbox:
     ) -> None:
         utc_s = self._clock()
         text = received.payload[: self._limits.max_bytes].decode(errors="replace")
-        self._note(CommandRecord(utc_s, kind, command_id, client, accepted, reason, text))
+        self._note(CommandRecord(utc_s, command_id, client, kind, text, accepted, reason))
         asked_for = received.response_topic
         topic = asked_for if asked_for and self._topics.may_answer_on(asked_for) else self._topics.reply
         message = ReplyMessage(

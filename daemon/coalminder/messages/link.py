@@ -21,7 +21,7 @@ from coalminder.messages.commands import (
     CommandLimits,
 )
 from coalminder.messages.connection import AGAIN_S, Connection
-from coalminder.messages.inbox import CommandRecord, Inbox
+from coalminder.messages.inbox import Inbox
 from coalminder.messages.options import LinkOptions
 from coalminder.messages.outbox import MemoryOutbox, Outbox, OutMessage
 from coalminder.messages.payloads import AlarmMessage, Band
@@ -33,7 +33,7 @@ from coalminder.messages.views import (
     normal_message,
     state_message,
 )
-from coalminder.values import Alarm, Decision, Inputs, Machine, Outcome
+from coalminder.values import Alarm, CommandRecord, Decision, Inputs, Machine, Outcome
 
 log = logging.getLogger(__name__)
 

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from coalminder.grill.scenario import Disturbance, apply, lid_open
 from coalminder.rehearse.fast import sample_of
 from coalminder.seams import Grill
-from coalminder.service.hardware import Seen
+from coalminder.values import Inputs
 from coalminder.vents.curve import DEFAULT_CURVE, FlowCurve
 
 
@@ -23,7 +23,7 @@ class SimulatedHardware:
         script: Sequence[Disturbance] = (),
         *,
         curve: FlowCurve = DEFAULT_CURVE,
-        spoil: Callable[[float, Seen], Seen] | None = None,
+        spoil: Callable[[float, Inputs], Inputs] | None = None,
     ) -> None:
         """`spoil` may falsify what was seen, for drills."""
         self.grill, self.script, self._curve, self._spoil = grill, script, curve, spoil
@@ -33,10 +33,10 @@ class SimulatedHardware:
         self.supply_low = False
         self._reached_s: float | None = None
 
-    async def read(self, now_s: float) -> Seen:
+    async def read(self, now_s: float) -> Inputs:
         """Let the grill live up to `now_s`, then read it."""
         self._advance(now_s)
-        seen = Seen(pit=sample_of(self.grill.pit_c()), foods=(("food", sample_of(self.grill.core_c())),))
+        seen = Inputs(pit=sample_of(self.grill.pit_c()), foods=(("food", sample_of(self.grill.core_c())),))
         return seen if self._spoil is None else self._spoil(now_s, seen)
 
     async def move(self, lower: float, upper: float) -> None:

@@ -112,8 +112,7 @@ async def run_live(
             local_events=cook.asks,
             listener=listen,
         )
-        async with asyncio.TaskGroup() as tasks:
-            tasks.create_task(tender.run())
+        await tender.run()
         run.record = desk.path
         run.wall_s = time.monotonic() - began
     return run

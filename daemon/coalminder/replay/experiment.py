@@ -8,7 +8,7 @@ the vents go where the core says.
 from __future__ import annotations
 
 import math
-from collections.abc import Awaitable, Callable
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Protocol
@@ -16,12 +16,13 @@ from typing import Protocol
 from coalminder.build import build
 from coalminder.core import Config, State, air, initial, step
 from coalminder.core.loop import LoopState
-from coalminder.events import Light
+from coalminder.events import Event, Light
 from coalminder.journal import Journal, Start
 from coalminder.replay.rules import relay_gain
 from coalminder.replay.whatif import EXPERIMENT
+from coalminder.service.clock import Clock
 from coalminder.service.hardware import Hardware
-from coalminder.values import Action, Decision, Inputs, Phase
+from coalminder.values import Action, Decision, Machine, Phase
 
 REST_S = 600.0  # tending before the test begins, over which the holding draught is averaged
 LONGEST_WAIT_S = 3 * 3600.0
@@ -119,33 +120,36 @@ async def conduct(
     experiment: Experiment,
     folder: Path,
     *,
-    utc_s: float,
-    wait: Callable[[float], Awaitable[None]],
+    clock: Clock,
     say: Callable[[float, Decision, str], None],
 ) -> Ended:
     """Bring the pit to rest, run the test, leave a record in `folder`.
 
-    wait: returns when that control time has come. At the end the vents are where the core wants them.
+    clock: control time from 0. say: told every step. At the end the vents are where the core wants them.
     """
+    utc_s = clock.utc_s() - clock.now_s()
     state = initial(config)
     journal = Journal(folder, Start(build(), {"experiment": experiment.name}, utc_s, state))
     journal.note(utc_s, f"{EXPERIMENT} {experiment.name}")
     began_s: float | None = None
     held: list[float] = []
-    held_loop, why, now_s = state.loop, "", 0.0
+    held_loop, why, due_s = state.loop, "", 0.0
+    now_s = 0.0
+    events: tuple[Event, ...] = (Light(),)
     try:
         while True:
-            await wait(now_s)
-            seen = await hardware.read(now_s)
-            inputs = Inputs(
-                pit=seen.pit,
-                pit_2=seen.pit_2,
-                dome=seen.dome,
-                ambient=seen.ambient,
-                foods=seen.foods,
-                lid_open=seen.lid_open,
-                events=(Light(),) if now_s == 0.0 else (),
+            await clock.sleep_until(due_s)
+            now_s = clock.now_s()
+            inputs = replace(
+                await hardware.read(now_s),
+                events=events,
+                machine=Machine(
+                    late_s=max(now_s - due_s, 0.0),
+                    vent_driver_failed=hardware.vents_failed,
+                    servo_supply_low=hardware.supply_low,
+                ),
             )
+            events = ()
             state, decision = step(state, inputs, now_s)
             change: float | None = None
             text = "waiting for a steady pit"
@@ -170,13 +174,13 @@ async def conduct(
             if change is not None:
                 state, decision = _override(state, decision, change, held, held_loop)
             journal.record(now_s, utc_s + now_s, inputs, decision, state)
-            if int(now_s) % 300 == 0:
+            if int(due_s) % 300 == 0:
                 journal.flush(5.0)
             await hardware.move(decision.lower, decision.upper)
             say(now_s, decision, text)
             if why or (began_s is not None and change is None):
                 break
-            now_s += 1.0
+            due_s += 1.0
     finally:
         journal.note(utc_s + now_s, f"{EXPERIMENT} ended {why}".strip())
         path = journal.health().path

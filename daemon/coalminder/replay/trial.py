@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import math
 import time
-from collections.abc import Awaitable, Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -13,15 +14,14 @@ from pathlib import Path
 from rich.console import Console
 
 from coalminder.core import Config
-from coalminder.errors import UserError
+from coalminder.errors import SettingsError, UserError
 from coalminder.journal.folder import ready
 from coalminder.replay.experiment import Ended, Experiment, conduct
+from coalminder.service.clock import Clock, PacedClock, RealClock
 from coalminder.service.hardware import Hardware
 from coalminder.settings.quantities import temperature
 from coalminder.values import Decision
 from coalminder.vents.by_hand import by_hand, ending
-
-Wait = Callable[[float], Awaitable[None]]
 
 _CAUTION = (
     "The vents will be moved on purpose for about half an hour; the pit will swing by 5 to 10 °C. "
@@ -72,8 +72,8 @@ def perform(args: argparse.Namespace, experiment: Experiment, console: Console) 
     if args.config is not None and args.grill is not None:
         raise UserError("--config tests the real grill and --grill a simulated one; give one of them")
     ready(args.folder, "--folder")
-    with _setup(args) as (config, hardware, wait):
-        return _perform(args, experiment, console, _aimed(config, args.set_point), hardware, wait)
+    with _setup(args) as (config, hardware, clock):
+        return _perform(args, experiment, console, _aimed(config, args.set_point), hardware, clock)
 
 
 def _perform(
@@ -82,12 +82,15 @@ def _perform(
     console: Console,
     config: Config,
     hardware: Hardware,
-    wait: Wait,
+    clock: Clock,
 ) -> Ended:
     console.print(_CAUTION, highlight=False)
+    told_s = 0.0
 
     def say(now_s: float, decision: Decision, text: str) -> None:
-        if int(now_s) % 300 == 0:
+        nonlocal told_s
+        if now_s >= told_s:
+            told_s = now_s + 300.0
             pit = "no reading" if decision.pit_c is None else f"{decision.pit_c:.1f} °C"
             console.print(
                 f"{now_s / 60:5.0f} min  pit {pit}  lower vent {100 * decision.lower:.1f} %  "
@@ -99,9 +102,7 @@ def _perform(
         stopped = asyncio.Event()
         for number in ending():
             asyncio.get_running_loop().add_signal_handler(number, stopped.set)
-        test = asyncio.ensure_future(
-            conduct(hardware, config, experiment, args.folder, utc_s=time.time(), wait=wait, say=say)
-        )
+        test = asyncio.ensure_future(conduct(hardware, config, experiment, args.folder, clock=clock, say=say))
         stop = asyncio.ensure_future(stopped.wait())
         try:
             await asyncio.wait({test, stop}, return_when=asyncio.FIRST_COMPLETED)
@@ -140,26 +141,21 @@ def _aimed(config: Config, asked: str | None) -> Config:
 
 
 @contextmanager
-def _setup(args: argparse.Namespace) -> Iterator[tuple[Config, Hardware, Wait]]:
+def _setup(args: argparse.Namespace) -> Iterator[tuple[Config, Hardware, Clock]]:
     if args.config is not None:
         from coalminder.service.command import open_board
         from coalminder.settings import load_settings
 
         settings = load_settings(args.config)
-        began = time.monotonic()
-
-        async def in_real_time(now_s: float) -> None:
-            await asyncio.sleep(max(0.0, began + now_s - time.monotonic()))
-
         with by_hand(settings.journal.directory):
-            yield settings.core(), open_board(settings), in_real_time
+            try:
+                board = open_board(settings)
+            except SettingsError as error:
+                raise SettingsError(f"{args.config}: {error}") from None
+            yield settings.core(), board, RealClock(-time.monotonic())
         return
     from coalminder.rehearse.grills import load_grill
     from coalminder.rehearse.hardware import SimulatedHardware
 
     grill = load_grill(args.grill or "coalminder.grill:kettle", args.grill_arg, args.seed)
-
-    async def at_once(_now_s: float) -> None:
-        await asyncio.sleep(0.0)  # a signal may come in between
-
-    yield Config(), SimulatedHardware(grill, ()), at_once
+    yield Config(), SimulatedHardware(grill, ()), PacedClock(math.inf, time.time())

@@ -14,7 +14,7 @@ from coalminder.codec import to_plain
 from coalminder.core import State
 from coalminder.events import Event
 from coalminder.food.foodstate import FoodView
-from coalminder.journal import CommandRecord, Journal, Refusal, Resume, Start
+from coalminder.journal import Journal, Refusal, Resume, Start
 from coalminder.messages.announcer import Announcer
 from coalminder.messages.commands import CommandLimits
 from coalminder.messages.discovery import Described
@@ -23,7 +23,7 @@ from coalminder.messages.options import LinkOptions
 from coalminder.messages.outbox import OutMessage
 from coalminder.messages.payloads import Band
 from coalminder.safety.faults import FAULTS
-from coalminder.service.machine import Health, MachineWatch
+from coalminder.service.machine import MachineWatch
 from coalminder.values import Decision, Inputs, Outcome
 
 
@@ -87,17 +87,7 @@ class DeskMessenger:
             return
         self._link.answer(outcomes)
         for record in self._link.take_records():
-            self._journal.command(
-                CommandRecord(
-                    record.utc_s,
-                    record.command_id,
-                    record.client,
-                    record.kind,
-                    record.payload,
-                    record.accepted,
-                    record.reason,
-                )
-            )
+            self._journal.command(record)
 
 
 class Desk:
@@ -160,7 +150,7 @@ class Desk:
         self.recorder = self._journal
         self.messenger = DeskMessenger(self.link, self._journal, announcer)
         self.watch = MachineWatch(
-            journal_health=self._health,
+            journal_health=self._journal.health,
             broker_lost_s=lambda now_s: 0.0 if self.link is None else self.link.lost_s(now_s),
             vents_failed=vents_failed,
             supply_low=supply_low,
@@ -190,7 +180,3 @@ class Desk:
         if self.link is not None:
             self.link.stop()
         self._journal.close()
-
-    def _health(self) -> Health:
-        health = self._journal.health()
-        return Health(health.failed, health.corrupt)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 import threading
 import time
 from collections.abc import Callable, Mapping
@@ -12,9 +13,10 @@ from coalminder.messages.link import Link
 from coalminder.probes.reader import ProbeReader
 from coalminder.probes.topic import TopicProbe
 from coalminder.seams import Vent
-from coalminder.service.hardware import Seen
 from coalminder.settings.probes import ROLES
-from coalminder.values import ProbeFault, ProbeFaultKind, Sample
+from coalminder.values import Inputs, ProbeFault, ProbeFaultKind, Sample
+
+log = logging.getLogger(__name__)
 
 _MOVE_DEADLINE_S = 5.0  # a servo's whole stroke takes about one
 _SAFE_DEADLINE_S = 3.0
@@ -35,6 +37,7 @@ class VentWorker:
         self._done = 0
         self._asked = 0
         self._stopping = False
+        self._told = ""
         self._thread = threading.Thread(target=self._run, name=f"vent {name}", daemon=True)
         self._thread.start()
 
@@ -94,8 +97,12 @@ class VentWorker:
                 make_safe()
             else:
                 self._vent.move(target)
-        except Exception:  # noqa: BLE001 - a driver may be anybody's; the fault table tells the person
+        except Exception as error:  # noqa: BLE001 - a driver may be anybody's; the fault table tells the person
+            if (text := f"{type(error).__name__}: {error}") != self._told:
+                log.warning("vent %s: %s", self.name, text)
+            self._told = text
             return False
+        self._told = ""
         return True
 
 
@@ -113,11 +120,11 @@ class BoardHardware:
         """Any vent whose driver failed or hangs."""
         return any(worker.failed for worker in self._workers.values())
 
-    async def read(self, now_s: float) -> Seen:
+    async def read(self, now_s: float) -> Inputs:
         """All samples; every driver has its own deadline."""
         samples: dict[str, Sample] = await self._reader.read_all(now_s)
         foods = tuple((name, sample) for name, sample in samples.items() if name not in ROLES)
-        return Seen(
+        return Inputs(
             pit=samples.get("pit", _NO_PIT),
             pit_2=samples.get("pit_2"),
             dome=samples.get("dome"),

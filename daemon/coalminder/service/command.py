@@ -30,6 +30,8 @@ from coalminder.service.machine import begun_in_this_boot, count_restarts, forge
 from coalminder.service.notify import Notifier
 from coalminder.service.tender import Listener, Tender
 from coalminder.settings.load import DEFAULT_PATH, Settings, load_settings
+from coalminder.settings.probes import ProbesSettings
+from coalminder.settings.vents import VentsSettings
 from coalminder.values import Decision, Inputs
 from coalminder.vents.alone import alone
 from coalminder.vents.by_hand import ENDING
@@ -146,10 +148,15 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
         loop = asyncio.get_running_loop()
         for number in ENDING:
             loop.add_signal_handler(number, tender.stop)
-        async with asyncio.TaskGroup() as tasks:
-            tasks.create_task(tender.run(), name="tend")
-    await hardware.close()
-    notifier.close()
+        try:
+            shut = await tender.run()
+        finally:
+            await hardware.close()
+            notifier.close()
+    if shut:
+        log.info("stopped; the vents are at their safe opening")
+    else:
+        log.error("stopped, and a vent did NOT obey: shut it by hand, with gloves")
     return 0
 
 
@@ -210,39 +217,39 @@ def _hardware(settings: Settings, args: argparse.Namespace) -> Hardware:
         grill = load_grill(args.simulate, args.simulate_arg, option="--simulate")
         return SimulatedHardware(Guest(grill, f"--simulate {args.simulate}"))
     try:
-        refuse_unwired(settings)
+        board = open_board(settings)
     except SettingsError as error:
         raise SettingsError(f"{args.config}: {error}") from None
-    board = open_board(settings)
     remember(args.config)
     return board
 
 
-def refuse_unwired(settings: Settings) -> None:
-    """SettingsError when a real grill cannot be tended for want of a section."""
+def refuse_unwired(settings: Settings) -> tuple[ProbesSettings, VentsSettings]:
+    """The sections of the wiring; SettingsError when a real grill cannot be tended for want of one."""
     if settings.probes is None or settings.vents is None:
         missing = "[probes.pit]" if settings.probes is None else "[vents.lower]"
         raise SettingsError(f"{missing} is missing; describe your wiring there (docs/hardware.md)")
+    return settings.probes, settings.vents
 
 
 def open_board(settings: Settings) -> BoardHardware:
-    """The board's probes and vents as configured and calibrated. UserError when a driver cannot be opened."""
+    """The board's probes and vents as configured and calibrated.
+
+    SettingsError when a section is missing, UserError when a driver cannot be opened.
+    """
     from coalminder.probes.build import build_probes, deadlines, guard_limits
     from coalminder.probes.reader import ProbeReader
     from coalminder.settings.calibration import load_calibration
     from coalminder.vents.build import build_vents
 
-    assert settings.probes is not None
-    assert settings.vents is not None
+    probe_blocks, vent_blocks = refuse_unwired(settings)
     calibration = load_calibration(settings.calibration_file)
-    probes = build_probes(settings.probes, calibration)
+    probes = build_probes(probe_blocks, calibration)
     try:
-        vents = build_vents(settings.vents, calibration)
+        vents = build_vents(vent_blocks, calibration)
     except OSError as error:
         raise UserError(f"[vents]: {error}; run 'coalminder check' to see what is found") from error
-    return BoardHardware(
-        ProbeReader(probes, guard_limits(settings.probes), deadlines(settings.probes)), vents
-    )
+    return BoardHardware(ProbeReader(probes, guard_limits(probe_blocks), deadlines(probe_blocks)), vents)
 
 
 def link_options(settings: Settings) -> LinkOptions | None:

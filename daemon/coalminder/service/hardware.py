@@ -5,22 +5,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Protocol
 
-from coalminder.values import Sample
-
-
-@dataclass(frozen=True, slots=True)
-class Seen:
-    """All samples of one step, by role; see values.Inputs."""
-
-    pit: Sample
-    pit_2: Sample | None = None
-    dome: Sample | None = None
-    ambient: Sample | None = None
-    foods: tuple[tuple[str, Sample], ...] = ()
-    lid_open: bool | None = None
+from coalminder.values import Inputs
 
 
 class Hardware(Protocol):
@@ -36,8 +23,8 @@ class Hardware(Protocol):
         """The servos' supply is low, where that can be seen."""
         ...
 
-    async def read(self, now_s: float) -> Seen:
-        """All samples, within the deadline of a step."""
+    async def read(self, now_s: float) -> Inputs:
+        """All samples, within the deadline of a step; events and machine are for the caller to add."""
         ...
 
     async def move(self, lower: float, upper: float) -> None:

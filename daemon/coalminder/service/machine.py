@@ -1,16 +1,19 @@
 """What is wrong with the machine: lateness, clock jumps, disk, broker, power, heat, a changed configuration.
 
-Reads small kernel files and the health of the other parts; nothing here waits for the network or a disk.
+Reads small files, now and then, and the health of the other parts; nothing here waits for the network.
 """
 
 from __future__ import annotations
 
 import json
+import logging
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 
+from coalminder.journal.values import Health
 from coalminder.values import Machine
+
+log = logging.getLogger(__name__)
 
 _SLOW_S = 10.0  # kernel files and the configuration are looked at this often
 _RESTARTS_S = 600.0
@@ -20,14 +23,6 @@ _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 # Linux hwmon sysfs interface: inX_lcrit_alarm is 1 while the voltage is critically low (rpi_volt).
 _VOLTAGE_ALARMS = "hwmon*/in0_lcrit_alarm"
 _BOARD_HOT_MILLI_C = 80_000  # the board slows itself down from 80 °C (makers' documentation, from memory)
-
-
-@dataclass(frozen=True, slots=True)
-class Health:
-    """Of the parts that the desk owns: disk_failed and journal_corrupt as in values.Machine."""
-
-    disk_failed: bool = False
-    journal_corrupt: bool = False
 
 
 class MachineWatch:
@@ -55,6 +50,7 @@ class MachineWatch:
         self._next_look_s = -1.0
         self._under_voltage = self._hot = self._changed = False
         self._loaded = _content(settings_file)
+        self._told = ""
 
     def __call__(self, now_s: float, utc_s: float, late_s: float) -> Machine:
         """The machine in the step at `now_s`."""
@@ -68,6 +64,9 @@ class MachineWatch:
         jump_s = 0.0 if self._offset_s is None else offset_s - self._offset_s
         self._offset_s = offset_s
         health = self._journal_health()
+        if health.detail not in ("", self._told):
+            log.warning("record: %s", health.detail)
+        self._told = health.detail
         return Machine(
             late_s=late_s,
             blind_s=self._blind_s if first else 0.0,
@@ -76,8 +75,8 @@ class MachineWatch:
             servo_supply_low=self._supply_low(),
             under_voltage=self._under_voltage,
             board_hot=self._hot,
-            disk_failed=health.disk_failed,
-            journal_corrupt=health.journal_corrupt,
+            disk_failed=health.failed,
+            journal_corrupt=health.corrupt,
             broker_lost_s=self._broker_lost_s(now_s),
             settings_changed=self._changed,
             restarts_in_10_min=self._restarts if now_s - began_s < _RESTARTS_S else 0,

@@ -1,6 +1,6 @@
 """The service: once a second read, decide, move, record, tell. No rule of its own; core.step has them all.
 
-One TaskGroup owns every task. Whatever may block (drivers, broker, disk) lives behind a port that returns at
+Whatever may block (drivers, broker, disk) lives behind a port that returns at
 once or keeps a deadline. The watchdog is fed only after a whole step with a fresh, valid pit reading, or
 while the fault table still has time to act on a lost one: neither a dead loop nor a dead cut-off looks alive.
 """
@@ -9,22 +9,23 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Protocol
 
 from coalminder.core import State, step
 from coalminder.events import Event
 from coalminder.safety.faults import BY_CODE
 from coalminder.safety.limits import Limits
+from coalminder.safety.view import SHUT_PHASES
 from coalminder.service.clock import Clock
-from coalminder.service.hardware import Hardware, Seen
+from coalminder.service.hardware import Hardware
 from coalminder.service.notify import Notifier
-from coalminder.values import Decision, Inputs, Machine, Outcome, Phase
+from coalminder.values import Decision, Inputs, Machine, Outcome
 
 # Without a pit reading the fault table shuts the vents for good. Vents still open so much later mean that
 # it does not work: then the watchdog is fed no more and the last line outside acts.
 _BLIND_MARGIN_S = 10.0
 _NO_PIT = ("pit_probe_lost", "pit_probe_stale")
-_SHUT = frozenset({Phase.COLD, Phase.OUT, Phase.CUT_OFF, Phase.SNUFFING})
 
 
 class Recorder(Protocol):
@@ -90,8 +91,8 @@ class Tender:
         """Ask the loop to end; the vents go to their safe opening first."""
         self._stopping.set()
 
-    async def run(self) -> None:
-        """Vents safe, then step after step, then vents safe again, whatever ends it."""
+    async def run(self) -> bool:
+        """Vents safe, then step after step, then vents safe again, whatever ends it; whether they obeyed."""
         try:
             await self._hardware.make_safe()
             self._notifier.tell("READY=1", "STATUS=vents at their safe opening; tending starts")
@@ -110,35 +111,27 @@ class Tender:
         finally:
             self._notifier.tell("STOPPING=1", "STATUS=shutting the vents")
             await self._hardware.make_safe()
+        return not self._hardware.vents_failed
 
     async def _step(self, late_s: float) -> None:
         now_s, utc_s = self._clock.now_s(), self._clock.utc_s()
-        seen = await self._hardware.read(now_s)
-        inputs = self._inputs(seen, now_s, utc_s, late_s)
+        inputs = replace(
+            await self._hardware.read(now_s),
+            events=self._local_events(now_s) + self._messenger.take_events(),
+            machine=self._watch(now_s, utc_s, late_s),
+        )
         self.state, decision = step(self.state, inputs, now_s)
         await self._hardware.move(decision.lower, decision.upper)
         self._recorder.record(now_s, utc_s, inputs, decision, self.state)
         self._messenger.offer(decision, inputs, self.state, now_s, utc_s)
         self._messenger.answer(decision.outcomes)
         self.steps += 1
-        if decision.probe_ok or decision.phase in _SHUT or self._probe_ok_s is None:
+        if decision.probe_ok or decision.phase in SHUT_PHASES or self._probe_ok_s is None:
             self._probe_ok_s = now_s
         if now_s - self._probe_ok_s <= blind_s(self.state.config.limits):
             self._notifier.tell("WATCHDOG=1", f"STATUS={status_line(decision)}")
         if self._listener is not None:
             self._listener(now_s, inputs, decision)
-
-    def _inputs(self, seen: Seen, now_s: float, utc_s: float, late_s: float) -> Inputs:
-        return Inputs(
-            pit=seen.pit,
-            pit_2=seen.pit_2,
-            dome=seen.dome,
-            ambient=seen.ambient,
-            foods=seen.foods,
-            lid_open=seen.lid_open,
-            events=self._local_events(now_s) + self._messenger.take_events(),
-            machine=self._watch(now_s, utc_s, late_s),
-        )
 
     async def _wait(self, due_s: float) -> None:
         sleep = asyncio.ensure_future(self._clock.sleep_until(due_s))
