@@ -98,6 +98,8 @@ def assess(
         state = _shift(state, now_s - state.evidence.now_s)
     e = ev.advance(state.evidence, view, limits, events, now_s)
     raises_s, flood = state.raises_s, state.flood
+    if view.machine.blind_start:  # nobody looked meanwhile: delays run anew
+        state = replace(state, records=tuple(replace(r, since_s=None) for r in state.records))
     # an upgrade may drop rows
     found = {record.code: record for record in state.records if record.code in BY_CODE}
     raw: dict[str, bool | None] = {}

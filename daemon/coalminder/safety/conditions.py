@@ -12,13 +12,14 @@ from collections.abc import Callable
 from coalminder.safety.evidence import Evidence, trusted_c
 from coalminder.safety.limits import Limits
 from coalminder.safety.view import View
-from coalminder.values import COARSE_C, Phase, ProbeFault, ProbeFaultKind
+from coalminder.values import COARSE_C, Phase, ProbeFault, ProbeFaultKind, Reading
 
 Condition = Callable[[View, Evidence, Limits, bool], bool | None]
 
 MOVED_FRAC = 0.005  # an opening is moved a lot when it is doubled, and by this much at least
 HOT_DAY_F = 95.0  # 35 °C; what a cold grill's probe shows at most, be it in the wrong unit
 FOOD_COLDER_C = 10.0  # food out of the refrigerator is colder than the grill
+SOME_S = 3.0  # a reading no longer ago: some come
 STUCK_ANYHOW = 6.0  # times the limit: too long for a fine probe, moved vents or not
 
 _OLD = frozenset({ProbeFaultKind.STALE, ProbeFaultKind.TIMEOUT, ProbeFaultKind.NOT_READY})
@@ -41,7 +42,7 @@ def pit_over_ceiling(view: View, e: Evidence, limits: Limits, on: bool) -> bool 
 
 def runaway(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
     """Over the ceiling and still rising although the vents have long been shut."""
-    if e.smooth_c is None or e.pit_c is None:
+    if e.smooth_c is None or e.shown_c is None:
         return None
     if e.smooth_c <= limits.ceiling_c or not _shut_long(e, limits):
         return False
@@ -50,7 +51,7 @@ def runaway(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
 
 def rising_with_vents_shut(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
     """Well over the set point and rising although the vents have long been shut."""
-    if e.smooth_c is None or e.pit_c is None:
+    if e.smooth_c is None or e.shown_c is None:
         return None
     if e.smooth_c <= view.set_point_c + limits.rise_above_set_point_c or not _shut_long(e, limits):
         return False
@@ -69,7 +70,7 @@ def _shut_long(e: Evidence, limits: Limits) -> bool:
 
 def falling_with_vents_open(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
     """Under the set point and falling although the lower vent has long been wide open."""
-    if e.smooth_c is None or e.pit_c is None:
+    if e.smooth_c is None or e.shown_c is None:
         return None
     if e.wide_since_s is None or e.now_s - e.wide_since_s < limits.fall_window_s:
         return False
@@ -83,9 +84,9 @@ def falling_with_vents_open(view: View, e: Evidence, limits: Limits, on: bool) -
 
 def fire_out(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
     """A pit as cool as this has no fire under it."""
-    if e.pit_c is None:
+    if e.shown_c is None:
         return None
-    return e.pit_c < (limits.out_c + limits.temp_deadband_c if on else limits.out_c)
+    return e.shown_c < (limits.out_c + limits.temp_deadband_c if on else limits.out_c)
 
 
 def lighting_slow(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
@@ -98,26 +99,38 @@ def _blind(e: Evidence) -> bool:
     return e.pit_c is None and e.pit_2_c is None
 
 
+def _of_this_kind(e: Evidence, mine: bool, on: bool) -> bool | None:
+    """Whether the row's kind of fault is there. While another kind blinds us, nothing is over."""
+    return True if mine else None if on and _blind(e) else False
+
+
 def pit_probe_silent(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
-    """There is no temperature of the pit to tend by, for whatever reason."""
-    return _blind(e)
+    """There is no temperature of the pit to tend by. A probe that misses one reading of two is enough."""
+    return _blind(e) and not (on and e.now_s - e.last_pit_s < SOME_S)
 
 
 def pit_probe_lost(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
     """The pit probe's electrical side is broken: open, short, out of range, bus, or not a number."""
     if not _blind(e):
         return False
-    return not (
-        pit_probe_stale(view, e, limits, on)
-        or (isinstance(view.pit, ProbeFault) and view.pit.kind in _OWN_ROWS)
-    )
+    other = isinstance(view.pit, ProbeFault) and view.pit.kind in _OWN_ROWS
+    return _of_this_kind(e, not other and not _old(view, e, limits), on)
 
 
 def pit_probe_stale(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
     """The pit's readings have stopped coming."""
     if not _blind(e):
         return False
-    return view.pit.kind in _OLD if isinstance(view.pit, ProbeFault) else view.pit.age_s > limits.stale_s
+    return _of_this_kind(e, _old(view, e, limits), on)
+
+
+def _old(view: View, e: Evidence, limits: Limits) -> bool:
+    """The pit's reading is old, or none came since the start in the time that a slow probe may take."""
+    if isinstance(view.pit, Reading):
+        return view.pit.age_s > limits.stale_s
+    if view.pit.kind is ProbeFaultKind.NOT_READY:
+        return e.now_s - e.begun_s > limits.stale_s
+    return view.pit.kind in _OLD
 
 
 def pit_probe_stuck(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
@@ -126,8 +139,8 @@ def pit_probe_stuck(view: View, e: Evidence, limits: Limits, on: bool) -> bool |
     Good control of a heavy kettle is rightly still, for the longer the wider the probe's steps; the core then
     lowers the draught to see whether the reading lives. Of a fine probe an hour is too long in any case.
     """
-    if isinstance(view.pit, ProbeFault):
-        return view.pit.kind is ProbeFaultKind.STUCK
+    if isinstance(view.pit, ProbeFault) and (view.pit.kind is ProbeFaultKind.STUCK or not e.on_second):
+        return _of_this_kind(e, view.pit.kind is ProbeFaultKind.STUCK, on)
     if on:
         return e.still_s >= limits.stuck_s
     moved = e.same_high >= 2.0 * e.same_low + MOVED_FRAC
@@ -139,7 +152,7 @@ def pit_probe_stuck(view: View, e: Evidence, limits: Limits, on: bool) -> bool |
 
 def pit_probe_noisy(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
     """Second-to-second changes far larger than air temperature makes."""
-    if e.pit_c is None:
+    if e.shown_c is None:
         return None
     limit_c2 = limits.noise_c * limits.noise_c
     return e.change_c2 > (limit_c2 / 2 if on else limit_c2)
@@ -147,9 +160,13 @@ def pit_probe_noisy(view: View, e: Evidence, limits: Limits, on: bool) -> bool |
 
 def pit_probe_implausible(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
     """The pit jumped as no air does, and did not come back."""
-    if isinstance(view.pit, ProbeFault):
-        return view.pit.kind is ProbeFaultKind.IMPLAUSIBLE_RATE
-    return None if e.pit_c is None else e.jump_from_c is not None
+    if isinstance(view.pit, ProbeFault) and (_jumped(view.pit) or not e.on_second):
+        return _of_this_kind(e, _jumped(view.pit), on)
+    return None if e.shown_c is None else e.jump_from_c is not None
+
+
+def _jumped(fault: ProbeFault) -> bool:
+    return fault.kind is ProbeFaultKind.IMPLAUSIBLE_RATE
 
 
 def pit_probes_disagree(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
@@ -167,7 +184,8 @@ def cold_probes_disagree(view: View, e: Evidence, limits: Limits, on: bool) -> b
     if e.pit_c is None or e.pit_c > HOT_DAY_F:
         return None
     apart_c = limits.cold_apart_c - (limits.temp_deadband_c if on else 0.0)
-    beside = [(trusted_c(s, limits.stale_s), apart_c) for s in (view.pit_2, view.dome, view.ambient)]
+    beside = [(e.pit_2_c, apart_c)]
+    beside += [(trusted_c(s, limits.other_stale_s), apart_c) for s in (view.dome, view.ambient)]
     beside += [(trusted_c(s, limits.food_stale_s), apart_c + FOOD_COLDER_C) for _, s in view.foods]
     return any(temp_c is not None and abs(e.pit_c - temp_c) > most_c for temp_c, most_c in beside)
 
@@ -190,7 +208,7 @@ def _beside_the_pit(view: View, e: Evidence, limits: Limits) -> list[tuple[str, 
     """
     foods = view.foods if view.food_on is not False else ()
     known = [(name, trusted_c(sample, limits.food_stale_s), limits.ceiling_c) for name, sample in foods]
-    known.append(("dome", trusted_c(view.dome, limits.stale_s), limits.hard_limit_c))
+    known.append(("dome", trusted_c(view.dome, limits.other_stale_s), limits.hard_limit_c))
     return [(name, temp_c, limit_c) for name, temp_c, limit_c in known if temp_c is not None]
 
 
@@ -227,7 +245,7 @@ def weather_beyond_vents(view: View, e: Evidence, limits: Limits, on: bool) -> b
 
 def snuff_without_effect(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
     """Snuffing for long, and the pit is still hot and not falling."""
-    if e.smooth_c is None or e.pit_c is None:
+    if e.smooth_c is None or e.shown_c is None:
         return None
     if view.phase not in (Phase.SNUFFING, Phase.CUT_OFF) or e.now_s - e.phase_since_s < limits.snuffed_s:
         return False
@@ -326,7 +344,7 @@ def lid_off_long(view: View, e: Evidence, limits: Limits, on: bool) -> bool | No
 
 def pit_probe_out(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
     """The pit fell as if the lid had come off, to no more than warm, and has not risen since."""
-    if e.pit_c is None or e.smooth_c is None:
+    if e.shown_c is None or e.smooth_c is None:
         return None
     if e.fallen_since_s is None or e.now_s - e.fallen_since_s < limits.lid_off_s:
         return False

@@ -34,6 +34,7 @@ NEAR_C = 15.0
 BESIDE_C = 5.0  # a set point at the edge of the band: only this far beside it is out of reach
 SHUT_TIMES, SHUT_FRAC = 1.2, 0.001  # of the air floor: the lower vent is as shut as tending allows
 LATE_FORGET = 1.0 / 20.0  # s of lateness forgotten per s
+STALL_S = 10.0  # of one late step so much counts: a stall, however long, is no machine that cannot keep up
 JUMP_CAP_C2 = 400.0  # one jump must not look like noise
 _EXPOSED_PHASES = frozenset(Phase) - {Phase.COLD, Phase.LIGHTING, Phase.OUT}
 
@@ -46,6 +47,9 @@ class Evidence:
     pit_c: float | None = None  # this step's trusted readings
     pit_2_c: float | None = None
     hot_c: float | None = None  # the hotter of the two
+    shown_c: float | None = None  # of the probe that is tended by: the second when it stands in
+    on_second: bool = False
+    begun_s: float = 0.0  # when this run of the daemon began
     last_pit_c: float | None = None
     last_pit_s: float = 0.0
     smooth_c: float | None = None
@@ -103,6 +107,7 @@ def start(now_s: float) -> Evidence:
     """Nothing known yet."""
     return Evidence(
         now_s=now_s,
+        begun_s=now_s,
         last_pit_s=now_s,
         same_since_s=now_s,
         minute_s=now_s,
@@ -115,51 +120,88 @@ def advance(e: Evidence, view: View, limits: Limits, events: Iterable[object], n
     """The evidence after this step. Pure; `now_s` must not be before `e.now_s`."""
     dt_s = now_s - e.now_s
     gap = dt_s > GAP_S or view.machine.blind_start
-    phase = view.phase
+    e = _readings(e, view, limits, now_s)
+    e = _pit(e, view, limits, gap, dt_s, now_s)
+    e = _trend(e, view, limits, events, gap, now_s)
+    e = _vents(e, view, limits, dt_s, now_s)
+    e = _fall(e, view, now_s)
+    return replace(
+        e,
+        now_s=now_s,
+        late_sum_s=_lateness(e.late_sum_s, view.machine.late_s, limits, dt_s),
+        exposed_s=_exposure(e, view, limits, max(dt_s, view.machine.blind_s)),
+        food_loaded_s=view.food_loaded_s,
+        phase=view.phase,
+        phase_since_s=e.phase_since_s if view.phase is e.phase else now_s,
+        set_point_c=view.set_point_c,
+    )
 
-    # The pit.
+
+def _readings(e: Evidence, view: View, limits: Limits, now_s: float) -> Evidence:
+    """This step's trusted readings, and by which probe the pit is tended."""
     pit_c = trusted_c(view.pit, limits.stale_s)
     pit_2_c = trusted_c(view.pit_2, limits.stale_s) if view.pit_2 is not None else None
     hot_c = pit_c if pit_2_c is None else pit_2_c if pit_c is None else max(pit_c, pit_2_c)
-    last_pit_c, last_pit_s = e.last_pit_c, e.last_pit_s
-    smooth_c, same_since_s, change_c2 = e.smooth_c, e.same_since_s, e.change_c2
-    jump_from_c, jump_s = e.jump_from_c, e.jump_s
-    finest_c, period_s = e.finest_c, e.period_s
-    same_low, same_high = min(e.same_low, view.lower), max(e.same_high, view.lower)
-    if now_s - e.same_since_s < ANSWER_S:
-        same_low, same_high = view.lower, view.lower
-    if pit_c is None or last_pit_c is None or gap:
-        same_since_s, same_low, same_high = now_s, view.lower, view.lower
-    if pit_c is not None:
-        if last_pit_c is None or smooth_c is None or gap:
-            smooth_c = pit_c
-        else:
-            since_s = max(now_s - last_pit_s, 0.1)
-            smooth_c += (pit_c - smooth_c) * since_s / (SMOOTH_S + since_s)
-            change_c = pit_c - last_pit_c
-            still_s = now_s - same_since_s
-            if abs(change_c) > _jump_c(e, limits, since_s, still_s) and jump_from_c is None:
-                jump_from_c, jump_s = last_pit_c, now_s
-            if change_c != 0.0:
-                period_s = still_s if period_s is None else min(still_s, period_s * PERIOD_GROWS)
-                same_since_s, same_low, same_high = now_s, view.lower, view.lower
-                finest_c = abs(change_c) if finest_c is None else min(finest_c, abs(change_c))
-            if not view.lid_off:  # what a slow probe shows of a lid lift, a step every 10 s, is no noise
-                change_c2 += (
-                    (min(change_c * change_c, JUMP_CAP_C2) - change_c2)
-                    * since_s
-                    / (limits.noise_window_s + since_s)
-                )
-        if jump_from_c is not None and (
-            abs(pit_c - jump_from_c) < JUMP_BACK_C or now_s - jump_s > JUMP_HELD_S
-        ):
-            jump_from_c = None
-        last_pit_c, last_pit_s = pit_c, now_s
+    on_second = pit_c is None and (pit_2_c is not None or e.on_second)
+    if on_second is not e.on_second:  # what one probe has shown says nothing of the other
+        e = replace(
+            e, last_pit_c=None, smooth_c=None, minutes=(), minute_s=now_s, jump_from_c=None, change_c2=0.0,
+            finest_c=None, period_s=None,
+        )  # fmt: skip
+    begun_s = now_s if view.machine.blind_start else e.begun_s
+    return replace(
+        e, pit_c=pit_c, pit_2_c=pit_2_c, hot_c=hot_c, on_second=on_second,
+        shown_c=pit_2_c if on_second else pit_c, begun_s=begun_s,
+    )  # fmt: skip
 
-    # What makes trends start afresh.
+
+def _pit(e: Evidence, view: View, limits: Limits, gap: bool, dt_s: float, now_s: float) -> Evidence:
+    """What the reading does: smoothed, its steps, how long it has stood still, jumps."""
+    same_since_s = e.same_since_s
+    same_low, same_high = min(e.same_low, view.lower), max(e.same_high, view.lower)
+    if now_s - same_since_s < ANSWER_S or e.last_pit_c is None:
+        same_low, same_high = view.lower, view.lower
+    shown_c, last_c = e.shown_c, e.last_pit_c
+    if last_c is None:
+        same_since_s = now_s
+    elif shown_c is None or gap:  # a time without readings proves nothing, and undoes nothing
+        same_since_s = min(same_since_s + dt_s, now_s)
+    if shown_c is None:
+        return replace(e, same_since_s=same_since_s, same_low=same_low, same_high=same_high)
+    smooth_c, finest_c, period_s, change_c2 = e.smooth_c, e.finest_c, e.period_s, e.change_c2
+    jump_from_c, jump_s = e.jump_from_c, e.jump_s
+    if last_c is None or smooth_c is None or gap:
+        smooth_c = shown_c
+    else:
+        since_s = max(now_s - e.last_pit_s, 0.1)
+        smooth_c += (shown_c - smooth_c) * since_s / (SMOOTH_S + since_s)
+        change_c, still_s = shown_c - last_c, now_s - same_since_s
+        if abs(change_c) > _jump_c(e, limits, since_s, still_s) and jump_from_c is None:
+            jump_from_c, jump_s = last_c, now_s
+        if change_c != 0.0:
+            period_s = still_s if period_s is None else min(still_s, period_s * PERIOD_GROWS)
+            finest_c = abs(change_c) if finest_c is None else min(finest_c, abs(change_c))
+        if not view.lid_off:  # what a slow probe shows of a lid lift, a step every 10 s, is no noise
+            weight = since_s / (limits.noise_window_s + since_s)
+            change_c2 += (min(change_c * change_c, JUMP_CAP_C2) - change_c2) * weight
+    if last_c is not None and shown_c != last_c:
+        same_since_s, same_low, same_high = now_s, view.lower, view.lower
+    if jump_from_c is not None and (abs(shown_c - jump_from_c) < JUMP_BACK_C or now_s - jump_s > JUMP_HELD_S):
+        jump_from_c = None
+    return replace(
+        e, last_pit_c=shown_c, last_pit_s=now_s, smooth_c=smooth_c, same_since_s=same_since_s,
+        same_low=same_low, same_high=same_high, finest_c=finest_c, period_s=period_s, change_c2=change_c2,
+        jump_from_c=jump_from_c, jump_s=jump_s,
+    )  # fmt: skip
+
+
+def _trend(
+    e: Evidence, view: View, limits: Limits, events: Iterable[object], gap: bool, now_s: float
+) -> Evidence:
+    """One smoothed value a minute, while nobody moves the pit on purpose; when somebody was there."""
     quiet_until_s, attended_s = e.quiet_until_s, e.attended_s
     # a hub that says the same set point again and again must not keep trends from being judged
-    changed = phase is not e.phase or view.set_point_c != e.set_point_c
+    changed = view.phase is not e.phase or view.set_point_c != e.set_point_c
     for event in events:
         if isinstance(event, CharcoalAdded) or (changed and isinstance(event, (SetPoint, Tend, Ease))):
             quiet_until_s = now_s + limits.lid_quiet_s
@@ -167,21 +209,28 @@ def advance(e: Evidence, view: View, limits: Limits, events: Iterable[object], n
             attended_s = now_s
     if view.lid_off or gap:
         quiet_until_s = now_s + limits.lid_quiet_s
-    if phase not in FIRE_PHASES or e.phase not in FIRE_PHASES:
+    if view.phase not in FIRE_PHASES or e.phase not in FIRE_PHASES:
         attended_s = now_s
     minutes, minute_s = e.minutes, e.minute_s
-    if now_s < quiet_until_s or now_s - last_pit_s > GAP_S:
+    if now_s < quiet_until_s or now_s - e.last_pit_s > GAP_S:
         minutes, minute_s = (), now_s
-    elif now_s - minute_s >= MINUTE_S and smooth_c is not None:
-        minutes, minute_s = (*minutes[1 - MINUTES_KEPT :], smooth_c), now_s
+    elif now_s - minute_s >= MINUTE_S and e.smooth_c is not None:
+        minutes, minute_s = (*minutes[1 - MINUTES_KEPT :], e.smooth_c), now_s
+    if (quiet_until_s, attended_s, minutes, minute_s) == (
+        e.quiet_until_s, e.attended_s, e.minutes, e.minute_s
+    ):  # fmt: skip
+        return e
+    return replace(e, quiet_until_s=quiet_until_s, attended_s=attended_s, minutes=minutes, minute_s=minute_s)
 
-    # The vents and what they achieve.
+
+def _vents(e: Evidence, view: View, limits: Limits, dt_s: float, now_s: float) -> Evidence:
+    """How long the vents have stood at an end of their travel, and what that achieves."""
     shut = view.lower <= SHUT_TIMES * view.lower_floor + SHUT_FRAC
     wide = view.lower >= view.lower_wide
     no_effect_s, strained_s = e.no_effect_s, e.strained_s
-    if len(minutes) >= 6 and smooth_c is not None and pit_c is not None:
-        error_c = smooth_c - view.set_point_c
-        rise_c = smooth_c - minutes[-6]
+    if len(e.minutes) >= 6 and e.smooth_c is not None and e.shown_c is not None:
+        error_c = e.smooth_c - view.set_point_c
+        rise_c = e.smooth_c - e.minutes[-6]
         hot, cold = shut and rise_c > -FLAT_C, wide and rise_c < FLAT_C
         useless = (hot and error_c > limits.no_effect_c) or (
             cold and error_c < -limits.no_effect_c and rise_c > -FLAT_C
@@ -189,66 +238,40 @@ def advance(e: Evidence, view: View, limits: Limits, events: Iterable[object], n
         no_effect_s = _gather(no_effect_s, dt_s if useless else -dt_s, limits.no_effect_s)
         high_c = max(limits.band_high_c, view.set_point_c + BESIDE_C)
         low_c = min(limits.band_low_c, view.set_point_c - BESIDE_C)
-        strained = (hot and smooth_c > high_c) or (cold and smooth_c < low_c)
+        strained = (hot and e.smooth_c > high_c) or (cold and e.smooth_c < low_c)
         strained_s = _gather(strained_s, dt_s if strained else -dt_s, limits.strained_s)
-    elif not minutes:
+    elif not e.minutes:
         no_effect_s = strained_s = 0.0
-
-    # A fall as of a lid lift: whoever says that the lid is on again, the pit must show it.
-    fallen_since_s, lowest_c = e.fallen_since_s, e.lowest_c
-    if view.lid_off and fallen_since_s is None:
-        fallen_since_s, lowest_c = now_s, smooth_c if smooth_c is not None else view.set_point_c
-    elif fallen_since_s is not None and smooth_c is not None:
-        lowest_c = min(lowest_c, smooth_c)
-        back = smooth_c > lowest_c + LID_BACK_C or smooth_c > view.set_point_c - NEAR_C
-        if (back and not view.lid_off) or phase not in FIRE_PHASES:
-            fallen_since_s = None
-
-    # The machine and the food.
-    late_sum_s = e.late_sum_s
-    late_s = view.machine.late_s
-    if late_sum_s > 0.0 or late_s > limits.late_s:
-        late_sum_s = max(late_sum_s - dt_s * LATE_FORGET, 0.0) + (late_s if late_s > limits.late_s else 0.0)
-        late_sum_s = min(late_sum_s, 4 * limits.late_sum_s)
-    exposed_s = e.exposed_s if view.food_loaded_s == e.food_loaded_s else ()  # of this batch
-    if view.foods and view.food_on is not False and (view.food_on or phase in _EXPOSED_PHASES):
-        exposed_s = _expose(exposed_s, view, limits, max(dt_s, view.machine.blind_s))
-
-    new_phase = phase is not e.phase
-    return Evidence(
-        now_s,
-        pit_c,
-        pit_2_c,
-        hot_c,
-        last_pit_c,
-        last_pit_s,
-        smooth_c,
-        same_since_s,
-        finest_c,
-        period_s,
-        same_low,
-        same_high,
-        jump_from_c,
-        jump_s,
-        change_c2,
-        minutes,
-        minute_s,
-        quiet_until_s,
-        (now_s if e.shut_since_s is None else e.shut_since_s) if shut else None,
-        (now_s if e.wide_since_s is None else e.wide_since_s) if wide else None,
-        (now_s if e.lid_since_s is None else e.lid_since_s) if view.lid_off else None,
-        fallen_since_s,
-        lowest_c,
-        phase,
-        now_s if new_phase else e.phase_since_s,
-        attended_s,
-        late_sum_s,
-        no_effect_s,
-        strained_s,
-        view.food_loaded_s,
-        exposed_s,
-        view.set_point_c,
+    return replace(
+        e,
+        no_effect_s=no_effect_s,
+        strained_s=strained_s,
+        shut_since_s=(now_s if e.shut_since_s is None else e.shut_since_s) if shut else None,
+        wide_since_s=(now_s if e.wide_since_s is None else e.wide_since_s) if wide else None,
+        lid_since_s=(now_s if e.lid_since_s is None else e.lid_since_s) if view.lid_off else None,
     )
+
+
+def _fall(e: Evidence, view: View, now_s: float) -> Evidence:
+    """A fall as of a lid lift: whoever says that the lid is on again, the pit must show it."""
+    if view.lid_off and e.fallen_since_s is None:
+        return replace(
+            e, fallen_since_s=now_s, lowest_c=view.set_point_c if e.smooth_c is None else e.smooth_c
+        )
+    if e.fallen_since_s is None or e.smooth_c is None:
+        return e
+    lowest_c = min(e.lowest_c, e.smooth_c)
+    back = e.smooth_c > lowest_c + LID_BACK_C or e.smooth_c > view.set_point_c - NEAR_C
+    over = (back and not view.lid_off) or view.phase not in FIRE_PHASES
+    return replace(e, fallen_since_s=None if over else e.fallen_since_s, lowest_c=lowest_c)
+
+
+def _lateness(sum_s: float, late_s: float, limits: Limits, dt_s: float) -> float:
+    """Lateness gathered, s. A long stall counts as little as a short one."""
+    if sum_s <= 0.0 and late_s <= limits.late_s:
+        return 0.0
+    more_s = min(late_s, STALL_S) if late_s > limits.late_s else 0.0
+    return min(max(sum_s - dt_s * LATE_FORGET, 0.0) + more_s, 4 * limits.late_sum_s)
 
 
 def _jump_c(e: Evidence, limits: Limits, since_s: float, still_s: float) -> float:
@@ -267,18 +290,17 @@ def _gather(sum_s: float, by_s: float, enough_s: float) -> float:
     return min(max(sum_s + by_s, 0.0), 1.2 * enough_s)
 
 
-def _expose(
-    exposed_s: tuple[tuple[str, float], ...], view: View, limits: Limits, dt_s: float
-) -> tuple[tuple[str, float], ...]:
-    """Add `dt_s` to every food in the danger zone; a lost food probe keeps its sum."""
-    sums: dict[str, float] | None = None
+def _exposure(e: Evidence, view: View, limits: Limits, dt_s: float) -> tuple[tuple[str, float], ...]:
+    """Time in the danger zone, s, by food: of this batch; a lost food probe keeps its sum."""
+    before = e.exposed_s if view.food_loaded_s == e.food_loaded_s else ()
+    if view.food_on is False or not (view.food_on or view.phase in _EXPOSED_PHASES):
+        return before
+    sums = dict(before)
     for name, sample in view.foods:
         temp_c = trusted_c(sample, limits.food_stale_s)
         if temp_c is not None and limits.food_low_c < temp_c < limits.food_high_c:
-            if sums is None:
-                sums = dict(exposed_s)
             sums[name] = sums.get(name, 0.0) + dt_s
-    return exposed_s if sums is None else tuple(sums.items())
+    return tuple(sums.items())
 
 
 def shift(e: Evidence, by_s: float) -> Evidence:
@@ -290,6 +312,7 @@ def shift(e: Evidence, by_s: float) -> Evidence:
     return replace(
         e,
         now_s=e.now_s + by_s,
+        begun_s=e.begun_s + by_s,
         last_pit_s=e.last_pit_s + by_s,
         same_since_s=e.same_since_s + by_s,
         jump_s=e.jump_s + by_s,

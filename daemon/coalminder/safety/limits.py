@@ -51,6 +51,11 @@ class Limits(Settings):
         "a reading of the pit older than this is no reading",
         "estimate: ten steps; a probe that may be older (its `max_age_s`) raises it",
     )
+    other_stale_s: float = _limit(
+        10.0,
+        "a reading of the dome or of the air outside older than this is no reading",
+        "estimate: ten steps; a probe that may be older (its `max_age_s`) raises it",
+    )
     food_stale_s: float = _limit(
         10.0,
         "a reading of the food older than this is no reading",

@@ -40,13 +40,14 @@ ROWS: tuple[Fault, ...] = (
         "pit_probe_silent",
         c.pit_probe_silent,
         5,
-        20,  # a loose plug, 6 s off and 6 s on, must not make it chatter
+        25,  # a loose plug, 6 s off and 6 s on, must not make it chatter
         Action.THROTTLE,
         False,
         "medium",
         "No pit temperature to tend by",
         "Check the pit probe: if it stays away for a minute the vents are shut for good",
         window="stale_s",
+        suppressed_in=frozenset({Phase.SNUFFING, Phase.OUT}),  # the person takes the probe away
         detail=c.pit_reading,
     ),
     Fault(

@@ -104,12 +104,14 @@ class Settings(BaseSettings):
         """The cut-offs' limits, with the band of [band] and the ages that the probes may have."""
         probes, given = self.probes or {}, self.safety.limits()
         pit_s = [block.max_age_s for name, block in probes.items() if name in PIT_ROLES]
+        other_s = [block.max_age_s for name, block in probes.items() if name in ("dome", "ambient")]
         food_s = [block.max_age_s for name, block in probes.items() if name not in ROLES]
         return replace(
             given,
             band_low_c=self.band.low,
             band_high_c=self.band.high,
             stale_s=max(given.stale_s, *pit_s, 0.0),
+            other_stale_s=max(given.stale_s, *other_s, 0.0),
             food_stale_s=max(given.stale_s, *food_s, 0.0),
         )
 
