@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 from core.harness import Bench
 
-from coalminder.core import Config, advice, initial, step
+from coalminder.core import Config, advice, initial, step, under
 from coalminder.core.air import opening
 from coalminder.core.config import AdviceConfig, SplitConfig
 from coalminder.core.phases import FIRE_TENDED
@@ -420,6 +420,80 @@ def test_keeping_warm_ends_with_its_fire() -> None:
     assert bench.step(90.0, Snuff()).set_point_c == bench.config.keep_warm_c
     bench.run(lambda t: max(93.0 - 0.05 * t, 25.0), 2200)
     assert bench.step(25.0, Light()).set_point_c == 88.0
+
+
+def test_the_next_fire_starts_afresh() -> None:
+    bench = Bench()
+    fresh_v = bench.state.air.hold_v
+    bench.tending()
+    bench.step(93.0, FoodStep(step="loaded"))
+    done = replace(bench.state.food, done=True)
+    bench.state = replace(bench.state, food=done, air=replace(bench.state.air, hold_v=-0.1))
+    bench.step(93.0, Snuff())
+    bench.run(lambda t: max(93.0 - 0.05 * t, 25.0), 2200)
+    assert bench.decisions[-1].phase is Phase.OUT
+    bench.step(25.0, Light())
+    assert bench.state.air.hold_v == pytest.approx(fresh_v, abs=0.01)
+    assert bench.state.food.loaded_s is None  # what was done was eaten since
+    assert bench.step(25.0, FoodStep(step="loaded", event_id="a")).outcomes[0].accepted
+
+
+def test_food_that_is_not_done_stays_on_when_the_fire_is_lit_again() -> None:
+    bench = Bench()
+    bench.tending()
+    bench.step(93.0, FoodStep(step="loaded"))
+    loaded_s = bench.state.food.loaded_s
+    bench.step(93.0, Snuff())
+    bench.run(lambda t: max(93.0 - 0.05 * t, 25.0), 2200)
+    bench.step(25.0, Light())
+    assert bench.state.food.loaded_s == loaded_s
+
+
+def test_a_snuffed_grill_in_the_sun_of_a_hot_day_is_out_some_time() -> None:
+    bench = Bench()
+    bench.tending()
+    bench.step(93.0, Snuff())
+    decision = bench.run(lambda t: max(93.0 - 0.05 * t, 48.0), 3600, ambient=Reading(34.0))
+    assert decision.phase is Phase.OUT
+
+
+def test_tending_needs_a_reading() -> None:
+    bench = Bench()
+    bench.step(LOST, Light())
+    decision = bench.step(LOST, Tend(event_id="t"))
+    assert not decision.outcomes[0].accepted
+    assert "probe" in decision.outcomes[0].reason
+
+
+@pytest.mark.parametrize(
+    ("changed", "said_c", "now_c"),
+    [
+        ({}, 100.0, 100.0),
+        ({"set_point_c": 85.0}, 100.0, 85.0),
+        ({"highest_set_point_c": 96.0}, 100.0, 96.0),
+        ({"set_point_c": 85.0, "highest_set_point_c": 88.0}, None, 85.0),
+    ],
+    ids=["what a person said stays", "a new set point counts", "within the new range", "both"],
+)
+def test_a_cook_goes_on_under_a_changed_configuration(
+    changed: dict[str, float], said_c: float | None, now_c: float
+) -> None:
+    bench = Bench()
+    bench.tending()
+    if said_c is not None:
+        bench.step(93.0, SetPoint(temp_c=said_c))
+    state = under(bench.state, replace(bench.config, **changed))
+    assert state.set_point_c == now_c
+    assert state.config.highest_set_point_c == changed.get("highest_set_point_c", 110.0)
+
+
+def test_keeping_warm_goes_on_under_a_changed_configuration() -> None:
+    bench = Bench()
+    bench.tending()
+    bench.step(93.0, Ease())
+    bench.state = under(bench.state, replace(bench.config, keep_warm_c=70.0, set_point_c=88.0))
+    assert bench.step(90.0).set_point_c == 70.0
+    assert bench.step(90.0, Tend()).set_point_c == 88.0
 
 
 def test_two_reports_in_one_step_are_answered_as_they_are_carried_out() -> None:

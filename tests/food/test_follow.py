@@ -667,3 +667,89 @@ def test_no_finish_is_foretold_before_the_hold_is_over() -> None:
     later = cook.run(15 * 60.0, 72.0)
     assert later.finish_low_min is not None
     assert 10.0 < later.finish_low_min < 20.0
+
+
+# --- a probe that is not in the food
+
+
+@pytest.mark.parametrize("beside_c", [-15.0, -8.0, 2.0, 6.0], ids=lambda c: f"{c:+g} K beside the pit")
+def test_a_probe_that_shows_the_pits_air_never_makes_food_done(beside_c: float) -> None:
+    """Common practice: a core shows less than the air around it, and comes up slowly."""
+    cook = Cook()
+    for _ in range(4 * 60):
+        view = cook.run(60.0, 93.0 + beside_c)
+        true_core_c = 5.0 + 80.0 * (1.0 - math.exp(-cook.now_s / 60 / 130.0))  # a thick side, far behind
+        if true_core_c < 65.0:
+            assert not view.done, f"done at a core of {true_core_c:.0f} °C"
+    assert "core_probe" in [r.code for r in cook.view.reminders] or beside_c < 0.0
+
+
+def test_a_probe_put_right_counts_from_then_on() -> None:
+    cook = Cook()
+    cook.run(40 * 60.0, 95.0)
+    assert not cook.view.core_measured
+    cook.run(5 * 60.0, cook.view.core_c)
+    assert cook.view.core_measured
+
+
+# --- food on a grill without a fire
+
+
+def unlit(cook: Cook, seconds: float, core_c: float) -> FoodView:
+    for _ in range(int(seconds / 10.0)):
+        cook.now_s += 10.0
+        samples = (("core", Reading(core_c)),)
+        cook.state, cook.view = follow(cook.state, PLAN, 60.0, samples, (), cook.now_s, fire=False)
+    return cook.view
+
+
+def test_raw_food_on_a_fire_that_was_snuffed_is_told_and_nothing_is_foretold() -> None:
+    cook = Cook()
+    cook_until(cook, 30)
+    assert cook.view.finish_min is not None
+    view = unlit(cook, 60.0, heated(30))
+    assert (view.finish_min, view.finish_note) == (None, "")
+    told = {r.code: r for r in view.reminders}
+    assert told["no_fire"].level == "alarm"
+    assert "raise the set point" not in " ".join(r.text for r in view.reminders)
+    assert cook.run(60.0, heated(31)).finish_min is not None  # lit again
+
+
+def test_food_that_is_done_may_stay_on_a_fire_that_goes_out() -> None:
+    cook = Cook()
+    cook_until(cook, 120)
+    cook.run(40 * 60.0, 72.0)
+    assert "no_fire" not in [r.code for r in unlit(cook, 60.0, 72.0).reminders]
+
+
+def test_nobody_is_sent_to_open_the_lid_over_a_fire_that_goes_out() -> None:
+    """Air on starved coals flares up: no wood, no rotating, while the vents are shut on them."""
+    steps = (
+        PlanStep("load", "Load", "", 0.0, reported="loaded"),
+        PlanStep("wood", "Wood", "", 60.0, "loaded", 60.0, "wood"),
+        PlanStep("rotate", "Rotate", "", 90.0, "loaded", 90.0, "rotated"),
+    )
+    plan = replace(PLAN, steps=steps)
+    codes = {}
+    for fire in (True, False):
+        state, _ = follow(FoodState(), plan, 93.0, (), (FoodStep(step="loaded"),), 0.0)
+        _, view = follow(state, plan, 93.0, (), (), 120.0, fire=fire)
+        codes[fire] = [r.code for r in view.reminders]
+        assert (view.next_step is not None) is fire
+    assert {"step_wood", "step_rotate"} <= set(codes[True])
+    assert not {"step_wood", "step_rotate"} & set(codes[False])
+
+
+def test_food_laid_on_early_leaves_no_earlier_step_open() -> None:
+    steps = (
+        PlanStep("brine", "Brine", "", 3600.0),
+        PlanStep("light", "Light", "", 7200.0),
+        PlanStep("load", "Load", "", 9000.0, reported="loaded"),
+        PlanStep("off", "Off", "", 18000.0, "loaded", 9000.0, "off"),
+    )
+    plan = replace(PLAN, steps=steps)
+    state, _ = follow(FoodState(), plan, 93.0, (), (FoodStep(step="loaded"),), 0.0)
+    _, view = follow(state, plan, 93.0, (), (), 7300.0)
+    assert not {"step_brine", "step_light"} & {r.code for r in view.reminders}
+    assert view.next_step is not None
+    assert view.next_step.code == "off"

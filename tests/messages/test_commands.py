@@ -165,6 +165,11 @@ def test_older_command_of_a_sender_is_refused_after_a_newer_one() -> None:
     assert run(newer, older, other) == ["accepted", "out of order", "accepted"]
 
 
+def test_two_phones_without_a_name_do_not_shut_each_other_out() -> None:
+    """Their clocks differ, and nobody knows that they are two."""
+    assert run(received("light", body(1, "b")), received("ease", body(2, "a"))) == ["accepted", "accepted"]
+
+
 def test_refused_command_leaves_no_trace_in_the_memory() -> None:
     bad = received("set_point", body(1, "a", temp_c=500))
     good = received("set_point", body(1, "a", temp_c=95))

@@ -1,7 +1,8 @@
 """The pure core: what to do with the vents, once a second, from what is known."""
 
 from coalminder.core.config import Config
+from coalminder.core.moves import under
 from coalminder.core.state import State, initial
 from coalminder.core.step import step
 
-__all__ = ["Config", "State", "initial", "step"]
+__all__ = ["Config", "State", "initial", "step", "under"]

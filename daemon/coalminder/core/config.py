@@ -165,6 +165,8 @@ class LightingConfig(Settings):
     hot_c, hot_slope_c_per_s: a cold grill this hot and rising is lit, though nobody said so; a dark lid in
     the sun or dying coals are not. slow_*: a pit that has risen less than slow_c in slow_s of lighting is not
     believed (the probe may hang outside): the draught goes down to e^slow_draught_v times what holds.
+    out_below_c, out_over_ambient_c: a snuffed grill this cool for out_for_s is out; on a hot day in the sun
+    it stays over the first.
     """
 
     ahead_s: float = 200.0
@@ -178,6 +180,7 @@ class LightingConfig(Settings):
     steady_c: float = 6.0
     steady_s: float = 300.0
     out_below_c: float = 40.0
+    out_over_ambient_c: float = 20.0
     out_for_s: float = 600.0
 
 

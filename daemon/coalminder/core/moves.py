@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from coalminder.core import loop, phases, pit, response
+from coalminder.core import air, loop, phases, pit, response
+from coalminder.core.config import Config
 from coalminder.core.fire import FireState
 from coalminder.core.oscillation import OscillationState
 from coalminder.core.phases import Move, Refused, Vents
@@ -25,7 +26,7 @@ from coalminder.events import (
     Tend,
     WoodAdded,
 )
-from coalminder.food.follow import answers
+from coalminder.food.follow import FoodState, answers
 from coalminder.values import Inputs, Outcome, Phase
 
 _MOVES: dict[type[Event], Move] = {
@@ -76,11 +77,17 @@ def _new_fire(state: State, now_s: float) -> State:
     state = replace(state, lit_s=now_s, lit_c=pit_c)
     if pit_c is not None and pit_c > state.config.lighting.hot_c:
         return state
+    food = state.food
+    if food.done and food.off_s is None:  # nobody reported it off: it was eaten since
+        food = FoodState()
+    hold_v = air.level(state.config.loop.hold_opening, state.config.split.leak_opening)
     return replace(
         state,
         fire=FireState(fuel_kg=state.config.fire.charcoal_kg),
+        air=replace(state.air, hold_v=hold_v),
         response=ResponseState(),
         oscillation=OscillationState(),
+        food=food,
         wood_s=None,
     )
 
@@ -103,6 +110,8 @@ def obey(state: State, inputs: Inputs, now_s: float) -> tuple[State, tuple[Outco
                 state = replace(state, wood_s=now_s)
             case FoodStep():
                 why = next(food_answers)
+            case Tend() if state.phase is Phase.LIGHTING and not state.pit.known:
+                why = "no reading of the pit: tending needs one; look at the pit probe"
             case Event() if type(event) in _MOVES:
                 was = state.phase
                 state, why = move(state, _MOVES[type(event)], now_s)
@@ -145,8 +154,32 @@ def _aim_for_phase(state: State, event: Event, was: Phase) -> State:
     return state
 
 
-def follow_pit(state: State, now_s: float) -> State:
-    """The moves that the pit itself makes: lid, nearing, steady, cooled, and a fire nobody spoke of."""
+def under(state: State, config: Config) -> State:
+    """The cook going on under another configuration, after a restart.
+
+    A set point that the configuration changed counts; one that a person asked for stays, within the range.
+    """
+    was, low, high = state.config, config.least_set_point_c, config.highest_set_point_c
+
+    def kept(wanted_c: float, before_c: float, now_c: float) -> float:
+        return min(max(wanted_c if before_c == now_c else now_c, low), high)
+
+    easing = state.before_ease_c is not None
+    tending_c = state.set_point_c if state.before_ease_c is None else state.before_ease_c
+    tending_c = kept(tending_c, was.set_point_c, config.set_point_c)
+    state = replace(state, config=config)
+    if not easing:
+        return state if tending_c == state.set_point_c else _aimed(state, tending_c)
+    warm_c = kept(state.set_point_c, was.keep_warm_c, config.keep_warm_c)
+    state = state if warm_c == state.set_point_c else _aimed(state, warm_c)
+    return replace(state, before_ease_c=tending_c)
+
+
+def follow_pit(state: State, now_s: float, ambient_c: float) -> State:
+    """The moves that the pit itself makes: lid, nearing, steady, cooled, and a fire nobody spoke of.
+
+    ambient_c: the air outside.
+    """
     if state.lid.off and state.phase in phases.FIRE_TENDED:
         return move(state, Move.LID_OFF, now_s)[0]
     if not state.lid.off and state.phase is Phase.LID_OFF:
@@ -171,7 +204,7 @@ def follow_pit(state: State, now_s: float) -> State:
             return move(state, Move.STEADY, now_s)[0]
         return replace(state, steady_since_s=since)
     if state.phase is Phase.SNUFFING:
-        cool = seen.smooth_c < rules.out_below_c
+        cool = seen.smooth_c < max(rules.out_below_c, ambient_c + rules.out_over_ambient_c)
         since = (now_s if state.cool_since_s is None else state.cool_since_s) if cool else None
         if since is not None and now_s - since >= rules.out_for_s:
             return move(state, Move.COOLED, now_s)[0]

@@ -12,7 +12,7 @@ from coalminder.core.phases import Move, Vents
 from coalminder.core.state import State
 from coalminder.food.follow import follow
 from coalminder.safety.assess import assess
-from coalminder.safety.view import View
+from coalminder.safety.view import FIRE_PHASES, View
 from coalminder.values import Action, Decision, FireEstimate, Inputs, Phase, Reading
 
 # Well over what holds the pit (2.5 times its draught): the fire is asked for all it has.
@@ -36,9 +36,9 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
         coming_up=state.phase in (Phase.LIGHTING, Phase.SETTLING),
     )  # fmt: skip
     state = replace(state, lid=lid_now)
-    state = follow_pit(state, now_s)
-
     ambient_c = inputs.ambient.temp_c if isinstance(inputs.ambient, Reading) else config.fire.ambient_c
+    state = follow_pit(state, now_s, ambient_c)
+
     fire_now = state.fire
     told = FireEstimate()
     if state.phase in phases.FIRE_TENDED or state.phase is Phase.LIGHTING:
@@ -58,6 +58,7 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
         now_s,
         set_point_c=state.set_point_c,
         ambient_c=ambient_c,
+        fire=state.phase in FIRE_PHASES,
     )
     safety_now, verdict = assess(
         state.safety,

@@ -33,6 +33,12 @@ PIT_MEAN_S = 900.0
 FELL_BACK_C = 3.0
 """A core this far below the come-up clock's temperature has lost it again: more than a lid lift takes."""
 FELL_FOR_S = 600.0
+BEYOND_C = 15.0
+"""No model of this food, however unsure, is wrong by more: such a core is the pit's air [estimate]."""
+NEAR_C = 5.0
+"""A probe that showed that much is believed again this near to the model."""
+OVER_PIT_C = 3.0
+"""A core in drying food stays under the air around it; so far the probes may differ [estimate]."""
 """A core far too low for so long is another piece's, not a probe that was held in the air for a moment."""
 GOES_BACK_S = 3600.0
 COOL_FILM_W_M2K = 9.0
@@ -73,6 +79,7 @@ def follow(
     *,
     set_point_c: float | None = None,
     ambient_c: float | None = None,
+    fire: bool = True,
 ) -> tuple[FoodState, FoodView]:
     """One step. Same arguments, same result.
 
@@ -80,9 +87,11 @@ def follow(
     trusted one counts, once it is off the warmest. events: reports since the last call; others than FoodStep
     and WoodAdded are ignored, and so is a report that `refuse_reason` refuses. now_s: the clock of the plan's
     due times; must not fall.
-    set_point_c: what the pit is held at now (default: the plan's). ambient_c: measured air outside.
+    set_point_c: what the pit is held at now (default: the plan's). ambient_c: measured air outside. fire: the
+    vents feed a fire; without one nothing is foretold.
     """
-    changed = False
+    changed = fire is not state.fire
+    state = replace(state, fire=fire, forecast_s=None) if changed else state
     for event in events:
         if isinstance(event, FoodStep) and not refuse_reason(state, event.step):
             state, changed = _report(state, plan, event.step, now_s), True
@@ -208,8 +217,11 @@ def _tick(
         model_s = now_s
     mean, sd = slabs.spread([slabs.core_of(m) for m in family])
     beyond_c = 5.0 * sd + 5.0
-    if core is not None and (misplaced := _misplaced(state, core, mean, beyond_c)):
-        core, doubt = None, misplaced
+    if core is not None:
+        wrong = _misplaced(state, core, mean, beyond_c)
+        far = state.off_s is None and core > mean + BEYOND_C
+        state = replace(state, misplaced=bool(wrong) and (far or state.misplaced))
+        core, doubt = (None, wrong) if wrong else (core, doubt)
     proven_s = _proven_s(state, plan, now_s, dt_s)
     # A core that fell all at once is the air's or another piece's. It counts, but teaches nothing of this
     # one; when it stays, the family starts again with it.
@@ -240,8 +252,11 @@ def _tick(
 
 def _misplaced(state: FoodState, core: float, mean_c: float, beyond_c: float) -> str:
     """Why `core` cannot be the middle of this food, "" when it can. beyond_c: how wrong the model may be."""
-    if state.off_s is None and core > mean_c + beyond_c:
-        return f"core probe shows {core:.0f} °C, more than this food can be: is it in the middle of it?"
+    if state.off_s is None:
+        most_c = mean_c + (NEAR_C if state.misplaced else min(beyond_c, BEYOND_C))
+        over_pit = state.pit_c is not None and core > max(state.pit_c + OVER_PIT_C, mean_c + NEAR_C)
+        if core > most_c or over_pit:
+            return f"core probe shows {core:.0f} °C, more than this food can be: is it in the middle of it?"
     # pulled out, or left in the grill; in the refrigerator a pile may well be warmer than its model
     pulled = core < mean_c - 2.0 * beyond_c
     left = state.chilled_s is None and core > mean_c + 2.0 * beyond_c
@@ -330,6 +345,8 @@ def _worst_between(before_c: float | None, after_c: float) -> float:
 
 def _forecast(state: FoodState, plan: FoodPlan, now_s: float, set_point_c: float | None) -> FoodState:
     """When the rule will be met, from the family in the pit as it has been, drawn to the set point."""
+    if not state.fire:
+        return replace(state, forecast_s=None, finish_s=None, finish_beyond=False)
     target = plan.set_point_c if set_point_c is None else set_point_c
     pit = target if state.pit_c is None else 0.5 * (state.pit_c + target)
     rule = plan.done_rule

@@ -55,7 +55,8 @@ class FoodState:
     """All that `follow` remembers. Times are on the caller's clock; None: has not happened.
 
     read_s: when each core probe was last read since the food was loaded. fell_s: since when the core shown is
-    far below what this food can be.
+    far below what this food can be. misplaced: the core probe showed far more than this food can be. fire:
+    whether the vents feed a fire now.
     """
 
     now_s: float | None = None
@@ -76,6 +77,8 @@ class FoodState:
     read_s: tuple[tuple[str, float], ...] = ()
     doubt: str = ""
     fell_s: float | None = None
+    misplaced: bool = False
+    fire: bool = True
     held_s: float = 0.0
     lethality_min: float = 0.0
     done: bool = False

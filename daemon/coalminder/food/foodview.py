@@ -63,7 +63,7 @@ def view_of(state: FoodState, plan: FoodPlan, now_s: float) -> FoodView:
 
 
 def _finish_note(state: FoodState, plan: FoodPlan, stage: str, measured: bool) -> str:
-    if stage != "cooking":
+    if stage != "cooking" or not state.fire:
         return ""
     if state.finish_beyond:
         return (
@@ -124,6 +124,14 @@ _REMEDY = {
 }
 
 
+AT_THE_FIRE = ("light", "settle", "wood", "rotate")
+"""Steps that open the lid over coals or want a fire: not while the vents are shut on one that goes out."""
+NO_FIRE = (
+    "There is no fire under the food, and it is not done: finish it in an oven now, or throw it away; "
+    "see its clocks. Leave the lid on while the coals are hot."
+)
+
+
 def _reminders(
     state: FoodState, plan: FoodPlan, stage: str, clocks: tuple[Clock, ...], measured: bool, now_s: float
 ) -> tuple[Reminder, ...]:
@@ -147,6 +155,8 @@ def _reminders(
                     level,
                 )
             )
+    if stage == "cooking" and not state.fire and not state.done:
+        out.append(Reminder("no_fire", NO_FIRE, "alarm"))
     if stage == "cooking":
         if state.done:
             out.append(Reminder("food_done", "The food is done: take it off and report 'off'."))
@@ -183,13 +193,17 @@ def _open_steps(state: FoodState, plan: FoodPlan) -> list[tuple[PlanStep, float]
     left = [step for step, _ in state.reports]
     order = {"loaded": state.loaded_s, "off": state.off_s, "chilled": state.chilled_s}
     reached = max((t for t in order.values() if t is not None), default=None)
+    milestones = [i for i, step in enumerate(plan.steps) if order.get(step.reported) is not None]
     out = []
-    for step in plan.steps:
+    for i, step in enumerate(plan.steps):
         if step.reported and step.reported in left:
             left.remove(step.reported)
             continue
         due = _due(state, step)
-        if not step.reported and reached is not None and due < reached:
+        over = milestones and i < milestones[-1]  # however early that was reached
+        if over or (not step.reported and reached is not None and due < reached):
+            continue
+        if state.loaded_s is not None and not state.fire and step.code.split("_")[0] in AT_THE_FIRE:
             continue
         out.append((step, due))
     return sorted(out, key=lambda pair: pair[1])

@@ -17,6 +17,7 @@ from coalminder.food.follow import follow
 from coalminder.food.foodstate import FoodState
 from coalminder.journal import Step
 from coalminder.replay.facts import Belief
+from coalminder.safety.view import FIRE_PHASES
 from coalminder.values import Reading
 
 BELIEF_EVERY_S = 300.0
@@ -76,6 +77,7 @@ def food_story(steps: Sequence[Step], config: Config) -> FoodStory | None:
             item.now_s,
             set_point_c=item.decision.set_point_c,
             ambient_c=ambient.temp_c if isinstance(ambient, Reading) else config.fire.ambient_c,
+            fire=item.decision.phase in FIRE_PHASES,
         )
         for reminder in view.reminders:
             reminders.setdefault(reminder.code, Told(at, reminder.text))

@@ -143,7 +143,7 @@ def pit_probe_stuck(view: View, e: Evidence, limits: Limits, on: bool) -> bool |
         return _of_this_kind(e, view.pit.kind is ProbeFaultKind.STUCK, on)
     if on:
         return e.still_s >= limits.stuck_s
-    moved = e.same_high >= 2.0 * e.same_low + MOVED_FRAC
+    moved = e.same_high >= 2.0 * e.same_low + MOVED_FRAC or e.same_low <= 0.0 < e.same_high
     no_effect = e.no_effect_s >= limits.no_effect_s
     if e.step_c < COARSE_C and e.still_s >= STUCK_ANYHOW * limits.stuck_s:
         return True

@@ -44,7 +44,7 @@ ROWS: tuple[Fault, ...] = (
         False,
         "medium",
         "The pit is over the ceiling",
-        "Leave the lid on; the vents are down to the air floor",
+        "Leave the lid on; the vents give no more than the air floor meanwhile",
         detail=c.hot_reading,
     ),
     Fault(

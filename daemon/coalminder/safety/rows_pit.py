@@ -59,7 +59,7 @@ ROWS: tuple[Fault, ...] = (
         True,
         "high",
         "The pit probe shows the same figure, to the last digit, for too long",
-        HOT_COALS + ". Check or change the probe. " + AFTER,
+        HOT_COALS + ". When it is cold, check or change the probe. " + AFTER,
         suppressed_in=SHUT_PHASES,
         window="stuck_s",
         detail=c.pit_reading,
@@ -73,7 +73,9 @@ ROWS: tuple[Fault, ...] = (
         True,
         "high",
         "The pit jumped as no air does: the probe fell out, or touches the coals",
-        HOT_COALS + ". Put the probe back in the air at the grate, away from the coals. " + AFTER,
+        HOT_COALS
+        + ". When it is cold, put the probe back in the air at the grate, away from the coals. "
+        + AFTER,
         suppressed_in=SHUT_PHASES,
         detail=c.pit_reading,
     ),

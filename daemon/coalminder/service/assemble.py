@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -108,7 +108,7 @@ class Desk:
         resume: Resume[Any] | Refusal | None = None,
         commit_every_s: float = 2.0,
         keep_cooks: int = 100,
-        settings_file: Path | None = None,
+        settings_files: Sequence[Path] = (),
         restarts: int = 0,
         vents_failed: Callable[[], bool] = lambda: False,
         supply_low: Callable[[], bool] = lambda: False,
@@ -154,7 +154,7 @@ class Desk:
             broker_lost_s=lambda now_s: 0.0 if self.link is None else self.link.lost_s(now_s),
             vents_failed=vents_failed,
             supply_low=supply_low,
-            settings_file=settings_file,
+            settings_files=settings_files,
             blind_s=resume.age_s if isinstance(resume, Resume) else 0.0,
             resumed=isinstance(resume, Resume),
             restarts=restarts,

@@ -12,9 +12,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from coalminder.core import State, initial
+from coalminder.core import State, initial, under
 from coalminder.errors import SettingsError, UserError
 from coalminder.events import Event, Light, Snuff
+from coalminder.food.foodplan import FoodPlan
 from coalminder.journal import Refusal, Resume, resume
 from coalminder.journal.folder import made
 from coalminder.messages.commands import CommandLimits
@@ -85,9 +86,10 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
     utc_s = time.time()
     directory = settings.journal.directory
     # what may refuse comes first: a start that a person must mend is no restart
-    options, plan = link_options(settings), settings.plan()
-    restarts = count_restarts(directory, utc_s)
+    options = link_options(settings)
     found = Refusal("a fresh cook was asked for") if args.fresh else _resume(settings, utc_s)
+    plan = _plan(settings, resumed=isinstance(found, Resume))
+    restarts = count_restarts(directory, utc_s)
     if isinstance(found, Resume):
         blind_s = max(found.age_s, 0.0)
         last_s = found.state.last_s or 0.0
@@ -113,8 +115,13 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
     if not args.fresh and (noted := with_latched(state, note.read(), clock.now_s())) is not state:
         log.warning("the record lacks a latched fault that was noted beside it; the vents stay shut")
         state = noted
-    plan = plan.on_clock(utc_s, clock.now_s())
-    state = replace(state, config=replace(settings.core(), plan=plan))
+    asked_c = state.set_point_c
+    plan = state.config.plan if plan is None else plan.on_clock(utc_s, clock.now_s())
+    state = under(state, replace(settings.core(), plan=plan))
+    if state.set_point_c != asked_c:
+        log.warning(
+            "the set point is %.0f °C now, by the configuration; it was %.0f", state.set_point_c, asked_c
+        )
     notifier = Notifier()
     with Desk(
         state,
@@ -126,7 +133,7 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
         resume=found,
         commit_every_s=settings.journal.commit_every,
         keep_cooks=settings.journal.keep_cooks,
-        settings_file=args.config,
+        settings_files=tuple(Path(file) for file in (args.config, settings.food.plan_file) if file),
         restarts=restarts,
         vents_failed=lambda: hardware.vents_failed,
         supply_low=lambda: hardware.supply_low,
@@ -196,6 +203,24 @@ def _clock_words(clock: Clock, age_s: float, within_s: float) -> Callable[[float
         return (Snuff(),)
 
     return words
+
+
+def _plan(settings: Settings, *, resumed: bool) -> FoodPlan | None:
+    """The plan to follow; None: the one that the resumed cook has, for a fire does not wait for a file."""
+    try:
+        plan = settings.plan()
+    except UserError as error:
+        if not resumed:
+            raise
+        log.warning("%s. Going on with the plan that this cook has", error)
+        return None
+    if plan.set_point_c != settings.band.set_point:
+        log.warning(
+            "the plan was made for a pit of %.0f °C, and [band] set_point is %.0f: make it anew, or set that",
+            plan.set_point_c,
+            settings.band.set_point,
+        )
+    return plan
 
 
 def _resume(settings: Settings, utc_s: float) -> Resume[State] | Refusal:

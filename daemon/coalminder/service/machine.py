@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from coalminder.journal.values import Health
@@ -35,7 +35,7 @@ class MachineWatch:
         broker_lost_s: Callable[[float], float],
         vents_failed: Callable[[], bool] = lambda: False,
         supply_low: Callable[[], bool] = lambda: False,
-        settings_file: Path | None = None,
+        settings_files: Sequence[Path] = (),
         blind_s: float = 0.0,
         resumed: bool = False,
         restarts: int = 0,
@@ -43,13 +43,13 @@ class MachineWatch:
     ) -> None:
         self._journal_health, self._broker_lost_s = journal_health, broker_lost_s
         self._vents_failed, self._supply_low = vents_failed, supply_low
-        self._settings_file, self._sys = settings_file, sys_class
+        self._settings_files, self._sys = settings_files, sys_class
         self._blind_s, self._resumed, self._restarts = blind_s, resumed, restarts
         self._began_s: float | None = None
         self._offset_s: float | None = None
         self._next_look_s = -1.0
         self._under_voltage = self._hot = self._changed = False
-        self._loaded = _content(settings_file)
+        self._loaded = [_content(path) for path in settings_files]
         self._told = ""
 
     def __call__(self, now_s: float, utc_s: float, late_s: float) -> Machine:
@@ -87,7 +87,7 @@ class MachineWatch:
         self._under_voltage = any(_text(path) == "1" for path in (self._sys / "hwmon").glob(_VOLTAGE_ALARMS))
         millis = [_text(path) for path in (self._sys / "thermal").glob("thermal_zone*/temp")]
         self._hot = any(text.lstrip("-").isdigit() and int(text) >= _BOARD_HOT_MILLI_C for text in millis)
-        self._changed = _content(self._settings_file) != self._loaded
+        self._changed = [_content(path) for path in self._settings_files] != self._loaded
 
 
 def count_restarts(directory: Path, utc_s: float) -> int:
@@ -136,9 +136,7 @@ def _text(path: Path) -> str:
         return ""
 
 
-def _content(path: Path | None) -> bytes | None:
-    if path is None:
-        return None
+def _content(path: Path) -> bytes | None:
     try:
         return path.read_bytes()
     except OSError:
