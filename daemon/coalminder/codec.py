@@ -1,11 +1,11 @@
 """Frozen dataclasses to plain values (what JSON can hold) and back, exactly.
 
-A leaf that knows only `events` (an event is written with its kind). The plain form is a dict of the
-fields that differ from their defaults (of Settings all fields, for their defaults change), so it is short,
-and a record written by an older version still reads: a field it did not know takes its default, a field that
-is gone is passed over. Numbers are never
-converted, so a float comes back bit for bit (Python's shortest `repr` is exact for IEEE 754 doubles).
-The work of looking at annotations is done once per type.
+A leaf that knows only `events` (an event is written with its kind). It takes what records hold: scalars,
+enums, dataclasses, events, and tuples and unions of them. The plain form is a dict of the fields that differ
+from their defaults (of Settings all fields, for their defaults change), so it is short, and a record written
+by an older version still reads: a field it did not know takes its default, a field that is gone is passed
+over. Numbers are never converted, so a float comes back bit for bit (Python's shortest `repr` is exact for
+IEEE 754 doubles). The work of looking at annotations is done once per type.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import math
 import threading
 import types
 import typing
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from operator import attrgetter
 from typing import Any, Generic, TypeVar
 
@@ -68,8 +68,7 @@ class _Coders(Generic[_C]):
     def __init__(self, build: Callable[[Any], _C]) -> None:
         self._build = build
         self._made: dict[Any, _C] = {}
-        self._begun: set[Any] = set()
-        self._building = threading.RLock()
+        self._building = threading.RLock()  # a type asks for those of its fields
 
     def __call__(self, hint: Any) -> _C:
         try:
@@ -77,14 +76,8 @@ class _Coders(Generic[_C]):
         except KeyError:
             pass
         with self._building:
-            if hint in self._begun:  # a type that holds itself: looked up at the time of the call
-                return typing.cast(_C, lambda value: typing.cast(_Coder, self(hint))(value))  # noqa: PLW0108
             if hint not in self._made:
-                self._begun.add(hint)
-                try:
-                    self._made[hint] = self._build(hint)
-                finally:
-                    self._begun.discard(hint)
+                self._made[hint] = self._build(hint)
             return self._made[hint]
 
 
@@ -92,27 +85,15 @@ class _Coders(Generic[_C]):
 
 
 def _build_encoder(hint: Any) -> _Coder | None:
-    hint = _bare(hint)
     origin, args = typing.get_origin(hint), typing.get_args(hint)
-    if hint in _PLAIN or hint is None or origin is typing.Literal:
+    if hint in _PLAIN:
         return None
-    if hint is Any or hint is object or hint is Event:
+    if hint is object or hint is Event:
         return _encode_open
     if origin in (typing.Union, types.UnionType):
         return _union_encoder(args)
-    if origin is tuple or hint is tuple:
+    if origin is tuple:
         return _tuple_encoder(args)
-    if origin in (list, frozenset, set):
-        each = _encoder(args[0])
-        if origin is list:
-            return list if each is None else (lambda value: [each(item) for item in value])
-        return lambda value: sorted(value if each is None else (each(item) for item in value))
-    if isinstance(origin, type) and issubclass(origin, Mapping):
-        of_key, of_value = _encoder(args[0]), _encoder(args[1])
-        return lambda value: [
-            [key if of_key is None else of_key(key), item if of_value is None else of_value(item)]
-            for key, item in value.items()
-        ]
     if isinstance(hint, type) and issubclass(hint, enum.Enum):
         return attrgetter("value")
     if isinstance(hint, type) and dataclasses.is_dataclass(hint):
@@ -156,12 +137,10 @@ def _same_float(a: float, b: float) -> bool:
 
 
 def _tuple_encoder(args: tuple[Any, ...]) -> _Coder:
-    if not args:
-        return lambda value: [_encode_open(item) for item in value]
     if len(args) == 2 and args[1] is Ellipsis:
         each = _encoder(args[0])
         return list if each is None else (lambda value: [each(item) for item in value])
-    coders = [None if arg == () else _encoder(arg) for arg in args]
+    coders = [_encoder(arg) for arg in args]
 
     def encode(value: Any) -> list[Any]:
         return [item if of is None else of(item) for of, item in zip(coders, value, strict=True)]
@@ -174,11 +153,8 @@ def _union_encoder(args: tuple[Any, ...]) -> _Coder | None:
     coders: dict[type, _Coder | None] = {type(None): None}
     classes = [arg for arg in args if _is_dataclass(arg)]
     for arg in args:
-        bare = _bare(arg)
-        kind = typing.get_origin(bare) or bare
-        if isinstance(kind, type) and kind is not Event:
-            coder = _encoder(bare)
-            coders[kind] = _tagged(kind, coder) if kind in classes and len(classes) > 1 else coder
+        kind, coder = typing.get_origin(arg) or arg, _encoder(arg)
+        coders[kind] = _tagged(kind, coder) if kind in classes and len(classes) > 1 else coder
     if all(coder is None for coder in coders.values()):
         return None
 
@@ -223,24 +199,15 @@ def _encode_open(value: Any) -> Any:
 
 
 def _build_decoder(hint: Any) -> _Coder:
-    hint = _bare(hint)
     origin, args = typing.get_origin(hint), typing.get_args(hint)
-    if hint in _PLAIN or hint is None:
-        return _scalar_decoder(type(None) if hint is None else hint)
-    if origin is typing.Literal:
-        return _literal_decoder(args)
-    if hint is Any or hint is object or hint is Event:
+    if hint in _PLAIN:
+        return _scalar_decoder(hint)
+    if hint is object or hint is Event:
         return _decode_open
     if origin in (typing.Union, types.UnionType):
         return _union_decoder(args)
-    if origin is tuple or hint is tuple:
+    if origin is tuple:
         return _tuple_decoder(args)
-    if origin in (list, frozenset, set):
-        each = _decoder(args[0])
-        return lambda plain: origin(each(item) for item in _as_list(plain))
-    if isinstance(origin, type) and issubclass(origin, Mapping):
-        of_key, of_value = _decoder(args[0]), _decoder(args[1])
-        return lambda plain: {of_key(key): of_value(item) for key, item in _as_list(plain)}
     if isinstance(hint, type) and issubclass(hint, enum.Enum):
         return _enum_decoder(hint)
     if isinstance(hint, type) and dataclasses.is_dataclass(hint):
@@ -259,15 +226,6 @@ def _scalar_decoder(kind: type) -> _Coder:
         if type(plain) in accepted:
             return plain
         raise CodecError(f"expected {kind.__name__}, got {plain!r:.60}")
-
-    return decode
-
-
-def _literal_decoder(allowed: tuple[Any, ...]) -> _Coder:
-    def decode(plain: Any) -> Any:
-        if plain in allowed:
-            return plain
-        raise CodecError(f"expected one of {allowed}, got {plain!r:.60}")
 
     return decode
 
@@ -308,12 +266,10 @@ def _dataclass_decoder(cls: type) -> _Coder:
 
 
 def _tuple_decoder(args: tuple[Any, ...]) -> _Coder:
-    if not args:
-        return lambda plain: tuple(_decode_open(item) for item in _as_list(plain))
     if len(args) == 2 and args[1] is Ellipsis:
         each = _decoder(args[0])
         return lambda plain: tuple([each(item) for item in _as_list(plain)])
-    coders = [] if args == ((),) else [_decoder(arg) for arg in args]
+    coders = [_decoder(arg) for arg in args]
 
     def decode(plain: Any) -> tuple[Any, ...]:
         items = _as_list(plain)
@@ -366,10 +322,3 @@ def _as_list(plain: Any) -> list[Any]:
 
 def _is_dataclass(hint: Any) -> bool:
     return isinstance(hint, type) and dataclasses.is_dataclass(hint) and hint is not Event
-
-
-def _bare(hint: Any) -> Any:
-    """Without Annotated and NewType."""
-    if typing.get_origin(hint) is typing.Annotated:
-        return _bare(typing.get_args(hint)[0])
-    return _bare(hint.__supertype__) if isinstance(hint, typing.NewType) else hint
