@@ -7,18 +7,29 @@ import math
 import control
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from ultimate_point import ultimate
 
 from coalminder.core.config import LoopConfig, PitConfig
 from coalminder.replay import rules
-from coalminder.replay.fopdt import Fopdt
-from coalminder.replay.margins import controller, core_controller, fopdt_margins, margins
+from coalminder.replay.fopdt import Floats, Fopdt
+from coalminder.replay.margins import Response, core_controller, fopdt_margins, margins
 from coalminder.values import Reading
 
 # The worked model k = 2, tau = 1200 s, theta = 120 s: values follow from the published formulas
 # (Skogestad 2003; Åström and Hägglund 2004; Ziegler and Nichols 1942).
 MODEL = Fopdt(2.0, 1200.0, 120.0)
 AMIGO_PID = rules.Gains(2.350, 504.0, 58.252)  # of that model (Åström and Hägglund 2004, from memory)
+
+
+def controller(g: rules.Gains, filter_frac: float = 0.0) -> Response:
+    """C(jw) of ideal-form gains, the derivative filtered with td x filter_frac."""
+
+    def at(omega: Floats) -> NDArray[np.complex128]:
+        s = 1j * omega
+        return np.asarray(g.kc * (1.0 + 1.0 / (g.ti_s * s) + g.td_s * s / (1.0 + g.td_s * filter_frac * s)))
+
+    return at
 
 
 @pytest.mark.parametrize(

@@ -242,7 +242,7 @@ def _tick(
             family = slabs.assimilate(family, food, core, READING_ERROR_C, INFLATION)
             state = replace(state, assimilated_s=now_s)
             mean, sd = slabs.spread([slabs.core_of(m) for m in family])
-    state = replace(state, now_s=now_s, family=family, model_s=model_s, doubt=doubt, surround_c=air.temp_c)
+    state = replace(state, now_s=now_s, family=family, model_s=model_s, doubt=doubt)
     low = core if core is not None else mean - slabs.Z90 * sd
     state = _account(state, plan, core, low, mean + slabs.Z90 * sd, now_s, dt_s, proven_s)
     if state.off_s is None and (state.forecast_s is None or now_s - state.forecast_s >= FORECAST_S):

@@ -22,14 +22,12 @@ from coalminder.values import Settings
 FORMAT = "coalminder-food-plan/1"
 _HINT = "make one with `coalminder plan --json FILE`"
 
-# Steps that a person reports; the value is the `step` of events.FoodStep (wood: events.WoodAdded).
-REPORTED = ("loaded", "wood", "rotated", "off", "chilled")
-
 
 @dataclass(frozen=True, slots=True)
 class PlanStep:
     """One thing to do. due_s: when, on the plan's clock. anchor: "" or the reported step from which
-    `after_s` counts once that happened ("loaded", "off"). reported: the report that settles it, or "".
+    `after_s` counts once that happened ("loaded", "off"). reported: the report that settles it, the `step` of
+    events.FoodStep ("wood": events.WoodAdded), or "".
     """
 
     code: str

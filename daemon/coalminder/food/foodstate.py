@@ -71,7 +71,6 @@ class FoodState:
     finish_s: tuple[float, float, float | None] | None = None
     finish_beyond: bool = False
     pit_c: float | None = None
-    surround_c: float | None = None
     core_c: float | None = None
     core_s: float | None = None
     read_s: tuple[tuple[str, float], ...] = ()

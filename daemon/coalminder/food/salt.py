@@ -11,9 +11,6 @@ from coalminder.food.checks import in_range
 SATURATION_FRAC = 0.26395
 """Mass fraction of salt in saturated brine at 60 °F (15.56 °C); defines 100 °salometer [salometer, read]."""
 
-EUTECTIC_FRAC = 0.233
-"""Brine of lowest freezing point, -21 °C [eutectic, read]."""
-
 # Density at 20 °C in kg/m3 and -d(density)/dt per °C, by mass % of NaCl [nacl-density, read]; 0 %: water.
 _PERCENT = (0.0, 1.0, 2.0, 4.0, 6.0, 8.0, 10.0, 12.0, 14.0, 16.0, 18.0, 20.0, 22.0, 24.0, 26.0, 26.395)
 _DENSITY_20 = (998.2, 1005.3, 1012.2, 1026.8, 1041.3, 1055.9, 1070.7, 1085.7, 1100.9, 1116.2, 1131.9, 1147.8,
@@ -58,11 +55,6 @@ def salometer_deg(salt_frac: float) -> float:
     """Degrees salometer of a brine of mass fraction `salt_frac` (0..0.26395)."""
     in_range("salt in brine", 100 * salt_frac, 0.0, 26.4, "%", "a saturated brine holds 26.395 %")
     return 100.0 * salt_frac / SATURATION_FRAC
-
-
-def salt_frac_from_salometer(degrees: float) -> float:
-    """Mass fraction of salt at `degrees` salometer (0..100)."""
-    return SATURATION_FRAC * in_range("salometer", degrees, 0.0, 100.0, "°S") / 100.0
 
 
 def brine_density_kg_m3(salt_frac: float, temp_c: float = 20.0, sugar_frac: float = 0.0) -> float:

@@ -29,8 +29,6 @@ _SOURCES: dict[str, tuple[tuple[str, tuple[tuple[float, float], ...]], ...]] = {
     ),
     "other": (("fridge-cooked", ((5.0, 3.0),)),),
 }
-FREEZER_MONTHS = 2.0
-"""Shortest of 2 to 3 months [msu-store, read]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +38,6 @@ class Keeping:
     days: float
     source: str
     text: str
-    freezer_months: float = FREEZER_MONTHS
 
 
 def keeping(kind: str, fridge_c: float) -> Keeping:

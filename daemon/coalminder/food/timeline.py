@@ -56,9 +56,7 @@ class Timeline:
     drying: Drying
     fire: FireLay
     cook_min: tuple[float, float, float]
-    planned_cook_min: float
     cooling: Cooling
-    keeping: Keeping
     figures: tuple[tuple[str, tuple[Figure, ...]], ...]
     warnings: tuple[str, ...]
     cautions: tuple[str, ...]
@@ -168,9 +166,7 @@ def build_plan(request: PlanRequest) -> Timeline:
         drying=dry,
         fire=fire,
         cook_min=(low_s / 60.0, middle_s / 60.0, high_s / 60.0),
-        planned_cook_min=on_grill_s / 60.0,
         cooling=cool,
-        keeping=keeps,
         figures=figures_of(request, made, salted, brine_s, dry, fire, (low_s, middle_s, high_s), cool),
         warnings=warnings,
         cautions=cautions(request),

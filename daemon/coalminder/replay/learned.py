@@ -26,7 +26,6 @@ from coalminder.replay.series import usable
 from coalminder.replay.whatif import Cook, scored_rows
 from coalminder.values import Phase
 
-TRUST_EXPERIMENT = 0.3  # moved on purpose, against wind that does not know of it
 TRUST = 0.003  # in an ordinary cook the vents answer wind and fire, which are not the noise the fit assumes
 LEAST_P = 0.001  # of the test that the residual is independent of the vents
 CALM_MS = 2.5  # a loop with more than this would be seen to swing

@@ -17,7 +17,6 @@ from scipy.optimize import minimize_scalar
 from coalminder.core import pit as pit_filters
 from coalminder.core.config import LoopConfig, PitConfig
 from coalminder.replay.fopdt import Floats, Fopdt
-from coalminder.replay.rules import Gains
 
 Response = Callable[[Floats], NDArray[np.complex128]]
 STEP_S = 1.0  # the core runs once a second
@@ -30,16 +29,6 @@ class Margins:
     ms: float
     gain_margin: float
     phase_margin_deg: float
-
-
-def controller(g: Gains, filter_frac: float = 0.0) -> Response:
-    """C(jw) of ideal-form gains, the derivative filtered with td x filter_frac."""
-
-    def at(omega: Floats) -> NDArray[np.complex128]:
-        s = 1j * omega
-        return np.asarray(g.kc * (1.0 + 1.0 / (g.ti_s * s) + g.td_s * s / (1.0 + g.td_s * filter_frac * s)))
-
-    return at
 
 
 def core_controller(loop: LoopConfig, pit: PitConfig | None = None, noise_c: float = 0.15) -> Response:

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,7 +19,6 @@ import numpy as np
 from coalminder.codec import from_plain
 from coalminder.core import Config, State, initial, step
 from coalminder.core.air import level
-from coalminder.core.config import SplitConfig
 from coalminder.errors import UserError
 from coalminder.events import LidNotice, Light
 from coalminder.journal import Record, Step
@@ -45,7 +44,6 @@ class Cook:
     inputs: tuple[Inputs, ...]
     now_s: tuple[float, ...]
     state: State
-    v_hold: float
     experiment_from_s: float | None = None
     own: bool = True
     from_s: float = 0.0
@@ -74,7 +72,6 @@ def from_record(record: Record, name: str) -> Cook:
         tuple(item.inputs for item in chosen),
         tuple(item.now_s for item in chosen),
         state,
-        hold_of(series, state.config.split),
         _experiment_from(record),
         from_s=float(from_steps(steps).time_s[steps.index(chosen[0])]) if len(runs) > 1 else 0.0,
     )
@@ -100,7 +97,7 @@ def from_series(series: Series, name: str, config: Config) -> Cook:
         config = replace(config, set_point_c=float(np.nanmedian(s.set_point_c)))
     state = initial(config)
     now_s = tuple(float(t) for t in s.time_s)
-    return Cook(name, s, tuple(inputs), now_s, state, hold_of(s, config.split), own=False)
+    return Cook(name, s, tuple(inputs), now_s, state, own=False)
 
 
 def _sample(value: float) -> Sample:
@@ -111,15 +108,6 @@ def _sample(value: float) -> Sample:
 
 def _or_none(value: float) -> Sample | None:
     return Reading(float(value)) if math.isfinite(value) else None
-
-
-def hold_of(series: Series, split: SplitConfig) -> float:
-    """The v that held the pit: the median while tending, or of the second half where no phase is known."""
-    v = series.v(split)
-    tending = series.phase == Phase.TENDING.value
-    if tending.sum() < 300:
-        tending = series.time_s >= 0.5 * series.time_s[-1]
-    return float(np.median(v[tending]))
 
 
 @dataclass(frozen=True)
@@ -136,9 +124,6 @@ class Outcome:
     set_point_c: Floats
     phase: tuple[str, ...]
     lid_off: np.ndarray[tuple[int], np.dtype[np.bool_]]
-
-
-Change = Callable[[Config], Config]
 
 
 def run_again(
