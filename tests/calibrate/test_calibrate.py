@@ -12,6 +12,7 @@ import pytest
 from fluids.atmosphere import ATMOSPHERE_1976
 from hypothesis import given
 from hypothesis import strategies as st
+from linear_curve import LINEAR_CURVE
 
 from coalminder.calibrate import command, points, stops, water
 from coalminder.cli import main
@@ -26,7 +27,6 @@ from coalminder.settings.calibration import (
     save_calibration,
 )
 from coalminder.settings.load import load_settings
-from coalminder.vents.curve import LINEAR_CURVE
 from coalminder.vents.fake import FakePulseOutput
 from coalminder.vents.servo import ServoVent
 

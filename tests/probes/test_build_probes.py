@@ -18,7 +18,7 @@ from coalminder.probes.thermistor import Divider, SteinhartHart, from_beta
 from coalminder.probes.topic import TopicProbe
 from coalminder.seams import Probe
 from coalminder.settings.calibration import Calibration, ProbeCorrection
-from coalminder.settings.probes import ProbesSettings, food_names
+from coalminder.settings.probes import ProbesSettings
 from coalminder.values import ProbeFault, ProbeFaultKind, Reading
 
 TRUE_C = 93.0
@@ -175,7 +175,6 @@ def test_limits_deadlines_and_roles_come_from_the_blocks() -> None:
     assert guard_limits(found)["pit"].highest_c == 300.0
     assert guard_limits(found)["pit"].stuck_s == 0.0
     assert deadlines(found) == {"pit": 0.5, "char": 2.0, "dome": 2.0}
-    assert food_names(found) == ("char",)
 
 
 def test_missing_serial_is_a_bus_fault_not_a_crash() -> None:

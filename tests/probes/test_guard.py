@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coalminder.probes.guard import GuardLimits, GuardState, fresh, guard
+from coalminder.probes.guard import GuardLimits, GuardState, guard
 from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
 
 LIMITS = GuardLimits(max_rate_c_per_s=15.0, slack_c=2.0, stuck_s=1800.0, stuck_above_c=40.0, max_age_s=5.0)
@@ -108,7 +108,3 @@ def test_what_passes_is_always_within_the_limits(steps: list[tuple[float, float,
         if last is not None:
             assert abs(sample.temp_c - last[0]) <= 2.0 + 15.0 * (now_s - last[1]) + 1e-6
         last = (sample.temp_c, now_s)
-
-
-def test_fresh_adds_the_time_that_passed() -> None:
-    assert fresh(Reading(93.0, 1.0), taken_s=10.0, now_s=12.5) == Reading(93.0, 3.5)

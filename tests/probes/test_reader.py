@@ -86,7 +86,6 @@ async def test_no_loop_step_is_late_with_eight_probes_and_one_driver_hung_for_ev
     took_s: list[float] = []
     rounds = [await worst_gap_s(reader, 5, took_s) for _ in range(3)]
     assert hung.started == 1
-    assert reader.hung == ("pit",)
     assert min(rounds) < 0.05
     assert took_s[0] >= 0.2  # the deadline is paid once
     assert sorted(took_s[1:])[len(took_s) // 2] < 0.1
@@ -102,10 +101,11 @@ async def test_driver_that_comes_back_is_asked_again_and_its_late_answer_is_drop
     assert hung.started == 1
     hung.let_go.set()
     for _ in range(200):
-        if not reader.hung:
+        sample = (await reader.read_all(2.0))["pit"]
+        if kind(sample) is not ProbeFaultKind.TIMEOUT:
             break
         await asyncio.sleep(0.005)
-    assert (await reader.read_all(2.0))["pit"] == Reading(20.0)
+    assert sample == Reading(20.0)
     assert hung.started == 2
     reader.close()
 

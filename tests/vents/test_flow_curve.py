@@ -7,8 +7,9 @@ import math
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from linear_curve import LINEAR_CURVE
 
-from coalminder.vents.curve import DEFAULT_CURVE, LINEAR_CURVE, FlowCurve, round_hole_share
+from coalminder.vents.curve import DEFAULT_CURVE, FlowCurve, round_hole_share
 
 fractions = st.floats(0.0, 1.0)
 

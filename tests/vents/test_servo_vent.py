@@ -8,12 +8,13 @@ import math
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from linear_curve import LINEAR_CURVE
 
 from coalminder.seams import Vent
 from coalminder.settings.calibration import VentCorrection
 from coalminder.settings.vents import SimulatedVent
 from coalminder.vents.build import build_vent
-from coalminder.vents.curve import DEFAULT_CURVE, LINEAR_CURVE
+from coalminder.vents.curve import DEFAULT_CURVE
 from coalminder.vents.fake import FakePulseOutput
 from coalminder.vents.servo import PulseOutput, ServoVent, Stroke
 

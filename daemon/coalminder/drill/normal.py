@@ -61,7 +61,6 @@ class Outcome:
     true_cut_offs: list[tuple[str, float, float, float]] = field(default_factory=list)
     alarms: Counter[str] = field(default_factory=Counter)
     highest_c: float = 0.0
-    tended_frac: float = 0.0
 
 
 def plan(seed: int) -> Plan:
@@ -158,7 +157,6 @@ def cook(seed: int, config: Config | None = None) -> Outcome:
     outcome = Outcome(seed, lid_lifts=len(script.lids), pieces_of_wood=len(script.wood))
     limit_c = rig.state.config.limits.hard_limit_c - rig.state.config.limits.temp_deadband_c
     known: set[str] = set()
-    tended = 0
     ended: int | None = None
     for second in range(int(script.hours * 3600)):
         rig.lid_open = any(at <= second < at + length for at, length in script.lids)
@@ -183,7 +181,6 @@ def cook(seed: int, config: Config | None = None) -> Outcome:
         outcome.alarms.update(now - known)
         known = now
         outcome.highest_c = max(outcome.highest_c, rig.kettle.true_pit_c)
-        tended += decision.phase in (Phase.SETTLING, Phase.TENDING, Phase.LID_OFF, Phase.EASING)
         ended = second + 1
         if decision.phase is Phase.CUT_OFF:
             first = next(a.code for a in decision.alarms if cuts_off(a.code))
@@ -193,7 +190,6 @@ def cook(seed: int, config: Config | None = None) -> Outcome:
             )
             break
     outcome.hours = (ended or 0) / 3600.0
-    outcome.tended_frac = tended / max(ended or 1, 1)
     return outcome
 
 

@@ -221,11 +221,10 @@ def _resume_from(
         undelivered, next_id, damage = (), 1, damage or str(error)
     damaged_path = str(path) if damage else ""
     try:
-        headers = _headers(db)
         query = "SELECT n, utc_s, phase, state FROM snapshots WHERE kept=0 ORDER BY n DESC LIMIT 1"
         row = db.execute(query).fetchone()
         last = db.execute("SELECT n, utc_s FROM steps ORDER BY n DESC LIMIT 1").fetchone()
-        if not headers or row is None:
+        if not _headers(db) or row is None:
             return Refusal("the last record holds no step", damaged_path, undelivered)
         n, utc_s, phase, blob = int(row[0]), float(row[1]), str(row[2]), row[3]
         last_n, last_utc_s = (int(last[0]), float(last[1])) if last else (n, utc_s)
@@ -242,9 +241,8 @@ def _resume_from(
             undelivered,
         )
     return Resume(
-        path=str(path), state=state, phase=phase, state_n=n, state_utc_s=utc_s, last_n=max(n, last_n),
-        last_utc_s=last_utc_s, age_s=age_s, header=headers[-1], undelivered=undelivered,
-        next_message_id=next_id, damage=damage,
+        path=str(path), state=state, phase=phase, state_n=n, last_n=max(n, last_n),
+        last_utc_s=last_utc_s, age_s=age_s, undelivered=undelivered, next_message_id=next_id, damage=damage,
     )  # fmt: skip
 
 

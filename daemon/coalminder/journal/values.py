@@ -47,11 +47,9 @@ class Resume(Generic[S]):
     state: S
     phase: str
     state_n: int
-    state_utc_s: float
     last_n: int
     last_utc_s: float
     age_s: float
-    header: Header
     undelivered: tuple[Message, ...] = ()
     next_message_id: int = 1
     damage: str = ""

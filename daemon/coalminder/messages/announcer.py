@@ -14,7 +14,7 @@ from coalminder.values import Inputs
 class Announcer:
     """Announces the grill of `link`, or takes it back. Make it before `link.start()`.
 
-    enabled False removes what an earlier run may have left. complete False: what probes there are is known
+    enabled False takes back what an earlier run may have left. complete False: what probes there are is known
     from the first `notice` only, and nothing is announced before, for a hub forgets what it does not see.
     """
 
@@ -57,10 +57,6 @@ class Announcer:
             return
         body = json.dumps(self._payload, ensure_ascii=False, separators=(",", ":")) if self._enabled else b""
         self._link.publish(self._topic, body, retain=True)
-
-    def remove(self) -> None:
-        """Take the grill out of every hub."""
-        self._link.publish(self._topic, b"", retain=True)
 
     def _birth(self, payload: bytes, _retained: bool) -> None:
         if payload == b"online":

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from coalminder.values import COARSE_C, ProbeFault, ProbeFaultKind, Reading, Sample
+from coalminder.values import COARSE_C, ProbeFault, ProbeFaultKind, Sample
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,8 +83,3 @@ def guard(state: GuardState, sample: Sample, now_s: float) -> tuple[GuardState, 
             f"exactly {temp_c:.2f} °C for {now_s - same_since_s:.0f} s; restart, then try another chip",
         )
     return following, sample
-
-
-def fresh(sample: Reading, taken_s: float, now_s: float) -> Reading:
-    """`sample` with the age it has at `now_s` when it was measured at `taken_s` (both control time)."""
-    return replace(sample, age_s=sample.age_s + max(0.0, now_s - taken_s))

@@ -15,7 +15,7 @@ from coalminder.probes import type_k
 from coalminder.probes.buses import SpiBus
 from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
 
-SPI_MODE, SPI_HZ = 0, 1_000_000
+SPI_MODE = 0
 UV_PER_C = 41.276  # data sheet, 'Thermal characteristics', type K
 
 FAULTS: dict[int, ProbeFault] = {

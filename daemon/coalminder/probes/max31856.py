@@ -10,7 +10,7 @@ from __future__ import annotations
 from coalminder.probes.buses import SpiBus
 from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
 
-SPI_MODE, SPI_HZ = 1, 1_000_000
+SPI_MODE = 1
 CONVERT, OPEN_TEST, REJECT_50_HZ = 0x80, 0x10, 0x01
 AVERAGE_4_TYPE_K = 0x23
 

@@ -11,7 +11,6 @@ from coalminder.probes import platinum
 from coalminder.probes.buses import SpiBus
 from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
 
-SPI_MODE, SPI_HZ = 1, 1_000_000
 BIAS, CONVERT, THREE_WIRES, CLEAR, REJECT_50_HZ = 0x80, 0x40, 0x10, 0x02, 0x01
 
 # Status bit -> fault, the most telling first (data sheet, 'Fault Status Register').

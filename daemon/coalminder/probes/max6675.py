@@ -3,15 +3,13 @@
 Frame after the data sheet, table 'SPI timing' (from memory): D15 zero; D14..D3 unsigned, 0.25 °C; D2 open;
 D1 zero (device); D0 floats. It converts for up to 0.22 s after each read: ask no more often than four
 times a second. It keeps its junction temperature to itself, so its straight line of type K cannot be
-undone: allow a few °C.
+undone: allow a few °C. SPI mode 0.
 """
 
 from __future__ import annotations
 
 from coalminder.probes.buses import SpiBus
 from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
-
-SPI_MODE, SPI_HZ = 0, 1_000_000
 
 
 def sample(word: int) -> Sample:

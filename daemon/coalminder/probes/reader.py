@@ -40,11 +40,6 @@ class ProbeReader:
             if getattr(probe, "blocking", True)
         }
 
-    @property
-    def hung(self) -> tuple[str, ...]:
-        """Names of the probes whose driver has not come back."""
-        return tuple(name for name, worker in self._workers.items() if worker.busy)
-
     async def read_all(self, now_s: float) -> dict[str, Sample]:
         """One sample of every probe, in their order, after the slowest or its deadline. Never raises.
 

@@ -253,8 +253,3 @@ def _roles_and_wires(probes: dict[str, Any]) -> dict[str, Any]:
 
 #: Section `[probes]`: name -> block.
 ProbesSettings = Annotated[dict[ProbeName, ProbeSettings], AfterValidator(_roles_and_wires)]
-
-
-def food_names(probes: dict[str, Any]) -> tuple[str, ...]:
-    """The names that are no role, in the order of the configuration."""
-    return tuple(name for name in probes if name not in ROLES)

@@ -89,6 +89,3 @@ _POSITIONS = (
 
 #: A rotating or sliding plate over round holes. Dense near shut: a low fire lives there.
 DEFAULT_CURVE = FlowCurve(tuple((at, round_hole_share(at)) for at in _POSITIONS))
-
-#: A vent whose flow is already linear in its position.
-LINEAR_CURVE = FlowCurve(((0.0, 0.0), (1.0, 1.0)))
