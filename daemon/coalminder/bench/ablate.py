@@ -22,7 +22,7 @@ VARIANTS: dict[str, Variant] = {
 }
 
 
-def variants(base: Config | None = None) -> dict[str, Factory]:
+def variants() -> dict[str, Factory]:
     """`ours` whole, and without each part."""
-    config = Config() if base is None else base
+    config = Config()
     return {"ours": ours(config)} | {name: ours(change(config)) for name, change in VARIANTS.items()}

@@ -215,8 +215,8 @@ def kept(name: str, folder: Path = DATA) -> dict[int, Answer]:
     return {int(key): _unpacked(raw) for key, raw in _seeds(path).items()}
 
 
-def oracle_runs(names: Iterable[str], seeds: Iterable[int], traced: int = 0) -> list[Run]:
-    """The kept answers as runs; that of seed `traced` with its trace. UserError for what is not there."""
+def oracle_runs(names: Iterable[str], seeds: Iterable[int]) -> list[Run]:
+    """The kept answers as runs; that of seed 0 with its trace. UserError for what is not there."""
     wanted = list(seeds)
     runs = []
     for name in names:
@@ -228,7 +228,7 @@ def oracle_runs(names: Iterable[str], seeds: Iterable[int], traced: int = 0) -> 
                 f"refresh with: coalminder bench oracle --scenarios {name} --seeds {max(wanted) + 1}"
             )
         for seed in wanted:
-            if seed == traced:
+            if seed == 0:
                 the_cook = cook(name, seed)
                 runs.append(as_run(the_cook, "oracle", replay(the_cook, answers[seed].levels)))
             else:

@@ -16,7 +16,7 @@ from coalminder.bench.oracle import beaten_by
 from coalminder.bench.runner import Run
 from coalminder.bench.scenarios import SCENARIOS
 
-ORACLE = "oracle"
+ORACLE, OURS = "oracle", "ours"
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,14 +128,14 @@ class Verdict:
     oracle_beaten: int
 
 
-def verdicts(runs: Iterable[Run], who: str = "ours") -> list[Verdict]:
-    """One for each scenario in which `who`, the oracle and a peer were run."""
+def verdicts(runs: Iterable[Run]) -> list[Verdict]:
+    """One for each scenario in which ours, the oracle and a peer were run."""
     listed = list(runs)
     table = {(x.scenario, x.controller): x for x in lines(listed)}
     at = {item.key: item.score for item in listed}
     made = []
     for scenario in dict.fromkeys(item.scenario for item in listed):
-        mine, best = table.get((scenario, who)), table.get((scenario, ORACLE))
+        mine, best = table.get((scenario, OURS)), table.get((scenario, ORACLE))
         peers = [table[scenario, p] for p in PEERS if (scenario, p) in table]
         if mine is None or best is None or not peers:
             continue
@@ -148,9 +148,9 @@ def verdicts(runs: Iterable[Run], who: str = "ours") -> list[Verdict]:
                 scenario=scenario,
                 band_kept=mine.in_band_frac >= enough,
                 ceiling_kept=all(
-                    at[scenario, seed, who].peak_c <= max(CEILING_C, at[scenario, seed, ORACLE].peak_c)
+                    at[scenario, seed, OURS].peak_c <= max(CEILING_C, at[scenario, seed, ORACLE].peak_c)
                     for seed in seeds
-                    if (scenario, seed, who) in at
+                    if (scenario, seed, OURS) in at
                 ),
                 mae_ratio=mine.mae_c / best.mae_c,
                 best_peer=peer.controller,

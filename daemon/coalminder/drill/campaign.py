@@ -58,19 +58,18 @@ def count_false_cut_offs(
     *,
     jobs: int = 1,
     results: Path | None = None,
-    first_seed: int = 0,
     progress: Callable[[str], None] = lambda _: None,
 ) -> Tally:
     """Cook until `hours` are reached. `results` keeps a line a cook; seeds in it are not cooked again."""
     tally = Tally()
     done: set[int] = set()
     for row in _kept(results):
-        if row["seed"] >= first_seed and row["seed"] not in done and tally.hours < hours:
+        if row["seed"] not in done and tally.hours < hours:
             done.add(row["seed"])
             tally.add(row)
     if tally.hours >= hours:
         return tally
-    seeds = (seed for seed in range(first_seed, 10**9) if seed not in done)
+    seeds = (seed for seed in range(10**9) if seed not in done)
     with multiprocessing.get_context("spawn").Pool(jobs) as pool:
         for outcome in pool.imap(cook, _enough(seeds, hours - tally.hours)):
             row = _row(outcome)

@@ -111,10 +111,9 @@ def immersion_s(
     brine_wps_pct: float,
     target_wps_pct: float,
     start_wps_pct: float = 0.4,
-    at_core: bool = False,
     diffusivity_m2_s: float = DIFFUSIVITY_M2_S[1],
 ) -> float:
-    """Seconds until the mean (or the core) reaches `target_wps_pct`; inf when the brine is too weak."""
+    """Seconds until the mean reaches `target_wps_pct`; inf when the brine is too weak."""
     in_range("target water-phase salt", target_wps_pct, 0.5, 12.0, "%", "3 to 5 % is usual")
     if target_wps_pct <= start_wps_pct:
         return 0.0
@@ -125,7 +124,7 @@ def immersion_s(
     )
     if share > 0.98:
         return float("inf")
-    fourier = fourier_for(share, slab_centre if at_core else slab_uptake)
+    fourier = fourier_for(share, slab_uptake)
     return fourier * diffusion_path_m(thickness_m, skin_on) ** 2 / diffusivity_m2_s
 
 
@@ -153,9 +152,7 @@ def salting(
     )
 
 
-def brine_warnings(
-    temp_c: float, time_s: float, wps_pct: float, reused: bool = False, reduced_oxygen: bool = True
-) -> tuple[str, ...]:
+def brine_warnings(temp_c: float, time_s: float, wps_pct: float, reused: bool = False) -> tuple[str, ...]:
     """One line for each thing that is wrong or must be said, worst first."""
     lines = []
     if reused:
@@ -168,10 +165,9 @@ def brine_warnings(
         lines.append(
             f"Brining over 4 h must stay at {MAX_LONG_C:.1f} °C or below: refrigerate it [ny-brine]."
         )
-    if reduced_oxygen:
-        below = "below" if wps_pct < REDUCED_OXYGEN_WPS_PCT else "computed, not measured, even if above"
-        lines.append(
-            f"Do not pack without air (vacuum, jars, oil): water-phase salt is {wps_pct:.1f} %, {below} the "
-            f"{REDUCED_OXYGEN_WPS_PCT} % that the trade must prove by test; no plan makes it safe [fda-63]."
-        )
+    below = "below" if wps_pct < REDUCED_OXYGEN_WPS_PCT else "computed, not measured, even if above"
+    lines.append(
+        f"Do not pack without air (vacuum, jars, oil): water-phase salt is {wps_pct:.1f} %, {below} the "
+        f"{REDUCED_OXYGEN_WPS_PCT} % that the trade must prove by test; no plan makes it safe [fda-63]."
+    )
     return tuple(lines)

@@ -16,20 +16,18 @@ Z_C = 7.5
 SIX_D_MIN = 2.0
 
 
-def lethal_rate(temp_c: float, reference_c: float = REFERENCE_C, z_c: float = Z_C) -> float:
-    """Minutes at `reference_c` that one minute at `temp_c` is worth: 10^((T - Tref)/z) (Bigelow, Ball)."""
-    return float(10.0 ** ((temp_c - reference_c) / z_c))
+def lethal_rate(temp_c: float) -> float:
+    """Minutes at REFERENCE_C that one minute at `temp_c` is worth: 10^((T - Tref)/z) (Bigelow, Ball)."""
+    return float(10.0 ** ((temp_c - REFERENCE_C) / Z_C))
 
 
-def lethality_min(
-    times_min: Sequence[float], temps_c: Sequence[float], reference_c: float = REFERENCE_C, z_c: float = Z_C
-) -> float:
+def lethality_min(times_min: Sequence[float], temps_c: Sequence[float]) -> float:
     """F = integral of the lethal rate, by the trapezoid rule over a log; times must not fall."""
     total = 0.0
     for t0, t1, a, b in zip(times_min, times_min[1:], temps_c, temps_c[1:], strict=False):
         if t1 < t0:
             raise ValueError("times must not go back")
-        total += 0.5 * (t1 - t0) * (lethal_rate(a, reference_c, z_c) + lethal_rate(b, reference_c, z_c))
+        total += 0.5 * (t1 - t0) * (lethal_rate(a) + lethal_rate(b))
     return total
 
 
@@ -65,14 +63,12 @@ TOLERANCE_C = 0.5
 """A fall by no more than this below the rule is the probe's noise."""
 
 
-def held_s(
-    before_s: float, dt_s: float, core_c: float, rule: DoneRule, tolerance_c: float = TOLERANCE_C
-) -> float:
+def held_s(before_s: float, dt_s: float, core_c: float, rule: DoneRule) -> float:
     """Time at or above the rule's core temperature after another `dt_s` at `core_c`.
 
-    Counts only at or above the limit; a fall by more than `tolerance_c` (probe noise) starts the count again,
+    Counts only at or above the limit; a fall by more than TOLERANCE_C (probe noise) starts the count again,
     as the rule asks for the time without a break; in between the count stands still.
     """
     if core_c >= rule.core_c:
         return before_s + dt_s
-    return before_s if core_c >= rule.core_c - tolerance_c else 0.0
+    return before_s if core_c >= rule.core_c - TOLERANCE_C else 0.0

@@ -25,6 +25,9 @@ FILM_KG_M2 = (0.06, 0.10, 0.16)
 SURFACE_ACTIVITY = 0.97
 """Water activity of a brined surface (3 to 5 % salt in its water: Raoult) [estimate]."""
 
+LENGTH_M = 0.25
+"""Of a piece, along the air."""
+
 WARM_ROOM_C = 10.0
 
 
@@ -41,13 +44,7 @@ class Drying:
     warnings: tuple[str, ...]
 
 
-def pellicle(
-    air_c: float,
-    humidity_frac: float,
-    air_speed_m_s: float,
-    length_m: float = 0.25,
-    both_sides: bool = True,
-) -> Drying:
+def pellicle(air_c: float, humidity_frac: float, air_speed_m_s: float) -> Drying:
     """Drying in air at `air_c` (0..30 °C), relative humidity 0.1..0.98, speed 0..6 m/s (still room: 0.1)."""
     in_range(
         "drying air", air_c, 0.0, 30.0, "°C", "10 to 15 °C is best; below 4 °C in the refrigerator is safest"
@@ -56,7 +53,7 @@ def pellicle(
     in_range("air speed", air_speed_m_s, 0.0, 6.0, "m/s", "a small fan gives 1 to 2")
     ratio = humidity_ratio(air_c, humidity_frac)
     surface = min(air_c, wet_bulb_c(air_c, ratio) + 0.5)
-    h = plate_coefficient_w_m2k(air_speed_m_s, length_m, air_c)
+    h = plate_coefficient_w_m2k(air_speed_m_s, LENGTH_M, air_c)
     rate = evaporation_kg_m2s(h, surface, air_c, vapour_pressure_pa(ratio), SURFACE_ACTIVITY)
     quick, usual, slow = (film / rate if rate > 2e-7 else float("inf") for film in FILM_KG_M2)
     warnings = []
@@ -68,7 +65,5 @@ def pellicle(
         warnings.append(
             f"At {air_c:.0f} °C every minute counts as warm time: a fan and 10 °C or less are better."
         )
-    if not both_sides:
-        warnings.append("Dry it on a rack, so that air reaches both sides.")
     spent = add_time(NO_EXPOSURE, air_c, min(slow, 12 * 3600.0))
     return Drying(quick, usual, slow, surface, 3600.0 * rate, spent, tuple(warnings))

@@ -1,6 +1,6 @@
 """Humid air: saturation, wet bulb, and evaporation from a wet surface.
 
-Owns: psychrometrics at sea-level pressure by default. Must not know: food. Formulas: Hyland and Wexler as
+Owns: psychrometrics at sea-level pressure. Must not know: food. Formulas: Hyland and Wexler as
 printed in ASHRAE Fundamentals ch. 1 (saturation, eqs 5 and 6; wet bulb, eqs 33 and 35).
 """
 
@@ -34,26 +34,26 @@ def saturation_pa(temp_c: float) -> float:
     return math.exp(log)
 
 
-def humidity_ratio(temp_c: float, humidity_frac: float, pressure_pa: float = STANDARD_PRESSURE_PA) -> float:
+def humidity_ratio(temp_c: float, humidity_frac: float) -> float:
     """Kg water / kg dry air at relative humidity 0..1."""
     in_range("relative humidity", 100 * humidity_frac, 0.0, 100.0, "%")
     vapour = humidity_frac * saturation_pa(temp_c)
-    return 0.621945 * vapour / (pressure_pa - vapour)
+    return 0.621945 * vapour / (STANDARD_PRESSURE_PA - vapour)
 
 
-def vapour_pressure_pa(ratio: float, pressure_pa: float = STANDARD_PRESSURE_PA) -> float:
+def vapour_pressure_pa(ratio: float) -> float:
     """Partial pressure of vapour at humidity ratio `ratio`."""
-    return pressure_pa * ratio / (0.621945 + ratio)
+    return STANDARD_PRESSURE_PA * ratio / (0.621945 + ratio)
 
 
-def _ratio_at_wet_bulb(temp_c: float, wet_c: float, pressure_pa: float) -> float:
-    saturated = humidity_ratio(wet_c, 1.0, pressure_pa)
+def _ratio_at_wet_bulb(temp_c: float, wet_c: float) -> float:
+    saturated = humidity_ratio(wet_c, 1.0)
     return ((2501.0 - 2.326 * wet_c) * saturated - 1.006 * (temp_c - wet_c)) / (
         2501.0 + 1.86 * temp_c - 4.186 * wet_c
     )
 
 
-def wet_bulb_c(temp_c: float, ratio: float, pressure_pa: float = STANDARD_PRESSURE_PA) -> float:
+def wet_bulb_c(temp_c: float, ratio: float) -> float:
     """Thermodynamic wet bulb in °C above 0, of air at `temp_c` (0..200) with humidity ratio `ratio`.
 
     Air so dry that its wet bulb lies below freezing is answered with 0.
@@ -62,16 +62,16 @@ def wet_bulb_c(temp_c: float, ratio: float, pressure_pa: float = STANDARD_PRESSU
     low, high = 0.0, min(temp_c, 99.9)
     for _ in range(60):
         middle = 0.5 * (low + high)
-        if _ratio_at_wet_bulb(temp_c, middle, pressure_pa) > ratio:
+        if _ratio_at_wet_bulb(temp_c, middle) > ratio:
             high = middle
         else:
             low = middle
     return 0.5 * (low + high)
 
 
-def mass_coefficient_m_s(h_w_m2k: float, temp_c: float, pressure_pa: float = STANDARD_PRESSURE_PA) -> float:
+def mass_coefficient_m_s(h_w_m2k: float, temp_c: float) -> float:
     """Mass transfer coefficient from the heat one: h/(density cp Le^(2/3)) (Chilton and Colburn)."""
-    density = pressure_pa / (287.05 * (temp_c + 273.15))
+    density = STANDARD_PRESSURE_PA / (287.05 * (temp_c + 273.15))
     return h_w_m2k / (density * 1006.0 * math.pow(LEWIS, 2.0 / 3.0))
 
 

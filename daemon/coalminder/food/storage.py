@@ -13,6 +13,7 @@ from coalminder.food.checks import in_range
 from coalminder.food.exposure import COLD_C, HOT_C
 
 HOUR_S = 3600.0
+FILM_W_M2K = 8.0  # of food that stands in still air
 
 # Each source: rows (refrigerator no warmer than °C, days); its coldest row that still covers it counts.
 # Home-smoked fish has no maker's date, so the row for cooked fish applies to it too.
@@ -68,9 +69,7 @@ class Cooling:
     passes: bool
 
 
-def cooling(
-    food: slabs.Food, start_c: float, air_c: float, fridge_c: float, bench_s: float, film_w_m2k: float = 8.0
-) -> Cooling:
+def cooling(food: slabs.Food, start_c: float, air_c: float, fridge_c: float, bench_s: float) -> Cooling:
     """A slab that stands `bench_s` in air at `air_c` and then in a refrigerator.
 
     Without evaporation, the slow side. start_c: core and surface when it comes off.
@@ -85,7 +84,7 @@ def cooling(
     begin = 0.0 if start_c <= HOT_C else None
     at_21: float | None = None
     while now_s < 24 * HOUR_S:
-        air = slabs.Air(air_c if now_s < bench_s else fridge_c, film_w_m2k, dries=False)
+        air = slabs.Air(air_c if now_s < bench_s else fridge_c, FILM_W_M2K, dries=False)
         family = slabs.advance(family, food, air, step_s)
         now_s += step_s
         core = slabs.core_of(family[0])

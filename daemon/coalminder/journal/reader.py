@@ -275,5 +275,5 @@ def _unpack_or_none(blob: bytes) -> Any | None:
 
 
 def _outbox(db: sqlite3.Connection) -> tuple[Message, ...]:
-    rows = db.execute("SELECT id, utc_s, topic, payload, qos, retain FROM outbox ORDER BY id")
-    return tuple(Message(a, b, c, d, e, bool(f)) for a, b, c, d, e, f in rows)
+    rows = db.execute("SELECT id, utc_s, topic, payload, retain FROM outbox ORDER BY id")
+    return tuple(Message(a, b, c, d, bool(e)) for a, b, c, d, e in rows)

@@ -23,7 +23,7 @@ _NEXT = "free space, or check the card"
 _INSERT = {
     "alarm": "INSERT INTO alarms VALUES (NULL,?,?,?,?,?,?,?,?,?)",
     "command": "INSERT INTO commands VALUES (NULL,?,?,?,?,?,?,?)",
-    "post": "INSERT OR REPLACE INTO outbox VALUES (?,?,?,?,?,?)",
+    "post": "INSERT OR REPLACE INTO outbox VALUES (?,?,?,?,1,?)",
     "delivered": "DELETE FROM outbox WHERE id=?",
     "note": "INSERT INTO notes VALUES (NULL,?,?)",
 }
@@ -163,9 +163,7 @@ class Sink:
             state = pack(to_plain(self._last_state))
             row = (run, self._start.version, settings, digest, self._start.utc_s, self._last_n + 1, state)
             db.execute("INSERT INTO header VALUES (?,?,?,?,?,?,?)", row)
-            waiting = [
-                (m.message_id, m.utc_s, m.topic, m.payload, m.qos, int(m.retain)) for m in self._waiting()
-            ]
+            waiting = [(m.message_id, m.utc_s, m.topic, m.payload, int(m.retain)) for m in self._waiting()]
             db.executemany(_INSERT["post"], waiting)
             db.execute("COMMIT")
         except BaseException:

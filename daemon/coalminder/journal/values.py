@@ -17,7 +17,6 @@ class Message:
     utc_s: float
     topic: str
     payload: bytes
-    qos: int = 1
     retain: bool = False
 
 

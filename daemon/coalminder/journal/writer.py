@@ -133,15 +133,13 @@ class Journal:
         with self._lock:
             self._add([NoteItem("note", (utc_s, text))])
 
-    def post(
-        self, utc_s: float, topic: str, payload: bytes, *, qos: int = 1, retain: bool = False
-    ) -> Message:
+    def post(self, utc_s: float, topic: str, payload: bytes, *, retain: bool = False) -> Message:
         """Keep a message until `delivered`; committed at once, so that a restart does not lose it.
 
         At most MAX_UNDELIVERED wait; beyond that the oldest is dropped and a note says so.
         """
         with self._lock:
-            message = Message(self._next_message_id, utc_s, topic, payload, qos, retain)
+            message = Message(self._next_message_id, utc_s, topic, payload, retain)
             self._next_message_id += 1
             notes = []
             if len(self._undelivered) >= MAX_UNDELIVERED:
@@ -152,7 +150,7 @@ class Journal:
                     NoteItem("note", (utc_s, f"outbox full: message {oldest} dropped")),
                 ]
             self._undelivered[message.message_id] = message
-            row = (message.message_id, utc_s, topic, payload, qos, int(retain))
+            row = (message.message_id, utc_s, topic, payload, int(retain))
             self._add([*notes, NoteItem("post", row)], urgent=True)
         return message
 

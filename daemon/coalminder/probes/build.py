@@ -33,18 +33,11 @@ SPI_HZ = 1_000_000  # below the limit of every chip used, and kind to wires of h
 
 
 def build_probes(
-    settings: Mapping[str, ProbeBlock],
-    calibration: Calibration = NOTHING,
-    *,
-    buses: Buses | None = None,
-    seed: int = 0,
+    settings: Mapping[str, ProbeBlock], calibration: Calibration = NOTHING, *, buses: Buses | None = None
 ) -> dict[str, Probe]:
-    """Probes by name, in the order of the configuration. SettingsError when a thermistor curve is impossible.
-
-    `seed` starts the noise of simulated probes.
-    """
+    """Probes by name, in the order of the configuration. SettingsError for an impossible thermistor curve."""
     buses = buses or Buses()
-    return {name: _probe(name, block, calibration, buses, seed) for name, block in settings.items()}
+    return {name: _probe(name, block, calibration, buses) for name, block in settings.items()}
 
 
 def guard_limits(settings: Mapping[str, ProbeBlock]) -> dict[str, GuardLimits]:
@@ -79,12 +72,12 @@ def thermistor_curve(name: str, block: Thermistor) -> SteinhartHart:
         raise SettingsError(f"probes.{name}.thermistor.points: {error}") from error
 
 
-def _probe(name: str, block: ProbeBlock, calibration: Calibration, buses: Buses, seed: int) -> Probe:
+def _probe(name: str, block: ProbeBlock, calibration: Calibration, buses: Buses) -> Probe:
     found = calibration.probes.get(name, ProbeCorrection())
     # The calibration was made with the configured offset in force: it comes on top.
     correction = Correction(found.gain, found.offset_c + found.gain * block.offset_c)
     if isinstance(block, Simulated):
-        return SimulatedProbe(name, correction.gain * block.temp_c + correction.offset_c, block.noise_c, seed)
+        return SimulatedProbe(name, correction.gain * block.temp_c + correction.offset_c, block.noise_c)
     if isinstance(block, Topic):
         return TopicProbe(
             name,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,7 +16,7 @@ from coalminder.grill.scenario import Disturbance, Food, Wood, apply, due, lid_o
 from coalminder.rehearse.summary import Trace
 from coalminder.seams import Grill
 from coalminder.values import Inputs, ProbeFault, ProbeFaultKind, Reading, Sample
-from coalminder.vents.curve import DEFAULT_CURVE, FlowCurve
+from coalminder.vents.curve import DEFAULT_CURVE
 
 if TYPE_CHECKING:
     from coalminder.journal import Journal
@@ -46,20 +46,16 @@ def run_fast(
     script: Sequence[Disturbance],
     duration_s: float,
     *,
-    curve: FlowCurve = DEFAULT_CURVE,
-    events: dict[int, tuple[Event, ...]] | None = None,
-    progress: Callable[[float], None] | None = None,
     record: Path | None = None,
 ) -> FastRun:
     """Tend `grill` for `duration_s` at 1 Hz.
 
-    events: by whole second; without them the coals are lit at 0 s and somebody looks in once an hour.
-    record: a folder to keep the cook's record in.
+    The cook of `attended` lights it. record: a folder to keep the cook's record in.
     """
     trace = Trace()
     state = initial(config)
     journal = None if record is None else _journal(record, state)
-    asked = attended(duration_s, script) if events is None else events
+    asked = attended(duration_s, script)
     began = time.perf_counter()
     for second in range(int(duration_s)):
         now_s = float(second)
@@ -72,13 +68,11 @@ def run_fast(
             journal.record(now_s, _RECORD_UTC_S + now_s, inputs, decision, state)
             if second % 400 == 399:  # fewer than the journal keeps in memory
                 journal.flush(30.0)
-        lower, upper = curve.position(decision.lower), curve.position(decision.upper)
+        lower, upper = DEFAULT_CURVE.position(decision.lower), DEFAULT_CURVE.position(decision.upper)
         apply(grill, script, now_s, now_s + 1.0)
         lid_off = lid_open(script, now_s)
         trace.add(now_s, pit_c, core_c, decision, lower, upper, lid_off)
         grill.advance(1.0, lower, upper, lid_off)
-        if progress is not None and second % 60 == 0:
-            progress(now_s)
     if journal is not None:
         journal.close(30.0)
     return FastRun(trace, time.perf_counter() - began)

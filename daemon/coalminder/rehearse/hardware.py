@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
 from coalminder.grill.scenario import Disturbance, apply, lid_open
 from coalminder.rehearse.fast import sample_of
 from coalminder.seams import Grill
 from coalminder.values import Inputs
-from coalminder.vents.curve import DEFAULT_CURVE, FlowCurve
+from coalminder.vents.curve import DEFAULT_CURVE
 
 
 class SimulatedHardware:
@@ -17,16 +17,8 @@ class SimulatedHardware:
     `lower`, `upper`: servo positions in force; `lid_open`: the lid in the last second.
     """
 
-    def __init__(
-        self,
-        grill: Grill,
-        script: Sequence[Disturbance] = (),
-        *,
-        curve: FlowCurve = DEFAULT_CURVE,
-        spoil: Callable[[float, Inputs], Inputs] | None = None,
-    ) -> None:
-        """`spoil` may falsify what was seen, for drills."""
-        self.grill, self.script, self._curve, self._spoil = grill, script, curve, spoil
+    def __init__(self, grill: Grill, script: Sequence[Disturbance] = ()) -> None:
+        self.grill, self.script = grill, script
         self.lower = self.upper = 0.0
         self.lid_open = False
         self.vents_failed = False
@@ -36,12 +28,11 @@ class SimulatedHardware:
     async def read(self, now_s: float) -> Inputs:
         """Let the grill live up to `now_s`, then read it."""
         self._advance(now_s)
-        seen = Inputs(pit=sample_of(self.grill.pit_c()), foods=(("food", sample_of(self.grill.core_c())),))
-        return seen if self._spoil is None else self._spoil(now_s, seen)
+        return Inputs(pit=sample_of(self.grill.pit_c()), foods=(("food", sample_of(self.grill.core_c())),))
 
     async def move(self, lower: float, upper: float) -> None:
-        """Openings become servo positions through the flow curve."""
-        self.lower, self.upper = self._curve.position(lower), self._curve.position(upper)
+        """Openings become servo positions through the usual flow curve."""
+        self.lower, self.upper = DEFAULT_CURVE.position(lower), DEFAULT_CURVE.position(upper)
 
     async def make_safe(self) -> None:
         """Shut both vents."""

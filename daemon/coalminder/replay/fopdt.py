@@ -54,6 +54,6 @@ def unit_response(u: Floats, step_s: float, tau_s: float, theta_s: float) -> Flo
     return np.asarray(u[0] + lfilter([1.0], [1.0, -a], drive))
 
 
-def response(model: Fopdt, u: Floats, step_s: float, start: float = 0.0) -> Floats:
-    """Output of `model` for `u`, at rest at `start` before: start + k (y_unit - u[0])."""
-    return np.asarray(start + model.k * (unit_response(u, step_s, model.tau_s, model.theta_s) - u[0]))
+def response(model: Fopdt, u: Floats, step_s: float) -> Floats:
+    """Output of `model` for `u`, at rest at 0 before: k (y_unit - u[0])."""
+    return np.asarray(model.k * (unit_response(u, step_s, model.tau_s, model.theta_s) - u[0]))

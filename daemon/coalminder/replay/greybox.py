@@ -9,7 +9,6 @@ the plain model does not: weather, leaks, a bed that grows and dies.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,7 +20,7 @@ from coalminder.replay.fopdt import Floats
 from coalminder.replay.identify import Interval
 from coalminder.replay.whatif import Cook
 from coalminder.values import Phase
-from coalminder.vents.curve import DEFAULT_CURVE, FlowCurve
+from coalminder.vents.curve import DEFAULT_CURVE
 
 WIND_M_PER_S = 3.0
 EVERY_S = 60
@@ -62,13 +61,7 @@ class GreyBox:
     rows: int
 
 
-def fit_kettle(
-    cook: Cook,
-    *,
-    curve: FlowCurve = DEFAULT_CURVE,
-    evaluations: int = 4,
-    progress: Callable[[float, str], None] | None = None,
-) -> GreyBox:
+def fit_kettle(cook: Cook, *, evaluations: int = 4) -> GreyBox:
     """Fit to the record from its lighting on. Raises ValueError for a record that begins later."""
     first = str(cook.series.phase[0])
     if first not in ("", Phase.COLD.value, Phase.LIGHTING.value):
@@ -77,14 +70,9 @@ def fit_kettle(
         )
     rows = np.flatnonzero(np.isfinite(cook.series.pit_c) & ~cook.series.lid_off)[::EVERY_S]
     sd = np.array([unknown.sd for unknown in UNKNOWNS])
-    tried = 0
 
     def misfit(logs: Floats) -> Floats:
-        nonlocal tried
-        tried += 1
-        if progress is not None:
-            progress(min(tried / (evaluations * (len(UNKNOWNS) + 1)), 1.0), "fitting the physical model")
-        pit = simulate(cook, logs, curve)
+        pit = simulate(cook, logs)
         # Rows follow each other within minutes: a handful of them say as much as one.
         off = (pit[rows] - cook.series.pit_c[rows]) / MODEL_ERROR_C / math.sqrt(5.0)
         return np.concatenate([np.clip(off, -20.0, 20.0), logs / sd])
@@ -94,7 +82,7 @@ def fit_kettle(
         misfit, start, bounds=(-3 * sd, 3 * sd), diff_step=0.03, max_nfev=evaluations, loss="soft_l1"
     )
     spread = np.sqrt(np.diag(np.linalg.inv(found.jac.T @ found.jac + 1e-9 * np.eye(len(sd)))))
-    pit = simulate(cook, found.x, curve)
+    pit = simulate(cook, found.x)
     return GreyBox(
         times={u.name: float(math.exp(x)) for u, x in zip(UNKNOWNS, found.x, strict=True)},
         intervals={
@@ -108,12 +96,7 @@ def fit_kettle(
 
 
 def simulate(
-    cook: Cook,
-    logs: Floats,
-    curve: FlowCurve = DEFAULT_CURVE,
-    *,
-    wind_m_per_s: float = WIND_M_PER_S,
-    warmer_k: float = 0.0,
+    cook: Cook, logs: Floats, *, wind_m_per_s: float = WIND_M_PER_S, warmer_k: float = 0.0
 ) -> Floats:
     """The pit of the kettle exp(logs) times the usual one, under the recorded vents, lid and wood."""
     times = {unknown.name: math.exp(x) for unknown, x in zip(UNKNOWNS, logs, strict=True)}
@@ -144,7 +127,7 @@ def simulate(
             elif isinstance(event, CharcoalAdded):
                 kettle.add_charcoal(event.mass_kg, event.lit)
         span = cook.now_s[i + 1] - cook.now_s[i] if i + 1 < len(cook.now_s) else 1.0
-        lower, upper = curve.position(float(series.lower[i])), curve.position(float(series.upper[i]))
+        lower, upper = (DEFAULT_CURVE.position(float(x)) for x in (series.lower[i], series.upper[i]))
         kettle.advance(min(span, 60.0), lower, upper, bool(series.lid_off[i]))
     return pit
 

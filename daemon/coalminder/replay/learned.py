@@ -180,13 +180,13 @@ def _logs(model: Fopdt) -> Floats:
     return np.log([model.slope_per_s, model.tau_s, max(model.theta_s, 1.0)])
 
 
-def ensemble(best: Fit, seed: int = 0, count: int = 20) -> tuple[Fopdt, ...]:
-    """Models 1.645 standard deviations from the best in every direction (90 % each way), best first."""
+def ensemble(best: Fit, seed: int = 0) -> tuple[Fopdt, ...]:
+    """The best and 20 models 1.645 standard deviations from it in every direction (90 % each way)."""
     rng = np.random.default_rng(seed)
     values, vectors = np.linalg.eigh(np.array(best.covariance))
     root = vectors @ np.diag(np.sqrt(np.maximum(values, 0.0)))
     reach = 1.645
-    directions = [*np.eye(3), *-np.eye(3), *rng.normal(size=(count - 6, 3))]
+    directions = [*np.eye(3), *-np.eye(3), *rng.normal(size=(14, 3))]
     found = [best.model]
     for d in directions:
         slope, tau, theta = np.exp(_logs(best.model) + reach * root @ (d / np.linalg.norm(d)))

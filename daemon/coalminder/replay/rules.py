@@ -25,11 +25,9 @@ class Gains:
         return self.kc, self.kc / self.ti_s if math.isfinite(self.ti_s) else 0.0, self.kc * self.td_s
 
 
-def simc_pi(m: Fopdt, tau_c_s: float | None = None) -> Gains:
-    """SIMC PI; tau_c_s defaults to the dead time (Skogestad, J. Process Control 13 (2003) 291)."""
-    tau_c = m.theta_s if tau_c_s is None else tau_c_s
-    kc = m.tau_s / (m.k * (tau_c + m.theta_s))
-    return Gains(kc, min(m.tau_s, 4.0 * (tau_c + m.theta_s)))
+def simc_pi(m: Fopdt) -> Gains:
+    """SIMC PI, closed as fast as the dead time (Skogestad, J. Process Control 13 (2003) 291)."""
+    return Gains(m.tau_s / (2.0 * m.k * m.theta_s), min(m.tau_s, 8.0 * m.theta_s))
 
 
 def amigo_pi(m: Fopdt) -> Gains:

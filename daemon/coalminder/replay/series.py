@@ -113,14 +113,14 @@ def _value(sample: Sample | None) -> float:
     return sample.temp_c if isinstance(sample, Reading) else math.nan
 
 
-def even(series: Series, step_s: float = 1.0) -> Series:
-    """The same at even times: readings by straight lines, settings held; gaps over 60 s stay empty."""
+def even(series: Series) -> Series:
+    """The same once a second: readings by straight lines, settings held; gaps over 60 s stay empty."""
     if series.time_s[-1] > LONGEST_S:
         raise UserError(
             f"the table spans {series.time_s[-1] / 86400.0:.0f} days; at most {LONGEST_S / 86400.0:.0f}: "
             "give the time in seconds, or cut off the rows from before the clock was set"
         )
-    time_s = np.arange(0.0, series.time_s[-1] + 0.5 * step_s, step_s)
+    time_s = np.arange(0.0, series.time_s[-1] + 0.5)
     held = np.clip(np.searchsorted(series.time_s, time_s + 1e-9, side="right") - 1, 0, len(series) - 1)
     apart = np.diff(series.time_s, append=series.time_s[-1])
     longest_s = series.longest_gap_s

@@ -23,8 +23,7 @@ from coalminder.core import Config
 from coalminder.core.config import LoopConfig
 from coalminder.core.loop import scaled, unscaled
 from coalminder.replay.fopdt import Fopdt, response
-from coalminder.replay.identify import Prior
-from coalminder.replay.learned import USUAL_KETTLE, Learned, learn
+from coalminder.replay.learned import Learned, learn
 from coalminder.replay.margins import core_controller
 from coalminder.replay.rules import Gains, amigo_pi, simc_pi
 from coalminder.replay.whatif import Cook, Score, check_not_cut_off, run_again, score, scored_rows
@@ -127,7 +126,6 @@ def tune(
     effort: int = 8,
     workers: int | None = None,
     progress: Callable[[float, str], None] | None = None,
-    prior: Prior | None = USUAL_KETTLE,
 ) -> Tuning:
     """Search gains for the kettle of `cooks`, starting from `config`. Same seed, same answer.
 
@@ -135,7 +133,7 @@ def tune(
     """
     say = progress or (lambda frac, text: None)
     say(0.02, "fitting the kettle")
-    kettle = learn(cooks, prior, seed)
+    kettle = learn(cooks, seed=seed)
     for cook in (cook for cook in cooks if not cook.own):
         for model in _models_to_run(kettle):
             check_not_cut_off(cook, run_again(cook, model, _own(cook, config)))

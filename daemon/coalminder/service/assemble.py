@@ -43,7 +43,7 @@ class JournalOutbox:
     def append(self, message: OutMessage) -> int:
         """Keep a message; its id."""
         posted = self._journal.post(
-            message.utc_s, message.topic, message.body.encode(), qos=1, retain=message.retain
+            message.utc_s, message.topic, message.body.encode(), retain=message.retain
         )
         return posted.message_id
 

@@ -58,11 +58,11 @@ class ScaledClock:
     Like the real one it does not wait: a step that comes late is late.
     """
 
-    def __init__(self, speed: float, utc_s: float | None = None, at_s: float = 0.0) -> None:
+    def __init__(self, speed: float, at_s: float = 0.0) -> None:
         self.speed = speed
         self._at_s = at_s
         self._began = time.monotonic()
-        self._utc = time.time() if utc_s is None else utc_s
+        self._utc = time.time()
         self._now_s = at_s
 
     def now_s(self) -> float:
