@@ -190,7 +190,7 @@ def test_file_comes_back_as_it_was_written(tmp_path: Path) -> None:
     calibration = Calibration(
         probes={"pit": ProbeCorrection(gain=1.01, offset_c=-0.3)},
         vents={"lower": VentCorrection(stop_shut=0.1, curve=((0.0, 0.0), (0.5, 0.3), (1.0, 1.0)))},
-        log=(command.logged(NOTHING, "ice", before={"e": 0.3}, after={"e": 0.0}),),
+        log=(command.logged("ice", {"e": 0.3}, {"e": 0.0}),),
     )
     save_calibration(path, calibration)
     assert load_calibration(path) == calibration

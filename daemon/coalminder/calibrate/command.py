@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -32,6 +32,7 @@ from coalminder.vents.curve import DEFAULT_CURVE, FlowCurve
 
 Ask = Callable[[str], str]
 Say = Callable[[str], None]
+Figures = Mapping[str, object]
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -86,10 +87,8 @@ def show(calibration: Calibration, say: Say) -> None:
         say("nothing was calibrated yet")
 
 
-def logged(calibration: Calibration, how: str, fit: points.Fit | None = None, **figures: object) -> Entry:
+def logged(how: str, before: Figures, after: Figures) -> Entry:
     """The entry of the log for a calibration made now."""
-    before = fit.before if fit else figures.get("before", {})
-    after = fit.after if fit else figures.get("after", {})
     made_at = datetime.now(UTC).isoformat(timespec="seconds")
     return Entry.model_validate({"made_at": made_at, "how": how, "before": before, "after": after})
 
@@ -99,7 +98,7 @@ def with_probe(calibration: Calibration, name: str, fit: points.Fit, how: str) -
     return calibration.model_copy(
         update={
             "probes": {**calibration.probes, name: fit.correction},
-            "log": (*calibration.log, logged(calibration, how, fit)),
+            "log": (*calibration.log, logged(how, fit.before, fit.after)),
         }
     )
 
@@ -244,12 +243,12 @@ def _flow(args: argparse.Namespace, settings: Settings, calibration: Calibration
 
 
 def _with_vent(
-    calibration: Calibration, name: str, correction: VentCorrection, how: str, before: object, after: object
+    calibration: Calibration, name: str, correction: VentCorrection, how: str, before: Figures, after: Figures
 ) -> Calibration:
     return calibration.model_copy(
         update={
             "vents": {**calibration.vents, name: correction},
-            "log": (*calibration.log, logged(calibration, how, before=before, after=after)),
+            "log": (*calibration.log, logged(how, before, after)),
         }
     )
 
