@@ -51,7 +51,8 @@ def test_the_rule_is_never_told_met_before_half_an_hour_at_it() -> None:
     assert story is not None
     assert story.done_hours is not None
     reached_s = 600 + 30 * (71 - 5)
-    assert reached_s + 1800 <= story.done_hours * 3600 <= reached_s + 1800 + 600
+    # not a second earlier; later, for no food comes up in a straight line, and the model doubts it
+    assert reached_s + 1800 <= story.done_hours * 3600 <= reached_s + 1800 + 1200
 
 
 def test_a_record_without_food_has_no_story() -> None:
