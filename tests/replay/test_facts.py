@@ -5,10 +5,14 @@ from __future__ import annotations
 import math
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from coalminder.core import Config
-from coalminder.replay.facts import FoodFacts, facts, finish_belief
+from coalminder.grill import kettle
+from coalminder.journal import read
+from coalminder.rehearse.fast import run_fast
+from coalminder.replay.facts import FoodFacts, facts, finish_belief, fuel_belief
 from coalminder.replay.series import Series
 from coalminder.replay.table import read_table
 
@@ -62,3 +66,16 @@ def test_the_finish_believed_is_newtons_law_of_heating(tmp_path: Path, step_s: i
 def test_a_food_probe_that_never_warms_makes_no_belief(tmp_path: Path) -> None:
     core = [f"{9.0 + 0.0001 * i + 0.3 * math.sin(i):.2f}" for i in range(900)]
     assert finish_belief(logged(tmp_path, core)) is None
+
+
+def test_what_happened_to_the_fuel_is_told_of_a_cook_that_burnt_out(tmp_path: Path) -> None:
+    """The interval is meant to hold nine times in ten; here the fire is short of charcoal from the start."""
+    run_fast(kettle(charcoal_kg="0.35"), Config(), (), 4 * 3600.0, record=tmp_path)
+    (path,) = tmp_path.glob("*.cook")
+    with read(path) as record:
+        belief = fuel_belief(tuple(record.steps()))
+    assert belief is not None
+    assert belief.happened_min is not None
+    assert belief.happened_min[0] == pytest.approx(np.nanmax(belief.happened_min))
+    assert np.nanmin(belief.happened_min) >= 0.0
+    assert belief.coverage_frac is not None

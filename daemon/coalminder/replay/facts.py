@@ -12,6 +12,7 @@ from coalminder.food.doneness import SIX_D_MIN, lethality_min
 from coalminder.journal import AlarmChange, Step
 from coalminder.replay.fopdt import Floats
 from coalminder.replay.series import Series
+from coalminder.safety.faults import BY_CODE
 from coalminder.values import Phase
 
 
@@ -176,21 +177,15 @@ class Belief:
 
 
 def fuel_belief(steps: Sequence[Step], every: int = 30) -> Belief | None:
-    """What was believed of the fuel. What happened is known only when the fire died of it."""
+    """What was believed of the fuel. What happened is known only when a tended fire went out."""
     chosen = steps[::every]
     fire = [step.decision.fire for step in chosen]
     middle = _column([f.fuel_left_min for f in fire])
     if not np.isfinite(middle).any():
         return None
     hours = np.array([step.now_s - steps[0].now_s for step in chosen]) / 3600.0
-    died = next(
-        (
-            s.now_s
-            for s in steps
-            if any(a.code in ("fire_dying", "fuel_out") and a.active for a in s.decision.alarms)
-        ),
-        None,
-    )
+    out = BY_CODE["fire_out"].code
+    died = next((s.now_s for s in steps if any(a.code == out and a.active for a in s.decision.alarms)), None)
     happened = None if died is None else (died - steps[0].now_s) / 60.0 - hours * 60.0
     if happened is not None:
         happened = np.where(happened >= 0.0, happened, np.nan)

@@ -139,11 +139,12 @@ def _curves(r: Report) -> str:
         title="Temperatures over the cook",
         low=0.0,
         band=(r.config.low_c, r.config.high_c),
-        ceiling=121.0,
+        ceiling=r.config.limits.ceiling_c,
         marks=_marks(r),
     )
     out += (
-        '<p class="note">Green: the band. Dashed rule: the ceiling, 121 °C. Violet bars: lid off. '
+        f'<p class="note">Green: the band. Dashed rule: the ceiling, {r.config.limits.ceiling_c:g} °C. '
+        "Violet bars: lid off. "
         "Red bars: alarms.</p>"
     )
     out += "<h2>Vents</h2>" + chart(
@@ -368,7 +369,8 @@ def png(r: Report, path: Path) -> None:
     figure = Figure(figsize=(11, 7), layout="constrained")
     above, below = figure.subplots(2, 1, sharex=True, height_ratios=(3, 1.3))
     above.axhspan(r.config.low_c, r.config.high_c, color="#2b7a4b", alpha=0.14, lw=0, label="band")
-    above.axhline(121.0, color="#8a1c1c", ls=(0, (6, 3)), lw=1.2, label="ceiling 121 °C")
+    ceiling_c = r.config.limits.ceiling_c
+    above.axhline(ceiling_c, color="#8a1c1c", ls=(0, (6, 3)), lw=1.2, label=f"ceiling {ceiling_c:g} °C")
     above.plot(hours, s.pit_c, color="#0b4a8f", lw=1.1, label="pit")
     above.plot(hours, s.set_point_c, color="#555", lw=1, ls=":", label="set point")
     if np.isfinite(s.food_c).any():

@@ -37,7 +37,6 @@ MS_UNHEARD = (
     "Ms is shown for gains that nothing slows, and decides nothing about those in force"
 )
 NO_WORSE_FRAC = 0.05
-CEILING_C = 121.0
 MOST_TRAVEL_TIMES = 2.5
 LEAST_GAIN_FRAC = 0.2  # less is within what the replay itself may be wrong by (docs/replay.md)
 MOST_KP, MOST_KI, MOST_KD = 4.0, 0.1, 100.0  # what the settings take (tests hold them together)
@@ -163,16 +162,16 @@ def tune(
             _set(list(cooks), config, ran)
         _run(jobs, linear, pool, done, say, 0.15, 0.75)
         before = done[0]
-        best = _best(done, before, own=kettle.own)
+        best = _best(done, before, config.limits.ceiling_c, own=kettle.own)
         near = [(f"near {i + 1}", loop) for i, loop in enumerate(_near(best.loop, 1.25))]
         near = [job for job in near if linear.judge(job[1])[0] <= MS_LIMIT]
         _run(near, linear, pool, done, say, 0.75, 1.0)
-        best = _best(done, before, own=kettle.own)
+        best = _best(done, before, config.limits.ceiling_c, own=kettle.own)
     except KeyboardInterrupt:
         if not done:
             raise
         interrupted = " (interrupted: fewer gains were tried)"
-        before, best = done[0], _best(done, done[0], own=kettle.own)
+        before, best = done[0], _best(done, done[0], config.limits.ceiling_c, own=kettle.own)
     finally:
         if pool is not None:
             pool.shutdown(cancel_futures=True)
@@ -325,22 +324,22 @@ def _run(
         say(low + (high - low) * (i + 1) / len(jobs), f"{len(done)} gains tried")
 
 
-def _best(done: list[Candidate], before: Candidate, *, own: bool) -> Candidate:
+def _best(done: list[Candidate], before: Candidate, ceiling_c: float, *, own: bool) -> Candidate:
     """Least error, at the model where it helps least, among those that keep every limit.
 
     own: from cooks of our own, so that the Ms of the gains in force is that of the loop that ran there.
     """
-    ceiling = max(CEILING_C, before.score.peak_c)
+    most_c = max(ceiling_c, before.score.peak_c)
     allowed = [
         c
         for c in done
         if c.ms <= MS_LIMIT
-        and c.score.peak_c <= ceiling
+        and c.score.peak_c <= most_c
         and c.score.travel_per_h <= max(MOST_TRAVEL_TIMES * before.score.travel_per_h, 3.0)
     ]
     if own and _hunts(before):
         # an unstable loop's error differs from model to model: the whole cook's counts
-        safer = allowed or [c for c in done if c.ms <= UNSAFE_MS and c.score.peak_c <= ceiling]
+        safer = allowed or [c for c in done if c.ms <= UNSAFE_MS and c.score.peak_c <= most_c]
         return min(safer or [before], key=lambda c: c.score.mean_abs_c)
     return min([before, *allowed], key=lambda c: _ratio(c, before))
 

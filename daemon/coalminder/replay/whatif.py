@@ -175,7 +175,8 @@ def check_not_cut_off(cook: Cook, outcome: Outcome) -> None:
     raise UserError(
         f"record '{cook.name}': our safety rules would have put this fire out at "
         f"{cook.series.time_s[first] / 60.0:.0f} min, with the pit at {outcome.pit_c[first]:.0f} °C, so it "
-        "cannot be run again; cut off the rows before the pit stayed under 121 °C, or give another cook"
+        "cannot be run again; cut off the rows before the pit stayed under "
+        f"{cook.state.config.limits.ceiling_c:g} °C, or give another cook"
     )
 
 
