@@ -12,7 +12,8 @@ from cutoffs import settled, view
 from coalminder.core import Config, State, initial, step
 from coalminder.events import Reset
 from coalminder.journal import Journal, Refusal, Start, resume
-from coalminder.safety.assess import Record, SafetyState
+from coalminder.safety.assess import SafetyState
+from coalminder.safety.record import Record
 from coalminder.service.latch_note import LatchNote
 from coalminder.service.latched import keep_latched, with_latched
 from coalminder.values import HEALTHY, Decision, Inputs, Phase, Reading

@@ -18,7 +18,7 @@ VARIANTS: dict[str, Variant] = {
     "no_derivative": lambda c: replace(c, loop=replace(c.loop, kd=0.0)),
     "no_adaption": lambda c: replace(c, response=replace(c.response, adapt=False)),
     "no_swing_guard": lambda c: replace(c, oscillation=replace(c.oscillation, guard=False)),
-    "no_reference": lambda c: replace(c, loop=replace(c.loop, recovery_s=1.0)),
+    "no_reference": lambda c: replace(c, loop=replace(c.loop, reference_lag_s=1.0)),
 }
 
 

@@ -62,7 +62,7 @@ class LoopConfig(Settings):
     deadband_v: float = 0.02
     least_move_v: float = 0.01
     noise_deadband: float = 0.5
-    recovery_s: float = 240.0
+    reference_lag_s: float = 240.0
     hold_opening: float = 0.04
 
 

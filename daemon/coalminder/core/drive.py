@@ -71,7 +71,7 @@ def _by_loop(
 ) -> tuple[State, Terms]:
     seen, config = state.pit, state.config
     recovering = _recovering(state, now_s)
-    lag_s = config.lid.recovery_lag_s if recovering else config.loop.recovery_s
+    lag_s = config.lid.recovery_lag_s if recovering else config.loop.reference_lag_s
     aim_c = reference.approach(state.reference_c, state.set_point_c, lag_s, dt_s)
     if recovering:
         aim_c = reference.pulled_along(aim_c, seen.smooth_c, state.set_point_c)

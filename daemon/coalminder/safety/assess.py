@@ -12,12 +12,13 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-from coalminder.events import Acknowledge, Reset, Shelve
 from coalminder.safety import evidence as ev
 from coalminder.safety.alarms import Signal, move
+from coalminder.safety.answers import ANSWERED, answer
 from coalminder.safety.fault import Fault
 from coalminder.safety.faults import BY_CODE, FAULTS
 from coalminder.safety.limits import Limits
+from coalminder.safety.record import Record
 from coalminder.safety.view import View
 from coalminder.values import Action, Alarm, AlarmState, Outcome
 
@@ -26,25 +27,6 @@ _ASIDE = frozenset({AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF
 _THROTTLE = Action.THROTTLE.severity
 _SNUFF = Action.SNUFF.severity
 _JITTER_S = 0.25  # steps are a second apart, more or less: a delay of 5 s is five steps, not six
-
-
-@dataclass(frozen=True, slots=True)
-class Record:
-    """What is remembered of one row that is pending or not normal.
-
-    since_s: since when the condition differs from `active` (a delay is running), None if it does not.
-    """
-
-    code: str
-    state: AlarmState = AlarmState.NORMAL
-    active: bool = False
-    since_s: float | None = None
-    raised_s: float = 0.0
-    cleared_s: float | None = None
-    shelved_until_s: float | None = None
-    first_out: bool = False
-    detail: str = ""
-    members: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +97,7 @@ def assess(
         raises_s, flood = _count(raises_s, len(new), flood, limits, now_s)
     _mark_first_out(found, new)
     outcomes = tuple(
-        _answer(event, found, raw, limits, now_s) for event in events if isinstance(event, _ANSWERED)
+        answer(event, found, raw, limits, now_s) for event in events if isinstance(event, ANSWERED)
     )
     for code, record in tuple(found.items()):
         found[code] = record = _set_aside(BY_CODE[code], record, view, limits, flood, now_s)
@@ -123,9 +105,6 @@ def assess(
             del found[code]
     kept = tuple(sorted(found.values(), key=_age))
     return SafetyState(e, kept, raises_s, flood), _verdict(kept, outcomes)
-
-
-_ANSWERED = (Acknowledge, Shelve, Reset)
 
 
 def _age(record: Record) -> float:
@@ -237,76 +216,6 @@ def _set_aside(fault: Fault, record: Record, view: View, limits: Limits, flood: 
     if not suppress and record.state is AlarmState.SUPPRESSED:
         return replace(record, state=move(False, record.state, back))
     return record
-
-
-def _answer(
-    event: object, found: dict[str, Record], raw: dict[str, bool | None], limits: Limits, now_s: float
-) -> Outcome:
-    """Answer one person's event; `found` is changed in place."""
-    if isinstance(event, Reset):
-        return _reset(event, found, raw, now_s)
-    if not isinstance(event, (Acknowledge, Shelve)):
-        raise TypeError(f"not an event of alarms: {event!r}")
-    code = event.code
-    if code and code not in BY_CODE:
-        return Outcome(event.event_id, False, f"no alarm is called '{code}'; the codes are in docs/safety.md")
-    if isinstance(event, Shelve):
-        return _shelve(event, found, limits, now_s)
-    if code and (code not in found or found[code].state is AlarmState.NORMAL):
-        return Outcome(event.event_id, False, f"alarm '{code}' is not raised")
-    for name in (code,) if code else tuple(found):
-        record = found[name]
-        found[name] = replace(record, state=move(BY_CODE[name].latched, record.state, Signal.ACKNOWLEDGE))
-    return Outcome(event.event_id, True)
-
-
-def _shelve(event: Shelve, found: dict[str, Record], limits: Limits, now_s: float) -> Outcome:
-    if not event.code:
-        return Outcome(event.event_id, False, "say which alarm to shelve: all of them at once cannot be")
-    fault = BY_CODE[event.code]
-    if not 0 <= event.for_s <= limits.shelf_max_s:
-        return Outcome(event.event_id, False, f"for_s is {event.for_s:g}; give 0 to {limits.shelf_max_s:g} s")
-    if fault.latched:
-        return Outcome(event.event_id, False, f"alarm '{event.code}' cuts the fire off; it cannot be shelved")
-    record = found.get(event.code, Record(event.code, raised_s=now_s))
-    if event.for_s > 0:
-        state = move(False, record.state, Signal.SHELVE)
-        until_s = now_s + event.for_s if state is AlarmState.SHELVED else None
-        found[event.code] = replace(record, state=state, shelved_until_s=until_s)
-        if state is not AlarmState.SHELVED:
-            return Outcome(event.event_id, False, f"alarm '{event.code}' is out of service")
-    elif record.state is AlarmState.SHELVED:
-        back = Signal.BACK_ACTIVE if record.active else Signal.BACK_CLEAR
-        found[event.code] = replace(record, state=move(False, record.state, back), shelved_until_s=None)
-    else:
-        return Outcome(event.event_id, False, f"alarm '{event.code}' is not on the shelf")
-    return Outcome(event.event_id, True)
-
-
-def _reset(event: Reset, found: dict[str, Record], raw: dict[str, bool | None], now_s: float) -> Outcome:
-    """All latched faults, or none: safe beats comfortable."""
-    latched = [r for r in found.values() if BY_CODE[r.code].latched and r.state is not AlarmState.NORMAL]
-    if not latched:
-        return Outcome(event.event_id, False, "nothing is latched")
-    for record in latched:
-        held = raw.get(record.code)
-        if held is not False:
-            why = (
-                "its cause is still there"
-                if held
-                else "without a reading nobody can tell whether its cause is gone"
-            )
-            return Outcome(
-                event.event_id, False, f"'{record.code}' stays latched: {why}. {BY_CODE[record.code].remedy}"
-            )
-    for record in latched:
-        state = record.state
-        if record.active:
-            state = move(True, state, Signal.CLEAR)
-        found[record.code] = replace(
-            record, state=move(True, state, Signal.RESET), active=False, since_s=None, cleared_s=now_s
-        )
-    return Outcome(event.event_id, True)
 
 
 def _verdict(records: tuple[Record, ...], outcomes: tuple[Outcome, ...]) -> Verdict:

@@ -8,8 +8,9 @@ from pathlib import Path
 
 from coalminder.core import State
 from coalminder.journal import Resume, resume
-from coalminder.safety.assess import Record, SafetyState
+from coalminder.safety.assess import SafetyState
 from coalminder.safety.faults import cuts_off
+from coalminder.safety.record import Record
 from coalminder.values import AlarmState, Phase
 
 

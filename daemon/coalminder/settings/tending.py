@@ -71,7 +71,7 @@ class LoopSection(_Section):
         _LOOP.deadband_v, ge=0.0, le=0.5, description="relative change of draught too small to move the servo"
     )
     recovery: Duration = Field(
-        _LOOP.recovery_s, ge=10.0, le=3600.0, description="lag with which a dip is recovered, s"
+        _LOOP.reference_lag_s, ge=10.0, le=3600.0, description="lag with which the set point is approached, s"
     )
     hold_opening: FiniteFloat = Field(
         _LOOP.hold_opening,
@@ -134,7 +134,7 @@ def core_config(
             ki=loop.ki,
             kd=loop.kd,
             deadband_v=loop.deadband,
-            recovery_s=loop.recovery,
+            reference_lag_s=loop.recovery,
             hold_opening=loop.hold_opening,
         ),
         air=replace(_AIR, floor_frac=air.floor),
