@@ -15,22 +15,29 @@ from typing import Any
 import numpy as np
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-from rich.table import Table
 
 from coalminder.core import Config
 from coalminder.errors import UserError
 from coalminder.replay import report as reports
-from coalminder.replay.facts import Facts, alarm_spans, facts, finish_belief, fuel_belief
+from coalminder.replay.facts import alarm_spans, facts, finish_belief, fuel_belief
 from coalminder.replay.food_story import food_story
 from coalminder.replay.fopdt import Floats, Fopdt, response
-from coalminder.replay.greybox import UNKNOWNS, GreyBox, fit_kettle, weather_shift
+from coalminder.replay.greybox import GreyBox, fit_kettle, weather_shift
 from coalminder.replay.identify import TooStillError
 from coalminder.replay.learned import Learned, learn
 from coalminder.replay.load import Loaded, load
-from coalminder.replay.report import number, tuning_rows
 from coalminder.replay.series import usable
 from coalminder.replay.table import write_table
-from coalminder.replay.tune import MS_UNHEARD, Tuning, toml_fragment, tune
+from coalminder.replay.tell import (
+    tell_kettle,
+    tell_physical,
+    tell_record,
+    tell_records,
+    tell_replay,
+    tell_tuning,
+    tell_what_if,
+)
+from coalminder.replay.tune import Tuning, toml_fragment, tune
 from coalminder.replay.whatif import (
     Cook,
     Outcome,
@@ -99,11 +106,11 @@ def run(args: argparse.Namespace) -> int:
     loaded = [load(path, config, change) for path in args.records]
     figures: dict[str, Any] = {"records": [_figures(item) for item in loaded]}
     if len(loaded) == 1:
-        _tell(console, loaded[0])
+        tell_record(console, loaded[0])
     else:
-        _compare(console, loaded)
+        tell_records(console, loaded)
     for item in loaded:
-        _tell_replay(console, item, changed=change is not None)
+        tell_replay(console, item, changed=change is not None)
     kettle, tuning = _learn(args, console, loaded, figures)
     boxes = _physical(args, console, loaded, figures)
     outcomes = _what_if(args, console, loaded, change, kettle, boxes, figures)
@@ -166,59 +173,6 @@ def _figures(item: Loaded) -> dict[str, Any]:
     }
 
 
-def _tell(console: Console, item: Loaded) -> None:
-    f = facts(item.series, item.config)
-    share = None if f.in_band_frac is None else 100 * f.in_band_frac
-    console.print(
-        f"{item.name}: {f.hours:.2f} h, in the band {number(share, '.0f', ' %')}, mean error "
-        f"{number(f.mean_abs_c, '.2f', ' °C')}, highest {number(f.peak_c, '.1f', ' °C')}, "
-        f"{len(f.lid_lifts)} lid lifts, lower vent {f.travel:.1f} strokes",
-        highlight=False,
-    )
-    for remark in item.remarks:
-        console.print(f"  note: {remark}", highlight=False)
-
-
-def _compare(console: Console, items: Sequence[Loaded]) -> None:
-    table = Table(
-        "cook", "hours", "in band", "mean error", "highest", "lid lifts", "strokes/h", "core", title="Cooks"
-    )
-    for item in items:
-        f: Facts = facts(item.series, item.config)
-        share = None if f.in_band_frac is None else 100 * f.in_band_frac
-        table.add_row(
-            item.name,
-            f"{f.hours:.2f}",
-            number(share, ".0f", " %"),
-            number(f.mean_abs_c, ".2f", " °C"),
-            number(f.peak_c, ".0f", " °C"),
-            str(len(f.lid_lifts)),
-            f"{f.travel / max(f.hours, 1e-9):.2f}",
-            "–" if f.food is None else f"{f.food.peak_c:.0f} °C",
-        )
-    console.print(table)
-
-
-def _tell_replay(console: Console, item: Loaded, *, changed: bool) -> None:
-    a = item.again
-    if a is None:
-        return
-    if a.same:
-        told = f"all {a.steps} decisions are the recorded ones, bit for bit"
-        console.print(f"{item.name}: {told}" + (f" ({a.gaps} gaps)" if a.gaps else ""), highlight=False)
-        return
-    console.print(
-        f"{item.name}: {a.parted_steps} of {a.steps} decisions differ"
-        + (f", {a.skipped} steps could not be run" if a.skipped else "")
-        + f" ({item.why_parted or reports.DEFECT})",
-        highlight=False,
-    )
-    for d in a.differences[: 3 if changed else 8]:
-        console.print(
-            f"  step {d.n} ({d.now_s:.0f} s): {d.field} was {d.recorded}, is {d.now}", highlight=False
-        )
-
-
 def _learn(
     args: argparse.Namespace, console: Console, loaded: Sequence[Loaded], figures: dict[str, Any]
 ) -> tuple[Learned | None, Tuning | None]:
@@ -250,10 +204,10 @@ def _learn(
             return None, None
         raise UserError(f"nothing to learn from this record: {error}") from None
     if args.fit or args.tune:
-        _tell_kettle(console, kettle)
+        tell_kettle(console, kettle)
     figures["kettle"] = asdict(kettle.fit)
     if tuning is not None:
-        _tell_tuning(console, tuning)
+        tell_tuning(console, tuning)
         figures["tuning"] = {
             "why": tuning.why,
             "changed": tuning.changed,
@@ -280,14 +234,7 @@ def _physical(
                 raise UserError(f"--wind: {error}") from None
             console.print(f"{item.name}: {error}", highlight=False)
             continue
-        table = Table("physical model", "times the usual kettle", "90 % interval", title=item.name)
-        for unknown in UNKNOWNS:
-            span = box.intervals[unknown.name]
-            table.add_row(
-                unknown.meaning, f"{box.times[unknown.name]:.2f}", f"{span.low:.2f} to {span.high:.2f}"
-            )
-        console.print(table)
-        console.print(f"  its pit is off by {box.rms_c:.1f} °C (root mean square)", highlight=False)
+        tell_physical(console, item.name, box)
         figures.setdefault("physical", {})[item.name] = {
             "times": box.times,
             "intervals": {k: asdict(v) for k, v in box.intervals.items()},
@@ -312,34 +259,6 @@ def _tune(args: argparse.Namespace, cooks: list[Cook]) -> Tuning:
             task = bar.add_task("", total=1.0)
             say = lambda frac, text: bar.update(task, completed=frac, description=text)  # noqa: E731
         return tune(cooks, cooks[0].state.config, seed=args.seed, effort=args.effort, progress=say)
-
-
-def _tell_kettle(console: Console, kettle: Learned) -> None:
-    f = kettle.fit
-    console.print(
-        f"this kettle: k {f.model.k:.0f} K [{f.k.low:.0f} to {f.k.high:.0f}], lag {f.model.tau_s:.0f} s "
-        f"[{f.tau_s.low:.0f} to {f.tau_s.high:.0f}], dead time {f.model.theta_s:.0f} s "
-        f"[{f.theta_s.low:.0f} to {f.theta_s.high:.0f}] (90 % intervals); residual white p "
-        f"{number(f.white_p, '.3f')}, "
-        f"independent of the vents p {number(f.cross_p, '.3f')}",
-        highlight=False,
-    )
-    if kettle.still:
-        console.print(f"  these are the usual kettle's figures: {kettle.still}", highlight=False)
-    if kettle.doubt:
-        console.print(f"  {kettle.doubt}", highlight=False)
-
-
-def _tell_tuning(console: Console, tuning: Tuning) -> None:
-    table = Table(
-        "", "kp", "ki", "kd", "Ms", "mean error", "highest", "strokes/h", title="Gains, in the cook run again"
-    )
-    for row in tuning_rows(tuning):
-        table.add_row(*row)
-    console.print(table)
-    if not tuning.kettle.own:
-        console.print(MS_UNHEARD, highlight=False)
-    console.print(f"{tuning.why} ({tuning.tried} gains tried)", highlight=False)
 
 
 def _what_if(
@@ -376,13 +295,7 @@ def _what_if(
         before = run_again(cook, model)
         check_not_cut_off(cook, before)
         was, now = score(cook, before, item.config), score(cook, outcome, new)
-        console.print(
-            f"{item.name}, what if {name}: mean error {was.mean_abs_c:.2f} -> {now.mean_abs_c:.2f} "
-            "°C, highest "
-            f"{was.peak_c:.0f} -> {now.peak_c:.0f} °C, lower vent {was.travel_per_h:.1f} -> "
-            f"{now.travel_per_h:.1f} strokes/h",
-            highlight=False,
-        )
+        tell_what_if(console, item.name, name, was, now)
         figures.setdefault("what_if", []).append(
             {"name": item.name, "what": name, "was": asdict(was), "now": asdict(now)}
         )
