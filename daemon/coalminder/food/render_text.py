@@ -11,7 +11,8 @@ from collections.abc import Iterator
 
 from coalminder.food.kitchen import Kitchen, spoon_warning
 from coalminder.food.sources import SOURCES, Figure, Grade, source_lines
-from coalminder.food.timeline import Row, Timeline
+from coalminder.food.steps import Row
+from coalminder.food.timeline import Timeline
 
 WIDTH = 96
 

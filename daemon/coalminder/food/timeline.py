@@ -8,41 +8,24 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
 
 from coalminder.errors import UserError
 from coalminder.food import ensemble as slabs
 from coalminder.food.brine import BrineRecipe, Salting
-from coalminder.food.brine_plan import MAKE_BRINE_S, at_night, evening_before, plan_brine
+from coalminder.food.brine_plan import at_night, evening_before, plan_brine
 from coalminder.food.drying import Drying, pellicle
 from coalminder.food.exposure import NO_EXPOSURE, add_time
 from coalminder.food.fire_lay import FireLay, fire_lay
-from coalminder.food.foodplan import FoodPlan, PlanStep
+from coalminder.food.foodplan import FoodPlan
 from coalminder.food.plan_notes import cautions, figures_of, warnings_of
 from coalminder.food.request import PlanRequest
 from coalminder.food.sources import Figure
-from coalminder.food.storage import Cooling, Keeping, cooling, keeping
+from coalminder.food.steps import CHILL_AFTER_S, OVERNIGHT_S, RINSE_S, Row, earlier, load_time, plan_rows
+from coalminder.food.storage import Cooling, cooling, keeping
 
-LIGHT_S = 25 * 60.0
-SETTLE_S = 35 * 60.0
-RINSE_S = 15 * 60.0
-REST_S = 10 * 60.0
-CHILL_AFTER_S = 60 * 60.0
 MEASURED_SD = 0.12
-THAW_S_PER_KG = 12 * 3600.0
-"""In the refrigerator: a day for 2 kg [practice]."""
-OVERNIGHT_S = 12 * 3600.0
 LEAST_NIGHT_S = 7 * 3600.0
 WARMEST_SMOKING_C = 105
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """A line of the timeline: the step with its local time and how long it takes (0: a moment)."""
-
-    at: datetime
-    lasts_s: float
-    step: PlanStep
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,9 +111,9 @@ def build_plan(request: PlanRequest) -> Timeline:
     in_fridge = dry.usual_s > 5 * 3600.0 or (kind.scombroid and request.dry_c is None)
     low_s, middle_s, high_s, planned_s = _cook_s(food_plan, request.thickness_m is not None)
     on_grill_s = planned_s + (20 * 60.0 if request.texture == "firm" else 0.0)
-    load_at = _to_5_min(_earlier(request.serve_at, REST_S + on_grill_s))
+    load_at = load_time(request.serve_at, on_grill_s)
     dry_s = OVERNIGHT_S if in_fridge else 300.0 * math.ceil(dry.usual_s / 300.0)
-    rinse_at = _earlier(load_at, dry_s + RINSE_S)
+    rinse_at = earlier(load_at, dry_s + RINSE_S)
     evening = evening_before(rinse_at)
     night_s = load_at.timestamp() - evening.timestamp() - RINSE_S
     if at_night(rinse_at) and night_s > LEAST_NIGHT_S:  # nobody gets up to rinse: it dries all night, cold
@@ -155,7 +138,7 @@ def build_plan(request: PlanRequest) -> Timeline:
     before = add_time(NO_EXPOSURE, max(request.drying_c, 12.0), RINSE_S)
     before = add_time(before, request.fridge_c if in_fridge else request.drying_c, dry_s)
     before = add_time(before, max(request.brine_c, request.fridge_c), brine_s)
-    rows = _rows(request, fire, keeps, brine_s, dry_s, in_fridge, on_grill_s)
+    rows = plan_rows(request, fire, keeps, brine_s, dry_s, in_fridge, on_grill_s)
     warnings = warnings_of(request, salted, brine_s, dry, in_fridge, before, cool, fire, on_grill_s, high_s)
     plan = replace(food_plan, before=before, steps=tuple(row.step for row in rows))
     return Timeline(
@@ -172,190 +155,3 @@ def build_plan(request: PlanRequest) -> Timeline:
         cautions=cautions(request),
         daemon=plan,
     )
-
-
-def _rows(
-    request: PlanRequest,
-    fire: FireLay,
-    keeps: Keeping,
-    brine_s: float,
-    dry_s: float,
-    in_fridge: bool,
-    cook_s: float,
-) -> tuple[Row, ...]:
-    serve = request.serve_at
-    off = _earlier(serve, REST_S)
-    load = _to_5_min(_earlier(off, cook_s))
-    light = _earlier(load, LIGHT_S + SETTLE_S)
-    dry = _earlier(load, dry_s)
-    rinse = _earlier(dry, RINSE_S)
-    brine = _earlier(rinse, brine_s)
-    make = _earlier(brine, MAKE_BRINE_S)
-    rule = request.done_rule
-    rows: list[Row] = []
-
-    def add(
-        at: datetime,
-        lasts_s: float,
-        code: str,
-        title: str,
-        text: str,
-        *sources: str,
-        anchor: str = "",
-        after_s: float = 0.0,
-        reported: str = "",
-    ) -> None:
-        rows.append(
-            Row(at, lasts_s, PlanStep(code, title, text, at.timestamp(), anchor, after_s, reported, sources))
-        )
-
-    if request.frozen:
-        thaw_s = max(OVERNIGHT_S, THAW_S_PER_KG * request.mass_kg / max(1, min(request.pieces, 3)))
-        add(
-            _earlier(make, thaw_s),
-            thaw_s,
-            "thaw",
-            "Thaw",
-            "in the refrigerator, in a dish; never at room temperature; out of any airless pack first",
-            "practice",
-        )
-    add(
-        make,
-        MAKE_BRINE_S,
-        "make_brine",
-        "Make the brine",
-        f"weigh salt, sugar and water, stir until clear, chill to {request.brine_c:.0f} °C",
-        "ny-brine",
-    )
-    add(
-        brine,
-        brine_s,
-        "brine",
-        "Brine",
-        "all pieces under the surface, in the refrigerator; one kind of food only",
-        "ny-brine",
-        "salt-diffusion",
-    )
-    add(
-        rinse,
-        RINSE_S,
-        "rinse",
-        "Rinse",
-        "a short rinse in cold water, pat dry, lay on a rack skin down",
-        "practice",
-    )
-    where = (
-        "uncovered in the refrigerator"
-        if in_fridge
-        else f"in moving air at {request.drying_c:.0f} °C or less"
-    )
-    add(
-        dry,
-        dry_s,
-        "dry",
-        "Dry",
-        f"{where}, on a rack, until the surface is tacky (pellicle)",
-        "lewis",
-        "estimate",
-    )
-    add(
-        light,
-        LIGHT_S,
-        "light",
-        "Light",
-        "outdoors, one end of the bed; vents open until it glows",
-        "co",
-        "nfpa",
-    )
-    add(
-        _earlier(light, -LIGHT_S),
-        SETTLE_S,
-        "settle",
-        "Settle",
-        "lid on; wait until the pit stays in the band",
-        "practice",
-    )
-    add(
-        load,
-        5 * 60.0,
-        "load",
-        "Load",
-        "away from the coals, skin down, thickest pieces nearest to the fire but none above it; core probe "
-        "into the middle of the thickest",
-        "practice",
-        reported="loaded",
-    )
-    for i, minute in enumerate(fire.wood_at_min):
-        add(
-            _earlier(load, -60.0 * minute),
-            0.0,
-            "wood",
-            f"Wood, piece {i + 1}",
-            "one piece on glowing coals; lid back on at once",
-            "practice",
-            anchor="loaded",
-            after_s=60.0 * minute,
-            reported="wood",
-        )
-    turns = 2 if cook_s > 3.5 * 3600 else 1
-    for i in range(turns):
-        # half of the heating done: what was near the fire goes to the far side
-        after_s = 300.0 * round((cook_s - 60.0 * rule.hold_min) * (i + 1) / (turns + 1) / 300.0)
-        add(
-            _earlier(load, -after_s),
-            0.0,
-            "rotate",
-            "Rotate",
-            "swap the row nearest to the fire with the far row and turn each piece end for end",
-            "practice",
-            anchor="loaded",
-            after_s=after_s,
-            reported="rotated",
-        )
-    add(
-        off,
-        REST_S,
-        "off",
-        "Off the grill",
-        f"only when the core was measured: {rule.text}",
-        rule.source,
-        anchor="loaded",
-        after_s=off.timestamp() - load.timestamp(),
-        reported="off",
-    )
-    add(
-        serve, 0.0, "serve", "Serve", "serve hot, or cool at once", "fc-holding", anchor="off", after_s=REST_S
-    )
-    add(
-        _earlier(off, -CHILL_AFTER_S),
-        0.0,
-        "store",
-        "Chill what is left",
-        f"flat on cold trays into the refrigerator ({request.fridge_c:.0f} °C); loose paper, not airtight",
-        "a2-cooked",
-        "fc-cooling",
-        "chill-38",
-        anchor="off",
-        after_s=CHILL_AFTER_S,
-        reported="chilled",
-    )
-    add(
-        off + timedelta(days=max(keeps.days, 0.0)),
-        0.0,
-        "eat_by",
-        "Eat by",
-        keeps.text,
-        keeps.source,
-        anchor="off",
-        after_s=86400.0 * max(keeps.days, 0.0),
-    )
-    return tuple(sorted(rows, key=lambda row: row.at.timestamp()))  # an hour may come twice
-
-
-def _earlier(at: datetime, seconds: float) -> datetime:
-    """`seconds` before `at` in real time, shown in its own zone: a night may have 23 or 25 hours."""
-    return (at.astimezone(UTC) - timedelta(seconds=seconds)).astimezone(at.tzinfo)
-
-
-def _to_5_min(at: datetime) -> datetime:
-    return at - timedelta(minutes=at.minute % 5, seconds=at.second, microseconds=at.microsecond)
