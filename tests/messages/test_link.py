@@ -421,7 +421,7 @@ def test_a_fresh_command_that_somebody_retains_is_refused(mosquitto: Mosquitto, 
 def test_an_alarm_that_the_broker_refuses_is_kept_until_it_takes_it(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    monkeypatch.setattr("coalminder.messages.link.AGAIN_S", 0.2)
+    monkeypatch.setattr("coalminder.messages.delivery.AGAIN_S", 0.2)
     access = access_list(tmp_path)
     with strict(tmp_path, f"acl_file {access}\n") as (broker, link):
         changes = (alarm(), alarm(state=AlarmState.ACKNOWLEDGED))
@@ -458,7 +458,7 @@ def test_commands_that_may_not_be_heard_are_complained_of_and_asked_for_again(
 def test_a_broker_that_confirms_nothing_is_no_broker(
     monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    monkeypatch.setattr("coalminder.messages.link.DEAF_S", 0.3)
+    monkeypatch.setattr("coalminder.messages.delivery.DEAF_S", 0.3)
     with DeafBroker() as broker:
         link = Link(LinkOptions(port=broker.port, discovery=False))
         link.start()

@@ -22,7 +22,8 @@ from coalminder import __version__
 from coalminder.journal.reader import resume
 from coalminder.journal.values import Start
 from coalminder.journal.writer import Journal
-from coalminder.messages.link import WINDOW, Link
+from coalminder.messages.delivery import WINDOW
+from coalminder.messages.link import Link
 from coalminder.messages.options import LinkOptions
 from coalminder.messages.outbox import MemoryOutbox, Outbox, OutMessage
 from coalminder.service.assemble import JournalOutbox

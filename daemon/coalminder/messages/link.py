@@ -6,10 +6,8 @@ them all; the network has threads of its own (coalminder.messages.connection) an
 
 from __future__ import annotations
 
-import json
 import logging
 import time
-from collections import deque
 from collections.abc import Callable, Iterable
 
 import paho.mqtt.client as paho
@@ -20,7 +18,8 @@ from coalminder.messages.commands import (
     DEFAULT_LIMITS,
     CommandLimits,
 )
-from coalminder.messages.connection import AGAIN_S, Connection
+from coalminder.messages.connection import Connection
+from coalminder.messages.delivery import Delivery
 from coalminder.messages.inbox import Inbox
 from coalminder.messages.options import LinkOptions
 from coalminder.messages.outbox import MemoryOutbox, Outbox, OutMessage
@@ -40,12 +39,9 @@ log = logging.getLogger(__name__)
 TopicCallback = Callable[[bytes, bool], None]
 
 STATE_EXPIRY_S = 3600  # MQTT 5: a retained state this old helps nobody
-LATE_AFTER_S = 5.0
-DEAF_S = 30.0  # a broker that confirms nothing for so long is none, though it answers pings
 # While the broker is away one state in so many seconds is kept: 10 for the first 2 h, then 60 to 12 h.
 # The bound leaves most of the outbox to alarms.
 LATE_STATES = ((720, 10.0), (1320, 60.0))
-WINDOW = 1000  # messages of the outbox handed to the network at one time
 
 
 class Link:
@@ -67,7 +63,6 @@ class Link:
         """
         self.topics = Topics(options.grill)
         self._options, self._band, self._clock = options, band, clock
-        self._outbox: Outbox = MemoryOutbox() if outbox is None else outbox
         self._codes = tuple(dict.fromkeys(alarm_codes))
         self._connection = Connection(
             options,
@@ -76,20 +71,16 @@ class Link:
             on_sent=self._sent,
             on_up=self._came_up,
         )
+        self._delivery = Delivery(MemoryOutbox() if outbox is None else outbox, self._connection)
         # a command that somebody retains would come again with every connection: its flag tells
         self._connection.subscribe([self.topics.command("+")], as_published=True)
         self._inbox = Inbox(self.topics, limits, self._connection.publish, clock)
-        # filled by the network thread
-        self._answered: deque[tuple[int, int, bool]] = deque()
+        # called by the network thread
         self._callbacks: dict[str, list[TopicCallback]] = {}
         self._on_connect: list[Callable[[], None]] = []
         # owned by the caller's thread
         self._alarms: dict[str, Alarm] = {}
-        self._in_flight: dict[int, tuple[int, str]] = {}  # number on the wire -> id in the outbox, topic
-        self._tried: set[int] = set()  # ids in the outbox that were handed to the network before
-        self._held_until_s: dict[str, float] = {}  # topics on which the broker refuses messages
         self._seq: dict[str, int] = {}  # of the last message on each alarm
-        self._seen_generation = 0
         self._snapshot_due = False
         self._last_state: tuple[object, float] | None = None
         self._late_states = 0
@@ -97,8 +88,6 @@ class Link:
         self._parts: dict[str, str] = {}
         self._parts_sent: dict[str, str] = {}
         self._last_up_s: float | None = None
-        self._waiting_since_s: float | None = None  # for the broker to confirm anything (monotonic)
-        self._deaf = False
 
     # --- life ----------------------------------------------------------------------------------
 
@@ -112,11 +101,11 @@ class Link:
         said = False
         if self.connected:
             self._check_generation()
-            self._pump(self._clock())
+            self._delivery.pump(self._clock())
             farewell = self._connection.publish(self.topics.availability, OFFLINE, qos=1, retain=True)
             while self.connected and time.monotonic() < deadline - 0.2:
-                said = said or farewell in self._settle()
-                if said and not self._in_flight:
+                said = said or farewell in self._delivery.settle()
+                if said and self._delivery.idle:
                     break
                 time.sleep(0.005)
         self._connection.stop(max(0.1, deadline - time.monotonic()), farewell=said)
@@ -137,7 +126,7 @@ class Link:
 
     def lost_s(self, now_s: float) -> float:
         """How long there has been no broker that takes messages, in control time; 0 while there is one."""
-        if (self.connected and not self._deaf) or self._last_up_s is None:
+        if (self.connected and not self._delivery.deaf) or self._last_up_s is None:
             self._last_up_s = now_s
         return max(0.0, now_s - self._last_up_s)
 
@@ -154,9 +143,9 @@ class Link:
         try:
             self._check_generation()
             self._note_alarms(decision.alarms, now_s, utc_s)
-            self._pump(utc_s)
-            self._watch_confirmations()
-            if self._snapshot_due and self.connected and not self._in_flight:
+            self._delivery.pump(utc_s)
+            self._delivery.watch()
+            if self._snapshot_due and self.connected and self._delivery.idle:
                 self._publish_snapshot(now_s, utc_s)
             self._offer_state(decision, machine, now_s, utc_s, inputs)
             self._offer_parts()
@@ -223,47 +212,17 @@ class Link:
                     log.exception("the reader of %s failed on a message", topic)
 
     def _sent(self, number: int, taken: bool) -> None:
-        self._answered.append((self._connection.generation, number, taken))
+        self._delivery.answered(number, taken)
 
     # --- inside one step -----------------------------------------------------------------------
 
     def _check_generation(self) -> None:
         """Whatever a broken connection had not confirmed must be said again on the new one."""
-        generation = self._connection.generation
-        if generation != self._seen_generation and self.connected:
-            self._seen_generation = generation
-            self._in_flight.clear()
-            self._waiting_since_s = None
-            self._held_until_s.clear()
+        if self._delivery.renew():
             self._last_state = None
             self._parts_sent.clear()
             self._snapshot_due = True
             self._connection.publish(self.topics.availability, ONLINE, qos=1, retain=True)
-
-    def _settle(self) -> set[int]:
-        """Take what the broker confirmed out of the outbox; the numbers confirmed on this connection.
-
-        What it refused stays there, with all that follows on that topic, and is offered again in a minute.
-        """
-        numbers = set()
-        while self._answered:
-            generation, number, taken = self._answered.popleft()
-            if generation != self._seen_generation:
-                continue
-            message_id, topic = self._in_flight.pop(number, (None, ""))
-            if message_id is not None:  # one of QoS 0 counts as sent without a word of the broker
-                self._waiting_since_s, self._deaf = None, False
-            if not taken:
-                if topic not in self._held_until_s:
-                    log.warning("the broker refuses messages on %s", topic or "a topic of ours")
-                self._held_until_s[topic] = time.monotonic() + AGAIN_S
-                continue
-            numbers.add(number)
-            self._held_until_s.pop(topic, None)
-            if message_id is not None:
-                self._outbox.delivered(message_id)
-                self._tried.discard(message_id)
-        return numbers
 
     def _note_alarms(self, alarms: tuple[Alarm, ...], now_s: float, utc_s: float) -> None:
         present = {alarm.code: alarm for alarm in alarms}
@@ -277,49 +236,8 @@ class Link:
         self._alarms = present
 
     def _keep(self, message: AlarmMessage, utc_s: float) -> None:
-        message_id = self._outbox.append(
-            OutMessage(self.topics.alarm(message.code), message.model_dump_json(), utc_s)
-        )
-        self._seq[message.code] = message_id
-        if not self.connected:
-            self._tried.add(message_id)  # it will be late
-
-    def _pump(self, utc_s: float) -> None:
-        """Hand waiting messages to the network, oldest first, a window at a time."""
-        self._settle()
-        if not self.connected or self._seen_generation != self._connection.generation:
-            return
-        flying = {message_id for message_id, _ in self._in_flight.values()}
-        topics_flying = {topic for _, topic in self._in_flight.values()}
-        for message_id, message in self._outbox.pending(WINDOW):
-            if message_id in flying:
-                continue
-            held_s = self._held_until_s.get(message.topic)
-            if held_s is not None and (time.monotonic() < held_s or message.topic in topics_flying):
-                continue  # one at a time, so that what is refused now is not overtaken
-            late = message_id in self._tried or utc_s - message.utc_s > LATE_AFTER_S
-            self._tried.add(message_id)
-            body = json.loads(message.body) | {"seq": message_id, "late": late}
-            number = self._connection.publish(
-                message.topic, json.dumps(body, ensure_ascii=False), qos=1, retain=message.retain
-            )
-            if number is None:
-                return
-            self._in_flight[number] = message_id, message.topic
-            topics_flying.add(message.topic)
-
-    def _watch_confirmations(self) -> None:
-        """Dial again when the broker confirms nothing: MQTT sends again only on a new connection."""
-        if not self.connected:
-            return
-        now_s = time.monotonic()
-        if not self._in_flight:
-            self._waiting_since_s, self._deaf = None, False
-        elif self._waiting_since_s is None:
-            self._waiting_since_s = now_s
-        elif now_s - self._waiting_since_s > DEAF_S:
-            self._waiting_since_s, self._deaf = None, True
-            self._connection.redial(f"the broker has confirmed no message for {DEAF_S:g} s; restart it")
+        kept = OutMessage(self.topics.alarm(message.code), message.model_dump_json(), utc_s)
+        self._seq[message.code] = self._delivery.keep(kept, late=not self.connected)
 
     def _publish_snapshot(self, now_s: float, utc_s: float) -> None:
         """Retain every alarm as it is now: the broker may have lost its store, or be a new one."""
@@ -362,8 +280,8 @@ class Link:
             return
         self._late_states, self._last_late_s = self._late_states + 1, now_s
         message = state_message(self._options.grill, decision, machine, utc_s, inputs, self._band)
-        late = OutMessage(self.topics.state_late, message.model_dump_json(), utc_s, retain=False)
-        self._tried.add(self._outbox.append(late))
+        kept = OutMessage(self.topics.state_late, message.model_dump_json(), utc_s, retain=False)
+        self._delivery.keep(kept, late=True)
 
     def _offer_parts(self) -> None:
         for name, body in self._parts.items():
