@@ -286,10 +286,25 @@ def test_probe_on_the_broker_is_heard(tmp_path: Path, mosquitto: Mosquitto) -> N
     assert sample.temp_c == 93.5
 
 
+NO_BROKER = "[mqtt]\nhost = '127.0.0.1'\nport = 1\nconnect_timeout_s = 0.5\n"
+
+
 def test_broker_that_is_not_there_is_told_and_the_rest_goes_on(tmp_path: Path) -> None:
-    settings = load_settings(config(tmp_path, "[mqtt]\nhost = '127.0.0.1'\nport = 1\n"))
+    settings = load_settings(config(tmp_path, NO_BROKER))
     with listening(settings, [TopicProbe("pit", "a/b")]) as trouble:
         assert "[mqtt]" in trouble
+
+
+@pytest.mark.broker
+def test_broker_that_refuses_us_is_told(tmp_path: Path) -> None:
+    broker = Mosquitto(tmp_path, "allow_anonymous false\n")
+    broker.start()
+    text = f"[mqtt]\nhost = '127.0.0.1'\nport = {broker.port}\nconnect_timeout_s = 0.5\n"
+    try:
+        with listening(load_settings(config(tmp_path, text)), [TopicProbe("pit", "a/b")]) as trouble:
+            assert "Not authorized" in trouble
+    finally:
+        broker.stop()
 
 
 @pytest.mark.parametrize(
@@ -298,7 +313,7 @@ def test_broker_that_is_not_there_is_told_and_the_rest_goes_on(tmp_path: Path) -
     ids=["password", "ca"],
 )
 def test_missing_file_of_the_broker_is_told(tmp_path: Path, text: str) -> None:
-    settings = load_settings(config(tmp_path, f"[mqtt]\nhost = '127.0.0.1'\nport = 1\n{text}\n"))
+    settings = load_settings(config(tmp_path, f"{NO_BROKER}{text}\n"))
     with listening(settings, [TopicProbe("pit", "a/b")]) as trouble:
         assert "/no/such/file" in trouble or "No such file" in trouble
 

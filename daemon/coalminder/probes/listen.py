@@ -6,15 +6,15 @@ speak for it, so it only listens.
 
 from __future__ import annotations
 
+import secrets
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from typing import Any
 
-from paho.mqtt.client import Client
-from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.client import MQTTMessage
 
 from coalminder.errors import UserError
+from coalminder.messages.connection import Connection
 from coalminder.messages.options import LinkOptions
 from coalminder.probes.topic import TopicProbe
 from coalminder.settings.load import Settings
@@ -29,36 +29,27 @@ def listening(settings: Settings, probes: Sequence[TopicProbe]) -> Iterator[str]
     if not probes:
         yield ""
         return
-    mqtt = settings.mqtt
-    client = Client(CallbackAPIVersion.VERSION2)
 
-    def connected(_client: Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
-        if not reason.is_failure:
-            client.subscribe([(probe.topic, 0) for probe in probes])
-
-    def arrived(_client: Client, _data: Any, message: Any) -> None:
+    def arrived(message: MQTTMessage) -> None:
         for probe in probes:
             if probe.topic == message.topic:
-                probe.offer(message.payload, time.monotonic(), retained=message.retain)
+                probe.offer(bytes(message.payload), time.monotonic(), retained=message.retain)
 
-    client.on_connect = connected
-    client.on_message = arrived
     try:
-        password = LinkOptions.from_settings(mqtt.model_dump()).password
-        if mqtt.username:
-            client.username_pw_set(mqtt.username, password)
-        if mqtt.tls:
-            client.tls_set(str(mqtt.ca_file) if mqtt.ca_file else None)
-        client.connect(mqtt.host, mqtt.port, mqtt.keepalive_s)
+        options = LinkOptions.from_settings(settings.mqtt.model_dump())
     except UserError as error:
         yield str(error)
         return
-    except (OSError, ValueError) as error:
-        yield f"broker {mqtt.host}:{mqtt.port}: {error}; start it, or correct [mqtt]"
-        return
-    client.loop_start()
+    # of its own: one of the service's name would throw the service out
+    options = options.named(f"coalminder-check-{secrets.token_hex(4)}")
+    connection = Connection(options, will=None, on_message=arrived, on_sent=lambda _number, _taken: None)
+    connection.subscribe([probe.topic for probe in probes])
+    connection.start()
     try:
-        yield ""
+        deadline_s = time.monotonic() + options.connect_timeout_s
+        while not connection.connected and time.monotonic() < deadline_s:
+            time.sleep(0.02)
+        trouble = connection.trouble
+        yield f"broker {trouble}; start it, or correct [mqtt]" if trouble else ""
     finally:
-        client.disconnect()
-        client.loop_stop()
+        connection.stop(2.0)
