@@ -1,9 +1,12 @@
-"""Sentences with temperatures, in other units. A leaf: plans and the page write for the same people."""
+"""Units for people: the pound and the ounce, and sentences with temperatures, in other units. A leaf."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Callable
+
+LB_KG = 0.45359237  # exact, international avoirdupois pound (agreement of 1959)
+OZ_KG = LB_KG / 16.0
 
 _NUMBER = r"-?\d+(?:\.\d+)?"
 _CELSIUS = re.compile(rf"(?:({_NUMBER})( to | and ))?({_NUMBER})([ \N{{NO-BREAK SPACE}}])°C")

@@ -36,6 +36,12 @@ def test_a_reader_that_goes_is_no_error(command: str, tmp_path: Path) -> None:
     assert done.stderr == ""
 
 
+def test_a_plan_is_written_although_its_reader_goes(tmp_path: Path) -> None:
+    line = f"{sys.executable} -m coalminder.cli plan --sources --json plan.json | true"
+    subprocess.run(["bash", "-c", line], check=True, capture_output=True, cwd=tmp_path)
+    assert (tmp_path / "plan.json").stat().st_size > 0
+
+
 @pytest.mark.parametrize("command", [name for name in COMMANDS if name != "help"])  # argparse keeps silent
 def test_a_full_disk_is_one_line(command: str, tmp_path: Path) -> None:
     done = shell(tmp_path, command, "> /dev/full")

@@ -12,7 +12,7 @@ from pathlib import Path
 from coalminder.calibrate import flow, points, stops, water
 from coalminder.errors import UserError
 from coalminder.probes.build import thermistor_curve
-from coalminder.probes.command import try_probes
+from coalminder.probes.command import Ask, ask_person, try_probes
 from coalminder.probes.thermistor import SteinhartHart
 from coalminder.settings.calibration import (
     NOTHING,
@@ -30,7 +30,6 @@ from coalminder.vents.build import build_vent
 from coalminder.vents.by_hand import by_hand
 from coalminder.vents.curve import DEFAULT_CURVE, FlowCurve
 
-Ask = Callable[[str], str]
 Say = Callable[[str], None]
 Figures = Mapping[str, object]
 
@@ -147,7 +146,7 @@ def _boil(args: argparse.Namespace, settings: Settings, calibration: Calibration
 
 
 def _thermistor(args: argparse.Namespace, settings: Settings, calibration: Calibration) -> Calibration:
-    return fit_thermistor(args.true_c, args.probe, args.seconds, settings, calibration, _ask)
+    return fit_thermistor(args.true_c, args.probe, args.seconds, settings, calibration, ask_person)
 
 
 def fit_thermistor(
@@ -184,7 +183,7 @@ def configured_curve(name: str, block: Thermistor, calibration: Calibration) -> 
 
 def _stops(args: argparse.Namespace, settings: Settings, calibration: Calibration) -> Calibration:
     with by_hand(settings.journal.directory):
-        return fit_stops(args.vent, settings, calibration, _ask, _say)
+        return fit_stops(args.vent, settings, calibration, ask_person, _say)
 
 
 def fit_stops(name: str, settings: Settings, calibration: Calibration, ask: Ask, say: Say) -> Calibration:
@@ -251,13 +250,6 @@ def _with_vent(
             "log": (*calibration.log, logged(how, before, after)),
         }
     )
-
-
-def _ask(question: str) -> str:
-    try:
-        return input(question)
-    except EOFError:
-        return ""
 
 
 def _say(line: str) -> None:

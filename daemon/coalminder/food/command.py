@@ -115,7 +115,6 @@ def run(args: argparse.Namespace) -> int:
         )
         return 0
     plan = _planned(args, datetime.now(_here()))
-    _show(plan, kitchen, args.sources, args.plain)
     for path, text in (
         (args.json, plan.daemon.to_json()),
         (args.html, html_page(plan, kitchen, args.sources)),
@@ -123,6 +122,7 @@ def run(args: argparse.Namespace) -> int:
     ):
         if path:
             _write(path, text)
+    _show(plan, kitchen, args.sources, args.plain)  # last: the reader (head, less) may leave
     return 0
 
 
@@ -246,11 +246,8 @@ def _show(plan: Timeline, kitchen: Kitchen, sources: bool, plain: bool) -> None:
             Console(highlight=False).print(table)
             first = next(i for i, line in enumerate(lines) if line.startswith("On the grill"))
             lines = lines[first:]
-    try:
-        for line in lines:
-            print(line)
-    except BrokenPipeError:  # the reader (head, less) has seen enough
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    for line in lines:
+        print(line)
 
 
 def _write(path: str, text: str) -> None:

@@ -9,10 +9,7 @@ import re
 from dataclasses import dataclass
 
 from coalminder.errors import UserError
-from coalminder.units import reworded
-
-LB_KG = 0.45359237
-OZ_KG = LB_KG / 16.0
+from coalminder.units import LB_KG, OZ_KG, reworded
 
 SALT_G_PER_TABLESPOON: dict[str, tuple[float, float]] = {
     "table": (17.0, 19.0),

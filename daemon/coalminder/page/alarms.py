@@ -6,13 +6,13 @@ from collections.abc import Mapping
 from typing import Any
 
 from coalminder.messages.payloads import AlarmMessage
+from coalminder.messages.push import ASKS
 from coalminder.page.board import Board
 from coalminder.page.words import ALARM_STATES, HIDDEN_ALARMS, TO_ACKNOWLEDGE, plain
 from coalminder.values import AlarmState
 
 BARE_AFTER_S = 2.0  # a state and the messages of its alarms do not come in one moment
 _RANK = {"high": 0, "medium": 1, "low": 2}
-_ASKS = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED})
 
 
 def rows(board: Board, mono_s: float) -> list[dict[str, Any]]:
@@ -37,7 +37,7 @@ def _ordered(board: Board) -> list[AlarmMessage]:
         (alarm for alarm in board.alarms.values() if alarm.state not in HIDDEN_ALARMS),
         key=lambda a: (
             a.state not in TO_ACKNOWLEDGE,
-            a.state not in _ASKS,
+            a.state not in ASKS,
             _RANK[a.priority],
             a.raised_utc or a.utc,
         ),
@@ -56,7 +56,7 @@ def _row(alarm: AlarmMessage) -> dict[str, Any]:
         "since_s": (alarm.raised_utc or alarm.utc).timestamp(),
         "raised_s": _raised_s(alarm),
         "can_acknowledge": alarm.state in TO_ACKNOWLEDGE,
-        "asks": alarm.state in _ASKS,
+        "asks": alarm.state in ASKS,
     }
 
 

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from coalminder.units import reworded
-
-LB_KG = 0.45359237  # exact, international avoirdupois pound (agreement of 1959)
+from coalminder.units import LB_KG, reworded
 
 
 @dataclass(frozen=True, slots=True)

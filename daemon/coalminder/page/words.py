@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from coalminder.core.phases import TRANSITIONS, Move, Refused
+from coalminder.safety.view import FIRE_PHASES
 from coalminder.values import AlarmState, Phase
 
 P = Phase
@@ -101,7 +102,6 @@ _ASKS: tuple[Ask, ...] = (
 )  # fmt: skip
 _LID_OFF = Ask("lid", "Lid comes off", {"lid_open": True})
 _LID_ON = Ask("lid", "Lid is back on", {"lid_open": False})
-_FIRE = frozenset({P.LIGHTING, P.SETTLING, P.TENDING, P.LID_OFF, P.EASING})
 _FOOD: dict[str, tuple[Ask, ...]] = {
     "waiting": (Ask("food", "Food is on the grill", {"step": "loaded"}),),
     "cooking": (
@@ -120,14 +120,14 @@ def asks(phase: str, *, lid_off: bool, food_stage: str) -> tuple[Ask, ...]:
     out = [
         ask
         for ask in _ASKS
-        if (ask.move is None and now in _FIRE) or (ask.move is not None and _offered(now, ask.move))
+        if (ask.move is None and now in FIRE_PHASES) or (ask.move is not None and _offered(now, ask.move))
     ]
     if lid_off:
         out.insert(0, _LID_ON)
-    elif now in _FIRE:
+    elif now in FIRE_PHASES:
         out.insert(0, _LID_OFF)
     # Food counts without a plan too: how long it lies between cold and hot is watched all the same.
-    stage = food_stage or ("waiting" if now in _FIRE else "")
+    stage = food_stage or ("waiting" if now in FIRE_PHASES else "")
     return (*out, *_FOOD.get(stage, ()))
 
 

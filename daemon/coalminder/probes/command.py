@@ -65,7 +65,7 @@ def run(args: argparse.Namespace) -> int:
     if settings.vents is not None and args.no_move:
         left_out = "; vents not tried"
     elif settings.vents is not None:
-        ask: Ask = (lambda question: "y") if args.yes else _ask
+        ask: Ask = (lambda question: "y") if args.yes else ask_person
         with by_hand(settings.journal.directory):
             rows = try_vents(settings.vents, calibration, ask)
         say.write("\n" + table(("vent", "driver", "verdict", "remedy"), rows) + "\n")
@@ -212,7 +212,8 @@ def _yes(answer: str) -> bool:
     return answer.strip().lower() in ("y", "yes")
 
 
-def _ask(question: str) -> str:
+def ask_person(question: str) -> str:
+    """Ask at the terminal; "" when nobody can answer."""
     try:
         return input(question)
     except EOFError:

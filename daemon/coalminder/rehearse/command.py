@@ -15,6 +15,7 @@ from typing import Any
 from coalminder.core import Config
 from coalminder.errors import UserError
 from coalminder.grill.scenario import Charcoal, Disturbance, demo
+from coalminder.journal.folder import ready
 from coalminder.messages.options import LinkOptions
 from coalminder.rehearse.fast import run_fast
 from coalminder.rehearse.grills import load_grill
@@ -111,14 +112,7 @@ def _check_outputs(args: argparse.Namespace) -> None:
     if args.plot is not None and args.plot.suffix.lower() not in PICTURES:
         raise UserError(f"--plot {args.plot}: the name must end in one of {', '.join(PICTURES)}")
     if args.record is not None:
-        try:
-            args.record.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise UserError(
-                f"--record {args.record}: no folder can be made there ({error.strerror})"
-            ) from None
-        if not os.access(args.record, os.W_OK):
-            raise UserError(f"--record {args.record}: cannot be written; name a folder of yours")
+        ready(args.record, "--record")
 
 
 def _write(path: Path, text: str) -> None:

@@ -15,17 +15,19 @@ from typing import Annotated
 from annotated_types import Ge, Le
 from pydantic import AfterValidator, BaseModel, BeforeValidator, FiniteFloat
 
+from coalminder.units import LB_KG, OZ_KG
+
 _FORM = re.compile(r"^\s*([-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*$")
 
-# unit -> (factor, offset): inner value = factor * (x + offset). Exact by definition (1 lb = 0.45359237 kg).
+# unit -> (factor, offset): inner value = factor * (x + offset). Exact by definition.
 _TEMPERATURE = {"": (1.0, 0.0), "c": (1.0, 0.0), "°c": (1.0, 0.0), "f": (5 / 9, -32.0), "°f": (5 / 9, -32.0)}
 _DURATION = {"": (1.0, 0.0), "s": (1.0, 0.0), "min": (60.0, 0.0), "h": (3600.0, 0.0)}
 _MASS = {
     "": (1.0, 0.0),
     "kg": (1.0, 0.0),
     "g": (1e-3, 0.0),
-    "lb": (0.45359237, 0.0),
-    "oz": (0.45359237 / 16, 0.0),
+    "lb": (LB_KG, 0.0),
+    "oz": (OZ_KG, 0.0),
 }
 
 
