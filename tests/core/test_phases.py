@@ -70,10 +70,12 @@ def cell_text(phase: Phase, move: Move) -> str:
 
 
 def test_the_table_in_docs_is_the_table_in_code() -> None:
-    rows = [line for line in DOC.read_text("utf-8").splitlines() if line.startswith("| `")]
-    shown = {}
-    for row in rows:
-        name, vents, *cells = [part.strip() for part in row.strip("|").split("|")]
-        shown[name.strip("`")] = (vents, cells)
-    expected = {str(phase): (str(VENTS[phase]), [cell_text(phase, move) for move in Move]) for phase in Phase}
+    lines = [line for line in DOC.read_text("utf-8").splitlines() if line.startswith("|")]
+    header, _, *rows = [[cell.strip() for cell in line.strip("|").split("|")] for line in lines]
+    shown = [dict(zip(header, row, strict=True)) for row in rows]
+    expected = [
+        {"phase": f"`{phase}`", "vents": str(VENTS[phase])}
+        | {str(move): cell_text(phase, move) for move in Move}
+        for phase in Phase
+    ]
     assert shown == expected
