@@ -129,9 +129,9 @@ def test_tune_writes_a_fragment_and_never_the_configuration(
     [
         (["no-such.cook"], "there is no file"),
         (["no-such.csv"], "no such file"),
-        (["COOK", "--kp", "-1"], "--kp -1 is outside 0 to 4"),
-        (["COOK", "--kp", "nan"], "--kp nan is outside 0 to 4"),
-        (["COOK", "--ki", "0.2"], "--ki 0.2 is outside 0 to 0.1"),
+        (["COOK", "--kp", "-1"], "--kp -1 is outside 0.05 to 4"),
+        (["COOK", "--kp", "nan"], "--kp nan is outside 0.05 to 4"),
+        (["COOK", "--ki", "0.2"], "--ki 0.2 is outside 1e-05 to 0.1"),
         (["COOK", "--set-point", "300 F"], "--set-point 148.889 is outside 55 to 110"),
         (["COOK", "--set-point", "warm"], "200 F"),
         (["COOK", "--set-point", "200"], "--set-point 200 is outside 55 to 110"),

@@ -33,7 +33,10 @@ def test_commented_defaults_of_the_configuration_are_those_that_run() -> None:
         ("ceiling_c = nan", ("safety.ceiling_c", "finite")),
         ("ceiling_c = 400", ("safety.ceiling_c", "150")),
         ("ceiling_c = 130\nhard_limit_c = 120", ("ceiling_c", "hard_limit_c")),
-        ("unattended_s = -1", ("safety.unattended_s", "900")),
+        ("hard_limit_c = 145.9", ("hard_limit_c (145.9 °C)", "25 K or more over ceiling_c (121 °C)")),
+        ("unattended_s = -1", ("safety.unattended_s", "3600")),
+        ("unattended_s = 3599", ("safety.unattended_s", "3600 to 43200", "900 s before")),
+        ("disagree_c = 14.9", ("safety.disagree_c", "15 to 100", "grate")),
         ("hard_limit = 150", ("hard_limit", "hard_limit_c")),
         ('out_of_service = ["no_such"]', ("no_such", "docs/safety.md")),
         ('out_of_service = ["pit_over_ceiling"]', ("pit_over_ceiling", "note or warn")),
@@ -51,6 +54,16 @@ def test_mistake_is_explained(tmp_path: Path, line: str, words: tuple[str, ...])
     assert str(path) in told
     for word in words:
         assert word in told
+
+
+def test_limits_at_the_edge_of_what_is_accepted_load(tmp_path: Path) -> None:
+    path = tmp_path / "coalminder.toml"
+    path.write_text(
+        "[safety]\nceiling_c = 118\nhard_limit_c = 143\ndisagree_c = 15\nunattended_s = 3600\n"
+        "[band]\nkeep_warm = 62\nleast_set_point = 62\n",
+        "utf-8",
+    )
+    assert load_settings(path).core().keep_warm_c == 62.0
 
 
 def test_what_the_person_sets_reaches_the_limits(tmp_path: Path) -> None:

@@ -13,8 +13,8 @@ CASES = {
     "unknown section": ("[bandd]\nx = 1\n", ["bandd", "band"]),
     "wrong unit": ('[band]\nset_point = "95 K"\n', ["band.set_point", "K", "°c", "95 K"]),
     "out of range": ("[band]\nset_point = 400\n", ["band.set_point", "400", "60 to 121"]),
-    "negative gain": ("[loop]\nkp = -0.1\n", ["loop.kp", "-0.1", "0 to 4"]),
-    "not a number": ("[loop]\nki = nan\n", ["loop.ki", "finite", "0 to 0.1"]),
+    "negative gain": ("[loop]\nkp = -0.1\n", ["loop.kp", "-0.1", "0.05 to 4"]),
+    "not a number": ("[loop]\nki = nan\n", ["loop.ki", "finite", "1e-05 to 0.1"]),
     "infinite": ("[loop]\nkd = inf\n", ["loop.kd", "finite"]),
     "text for a number": ('[loop]\nkp = "much"\n', ["loop.kp", "much"]),
     "order": ("[band]\nlow = 100\nset_point = 93\n", ["low < set_point < high"]),
@@ -32,6 +32,24 @@ CASES = {
         "[vents.lower]\npin = 18\n",
         ["vents.lower.driver is missing", "kernel_pwm, pin, pca9685, simulated"],
     ),
+    "keep-warm that holds no food hot": (
+        "[band]\nkeep_warm = 61\n",
+        ["band.keep_warm", "62 to 100", "57 °C"],
+    ),
+    "keep-warm that no set point may be": (
+        "[band]\nkeep_warm = 63\nleast_set_point = 64\n",
+        ["keep_warm", "least_set_point", "63, 64 °C"],
+    ),
+    "set points of a fire called out": ("[band]\nleast_set_point = 49\n", ["50 to 125", "called out"]),
+    "set points just under the ceiling": (
+        "[band]\nhighest_set_point = 113.1\n",
+        ["band.highest_set_point", "8 K or more under safety.ceiling_c", "113.1, 121 °C"],
+    ),
+    "a loop that does nothing": ("[loop]\nkp = 0\nki = 0\nkd = 0\n", ["loop.kp", "0.05 to 4"]),
+    "a loop that never makes good": ("[loop]\nki = 0\n", ["loop.ki", "1e-05 to 0.1"]),
+    "a vent wide open at first": ("[loop]\nhold_opening = 0.31\n", ["loop.hold_opening", "0 to 0.3"]),
+    "a floor that is no floor": ("[air]\nfloor = 0.71\n", ["air.floor", "0 to 0.7"]),
+    "an upper vent that is shut": ("[air]\nupper_fixed = 0.09\n", ["air.upper_fixed", "0.1 to 1"]),
     "no such kind of probe": ('[probes.pit]\nkind = "wet_finger"\n', ["probes", "wet_finger"]),
 }
 

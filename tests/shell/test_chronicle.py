@@ -74,7 +74,7 @@ def test_what_a_person_silenced_is_not_told(state: AlarmState, caplog: pytest.Lo
 def test_the_service_writes_it_to_its_log(tmp_path: Path) -> None:
     config = tmp_path / "coalminder.toml"
     config.write_text(
-        f'[mqtt]\nenabled = false\n[journal]\ndirectory = "{tmp_path}"\n[safety]\nunattended_s = 900\n',
+        f'[mqtt]\nenabled = false\n[journal]\ndirectory = "{tmp_path}"\n[safety]\nunattended_s = 3600\n',
         "utf-8",
     )
     command = [

@@ -38,6 +38,7 @@ from coalminder.settings.vents import VentSettings, VentsSettings
 
 DEFAULT_PATH = DEFAULT_CONFIG
 PREFIX = "COALMINDER_"
+UNDER_CEILING_C = 8.0  # a pit swings after a lid lift (estimate; 0.1 K gave 46 alarms in 5 simulated hours)
 
 
 class Settings(BaseSettings):
@@ -66,14 +67,21 @@ class Settings(BaseSettings):
     @model_validator(mode="after")
     def _limits_fit_the_band(self) -> Self:
         band, ceiling_c = self.band, self.safety.ceiling_c
-        if band.highest_set_point >= ceiling_c or band.high > ceiling_c:
+        if band.high > ceiling_c:
             raise ValueError(
-                f"band.high and band.highest_set_point must lie under safety.ceiling_c: got {band.high:g}, "
-                f"{band.highest_set_point:g}, {ceiling_c:g} °C"
+                f"band.high must not lie over safety.ceiling_c: got {band.high:g}, {ceiling_c:g} °C; "
+                "lower band.high or raise safety.ceiling_c"
+            )
+        if band.highest_set_point + UNDER_CEILING_C > ceiling_c:
+            raise ValueError(
+                f"band.highest_set_point must lie {UNDER_CEILING_C:g} K or more under safety.ceiling_c, or a "
+                f"pit held there rings all the time: got {band.highest_set_point:g}, {ceiling_c:g} °C; lower "
+                "band.highest_set_point or raise safety.ceiling_c"
             )
         if band.keep_warm >= band.set_point:
             raise ValueError(
-                f"band.keep_warm must lie under band.set_point: got {band.keep_warm:g}, {band.set_point:g} °C"
+                f"band.keep_warm (62 °C or more) must lie under band.set_point: got {band.keep_warm:g}, "
+                f"{band.set_point:g} °C; raise band.set_point or lower band.keep_warm"
             )
         return self
 

@@ -9,6 +9,9 @@ from coalminder.safety.limits import Limits
 from coalminder.values import Action
 
 _DEFAULT = Limits()
+HARD_OVER_CEILING_C = (
+    25.0  # a flare after a lid lift goes that far over the ceiling and falls again (estimate)
+)
 
 
 class SafetySettings(BaseModel):
@@ -30,9 +33,10 @@ class SafetySettings(BaseModel):
     )
     unattended_s: FiniteFloat = Field(
         _DEFAULT.unattended_s,
-        ge=900.0,
+        ge=3600.0,
         le=43200.0,
-        description="time in s without anybody acknowledging before the fire is put out",
+        description="time in s without anybody acknowledging before the fire is put out; "
+        "the notice comes 900 s before",
     )
     lid_off_s: FiniteFloat = Field(
         _DEFAULT.lid_off_s, ge=60.0, le=3600.0, description="time in s with the lid off before a warning"
@@ -51,9 +55,10 @@ class SafetySettings(BaseModel):
     )
     disagree_c: FiniteFloat = Field(
         _DEFAULT.disagree_c,
-        ge=5.0,
+        ge=15.0,
         le=100.0,
-        description="difference in K of two pit probes that means that one is wrong",
+        description="difference in K of two pit probes that means that one is wrong; "
+        "a sound grate makes up to 25",
     )
     broker_lost_s: FiniteFloat = Field(
         _DEFAULT.broker_lost_s, ge=30.0, le=86400.0, description="time in s without a broker before a warning"
@@ -82,9 +87,11 @@ class SafetySettings(BaseModel):
 
     @model_validator(mode="after")
     def _in_order(self) -> SafetySettings:
-        if not self.ceiling_c < self.hard_limit_c:
+        if self.hard_limit_c < self.ceiling_c + HARD_OVER_CEILING_C:
             raise ValueError(
-                f"ceiling_c ({self.ceiling_c:g} °C) must be below hard_limit_c ({self.hard_limit_c:g} °C)"
+                f"hard_limit_c ({self.hard_limit_c:g} °C) must be {HARD_OVER_CEILING_C:g} K or more over "
+                f"ceiling_c ({self.ceiling_c:g} °C), or a flare under the lid puts the fire out: raise "
+                "hard_limit_c or lower ceiling_c"
             )
         return self
 
