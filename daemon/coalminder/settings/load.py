@@ -23,7 +23,14 @@ from coalminder.settings.food import FoodSettings
 from coalminder.settings.journal import JournalSection
 from coalminder.settings.mqtt import MqttSettings
 from coalminder.settings.page import PageSettings
-from coalminder.settings.probes import PIT_ROLES, ROLES, ProbeSettings, ProbesSettings
+from coalminder.settings.probes import (
+    PIT_ROLES,
+    ROLES,
+    I2cThermistor,
+    ProbeSettings,
+    ProbesSettings,
+    Topic,
+)
 from coalminder.settings.quantities import Place
 from coalminder.settings.safety import SafetySettings
 from coalminder.settings.tending import (
@@ -34,7 +41,7 @@ from coalminder.settings.tending import (
     LoopSection,
     core_config,
 )
-from coalminder.settings.vents import VentSettings, VentsSettings
+from coalminder.settings.vents import Pca9685Vent, VentSettings, VentsSettings
 
 DEFAULT_PATH = DEFAULT_CONFIG
 PREFIX = "COALMINDER_"
@@ -83,6 +90,31 @@ class Settings(BaseSettings):
                 f"band.keep_warm (62 °C or more) must lie under band.set_point: got {band.keep_warm:g}, "
                 f"{band.set_point:g} °C; raise band.set_point or lower band.keep_warm"
             )
+        return self
+
+    @model_validator(mode="after")
+    def _probes_fit_the_rest(self) -> Self:
+        hard_c = self.safety.hard_limit_c
+        vents = self.vents.by_name() if self.vents is not None else {}
+        on_i2c = {(v.bus, v.address): name for name, v in vents.items() if isinstance(v, Pca9685Vent)}
+        for name, block in (self.probes or {}).items():
+            if name in PIT_ROLES and block.highest_c <= hard_c:
+                raise ValueError(
+                    f"probes.{name}.highest_c ({block.highest_c:g} °C) must lie over safety.hard_limit_c "
+                    f"({hard_c:g} °C), or it cannot show a fire out of hand: raise it, take another probe (a "
+                    "ds18b20 ends at 125), or lower hard_limit_c, ceiling_c and highest_set_point"
+                )
+            if isinstance(block, Topic) and not self.mqtt.enabled:
+                raise ValueError(
+                    f"probes.{name} (kind = 'mqtt') hears nothing with mqtt.enabled = false; enable it or "
+                    "remove the probe"
+                )
+            vent = on_i2c.get((block.bus, block.address)) if isinstance(block, I2cThermistor) else None
+            if vent is not None:
+                raise ValueError(
+                    f"probes.{name} (ads1115) and vents.{vent} (pca9685) are on one wire ({block.select}); "
+                    "give one of the chips another address"
+                )
         return self
 
     @classmethod

@@ -1,10 +1,12 @@
 """Section `[probes]`: one block per probe, `kind` says how it is wired.
 
-A block's name is its role: `pit` (needed), `pit_2`, `dome`, `ambient`; any other name is a food probe.
+A block's name is its role: `pit` (needed), `pit_2`, `dome`, `ambient`; any other name is a food probe, but
+for names that look like a slip of a role (`pit2`, `grate`): these are refused.
 """
 
 from __future__ import annotations
 
+import re
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import (
@@ -20,6 +22,8 @@ from pydantic import (
 #: Names with a meaning of their own. Every other name is a food probe.
 ROLES = ("pit", "pit_2", "dome", "ambient")
 PIT_ROLES = ("pit", "pit_2")
+#: Names that a person gives to a probe in the air; taken for food, they would tend nothing and alarm wrongly.
+_NO_FOOD = re.compile(r"pit(_.*|\d.*)|(dome|ambient|grate|lid|grill|kettle|air|smoke|outside)_?\d*")
 PIT_AGE_MAX_S = 60.0  # a fire tended by older readings is not tended
 
 ProbeName = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]{0,31}$")]
@@ -51,7 +55,10 @@ class ProbeBlock(BaseModel):
         default=5.0, ge=0.5, le=900.0, description="an older reading is a fault (stale), s"
     )
     deadline_s: FiniteFloat = Field(
-        default=2.0, ge=0.05, le=10.0, description="a driver that takes longer is a fault (timeout), s"
+        default=2.0,
+        ge=0.05,
+        le=3.0,
+        description="a driver that takes longer is a fault (timeout), s; a step is 1",
     )
     offset_c: FiniteFloat = Field(
         default=0.0,
@@ -63,6 +70,11 @@ class ProbeBlock(BaseModel):
     @property
     def wire(self) -> str | None:
         """What must not be shared with another probe; None when sharing is harmless."""
+        return None
+
+    @property
+    def select(self) -> str | None:
+        """Where its chip answers: one chip is there, whatever it has of inputs. None when it has none."""
         return None
 
 
@@ -116,6 +128,11 @@ class Spi(ProbeBlock):
     @property
     def wire(self) -> str | None:
         """The chip select belongs to one chip."""
+        return self.select
+
+    @property
+    def select(self) -> str | None:
+        """The file of the chip select."""
         return f"spi {self.bus}.{self.device}"
 
 
@@ -130,7 +147,7 @@ class SpiThermistor(Spi):
     @property
     def wire(self) -> str | None:
         """Eight probes may share the chip, one a channel."""
-        return f"spi {self.bus}.{self.device} channel {self.channel}"
+        return f"{self.select} channel {self.channel}"
 
 
 class I2cThermistor(ProbeBlock):
@@ -154,7 +171,17 @@ class I2cThermistor(ProbeBlock):
     @property
     def wire(self) -> str | None:
         """Four probes may share the chip, one an input."""
-        return f"i2c {self.bus} {self.address:#x} channel {self.channel}"
+        return f"{self.select} channel {self.channel}"
+
+    @property
+    def select(self) -> str | None:
+        """Bus and address."""
+        return f"i2c {self.bus} {self.address:#x}"
+
+    @property
+    def supply_wire(self) -> str | None:
+        """The input that measures the supply, which several probes may share; None when none does."""
+        return None if self.supply_channel is None else f"{self.select} channel {self.supply_channel}"
 
     @model_validator(mode="after")
     def _own_input(self) -> Self:
@@ -235,20 +262,52 @@ ProbeSettings = Annotated[
 def _roles_and_wires(probes: dict[str, Any]) -> dict[str, Any]:
     if "pit" not in probes:
         raise ValueError("a probe named 'pit' is needed: the air at the grate, away from the coals")
-    seen: dict[str, str] = {}
     for name, block in probes.items():
+        if name not in ROLES and _NO_FOOD.fullmatch(name):
+            raise ValueError(
+                f"probe '{name}' would be taken for a food probe: probes in the air are called pit, pit_2, "
+                "dome (under the lid) or ambient (outside); give it that name, or one of the food"
+            )
         if name in PIT_ROLES and block.max_age_s > PIT_AGE_MAX_S:
             raise ValueError(
                 f"probe '{name}' tends the fire: its max_age_s may be {PIT_AGE_MAX_S:g} at most, "
                 f"got {block.max_age_s:g}; let its gateway publish more often"
             )
-        wire = block.wire
+        if name in PIT_ROLES and block.lowest_c > 0.0:
+            raise ValueError(
+                f"probe '{name}' is in a cold kettle before the fire: its lowest_c may be 0 °C at most, got "
+                f"{block.lowest_c:g}; lower it or leave it out"
+            )
+    _own_wires(probes)
+    return probes
+
+
+def _own_wires(probes: dict[str, Any]) -> None:
+    seen: dict[str, str] = {}
+    chips: dict[str, str] = {}
+    supplies = {block.supply_wire: name for name, block in probes.items() if isinstance(block, I2cThermistor)}
+    for name, block in probes.items():
+        wire, select = block.wire, block.select
         if wire is None:
             continue
         if wire in seen:
-            raise ValueError(f"probes '{seen[wire]}' and '{name}' are on the same wire ({wire})")
+            raise ValueError(
+                f"probes '{seen[wire]}' and '{name}' are on the same wire ({wire}); give each its own"
+            )
         seen[wire] = name
-    return probes
+        if wire in supplies:
+            raise ValueError(
+                f"probe '{name}' is on the input that measures the supply for '{supplies[wire]}' ({wire}); "
+                "give it another channel"
+            )
+        if select is None:
+            continue
+        other = probes[chips.setdefault(select, name)]
+        if other.kind != block.kind:
+            raise ValueError(
+                f"probes '{chips[select]}' ({other.kind}) and '{name}' ({block.kind}) are two chips on one "
+                f"select ({select}); wire one to another and write its device"
+            )
 
 
 #: Section `[probes]`: name -> block.

@@ -10,6 +10,10 @@ from typing import Annotated, Literal, Self, cast
 
 from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, model_validator
 
+#: pin -> channel, on boards with one PWM channel for two pins and with one for each: vents/kernel_pwm.py has
+#: the same (a test holds them equal), but the page reads settings and must not reach the hardware.
+PWM_CHANNELS: tuple[dict[int, int], ...] = ({12: 0, 18: 0, 13: 1, 19: 1}, {12: 0, 13: 1, 18: 2, 19: 3})
+
 Fraction = Annotated[FiniteFloat, Field(ge=0.0, le=1.0)]
 
 
@@ -35,8 +39,9 @@ class Servo(BaseModel):
         default=None,
         description="(position, flow) pairs from (0, 0) to (1, 1); left out: a plate over round holes",
     )
-    safe_opening: Annotated[FiniteFloat, Field(ge=0.0, le=0.3)] = Field(
-        default=0.0, description="opening that is safe when all else fails; 0 is shut"
+    safe_opening: Annotated[FiniteFloat, Field(ge=0.0, le=0.02)] = Field(
+        default=0.0,
+        description="opening where it is left when the program ends; 0 is shut, and 0.05 a fire out of hand",
     )
     stroke_s: FiniteFloat = Field(
         default=0.4,
@@ -147,6 +152,8 @@ class VentsSettings(BaseModel):
     def _two_wires(self) -> Self:
         if self.upper is not None and self.upper.wire == self.lower.wire:
             raise ValueError(f"lower and upper are on the same wire ({self.lower.wire}); give each its own")
+        if isinstance(self.lower, KernelPwmVent) and isinstance(self.upper, KernelPwmVent):
+            _own_channels(self.lower, self.upper)
         frames = {
             (vent.bus, vent.address): vent.frame_hz
             for vent in (self.lower, self.upper)
@@ -166,3 +173,18 @@ class VentsSettings(BaseModel):
         if self.upper is not None:
             vents["upper"] = self.upper
         return vents
+
+
+def _own_channels(lower: KernelPwmVent, upper: KernelPwmVent) -> None:
+    """ValueError when, on any board that it may be, one channel would make the pulses of both."""
+    if None not in (lower.pwm_chip, upper.pwm_chip) and lower.pwm_chip != upper.pwm_chip:
+        return
+    for by_pin in PWM_CHANNELS:
+        shared, other = (
+            by_pin[vent.pin] if vent.pwm_channel is None else vent.pwm_channel for vent in (lower, upper)
+        )
+        if shared == other:
+            raise ValueError(
+                f"lower (pin {lower.pin}) and upper (pin {upper.pin}) share PWM channel {shared}: take pins "
+                "18 and 19, or 12 and 13; where each pin has its own channel (Pi 5), write pwm_channel in both"
+            )
