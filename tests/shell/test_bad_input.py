@@ -11,6 +11,31 @@ from coalminder.cli import main
 CASES = {
     "unknown key": ("[band]\nset_pint = 93\n", ["set_pint", "did you mean 'set_point'"]),
     "unknown section": ("[bandd]\nx = 1\n", ["bandd", "band"]),
+    "degrees of another country": (
+        "[band]\nset_point = 200\n",
+        ["band.set_point", "60 to 121", '"200 F"'],
+    ),
+    "a limit with its unit": (
+        '[safety]\nceiling_c = "250 F"\n',
+        ["safety.ceiling_c: write a number in °C, without the unit", "90 to 150"],
+    ),
+    "a time with its unit": ('[safety]\nlid_off_s = "8 min"\n', ["write a number in s, without the unit"]),
+    "a comma in a number": ("[band]\nset_point = 93,5\n", ["line 2", "write a decimal point, not a comma"]),
+    "a comma in a text": ('[band]\nset_point = "93,5 C"\n', ["write a decimal point, not a comma"]),
+    "a comma in a limit": ('[safety]\nceiling_c = "121,5"\n', ["write a decimal point, not a comma"]),
+    "a range in a block": (
+        '[probes.pit]\nkind = "simulated"\nmax_age_s = 0.1\n',
+        ["probes.pit.max_age_s: ", "accepted: 0.5 to 900"],
+    ),
+    "a slip in a block": (
+        '[vents.lower]\ndriver = "simulated"\nsafe_opeing = 0\n',
+        ["'vents.lower.safe_opeing' is not a setting; did you mean 'safe_opening'?"],
+    ),
+    "a slip in a block of a block": (
+        '[probes.pit]\nkind = "mcp3208"\nchannel = 0\nthermistor = {beta = 3950}\n',
+        ["'probes.pit.thermistor.beta' is not a setting; did you mean 'beta_k'?"],
+    ),
+    "no name of a probe": ('[probes.Pit]\nkind = "simulated"\n', ["'probes.Pit' is no name of a probe: a-z"]),
     "wrong unit": ('[band]\nset_point = "95 K"\n', ["band.set_point", "K", "°c", "95 K"]),
     "out of range": ("[band]\nset_point = 400\n", ["band.set_point", "400", "60 to 121"]),
     "negative gain": ("[loop]\nkp = -0.1\n", ["loop.kp", "-0.1", "0.05 to 4"]),
@@ -72,6 +97,20 @@ def test_a_mistake_in_the_configuration_is_one_line(
     assert str(path) in line
     for words in said:
         assert words in line
+
+
+@pytest.mark.parametrize("line", ["high = 400", 'high = "220 C"', "low = 1", "charcoal = 30", "kp = [1,2"])
+def test_no_hint_where_it_does_not_help(line: str, tmp_path: Path) -> None:
+    from coalminder.errors import SettingsError
+    from coalminder.settings import load_settings
+
+    path = tmp_path / "c.toml"
+    section = {"charcoal": "grill", "kp": "loop"}.get(line.split()[0], "band")
+    path.write_text(f"[{section}]\n{line}\n", "utf-8")
+    with pytest.raises(SettingsError) as raised:
+        load_settings(path)
+    assert "needs its unit" not in str(raised.value)
+    assert "comma" not in str(raised.value)
 
 
 def test_a_missing_configuration_says_where_to_get_one(capsys: pytest.CaptureFixture[str]) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import os
+import re
 import tomllib
 import warnings
 from dataclasses import replace
@@ -31,7 +32,7 @@ from coalminder.settings.probes import (
     ProbesSettings,
     Topic,
 )
-from coalminder.settings.quantities import Place
+from coalminder.settings.quantities import COMMA, POINT, Place, perhaps_fahrenheit
 from coalminder.settings.safety import SafetySettings
 from coalminder.settings.tending import (
     AirSection,
@@ -45,6 +46,20 @@ from coalminder.settings.vents import Pca9685Vent, VentSettings, VentsSettings
 
 DEFAULT_PATH = DEFAULT_CONFIG
 PREFIX = "COALMINDER_"
+_BLOCKS: dict[str, tuple[str, Any]] = {"probes": ("kind", ProbeSettings), "vents": ("driver", VentSettings)}
+_UNITS = {
+    "_c_per_s": "°C/s",
+    "_c": "°C",
+    "_s": "s",
+    "_us": "µs",
+    "_mm": "mm",
+    "_kg": "kg",
+    "_k": "K",
+    "_ohm": "Ω",
+    "_v": "V",
+    "_hz": "Hz",
+    "_hours": "hours",
+}  # the end of a name tells the unit of its number
 UNDER_CEILING_C = 8.0  # a pit swings after a lid lift (estimate; 0.1 K gave 46 alarms in 5 simulated hours)
 
 
@@ -168,7 +183,7 @@ def load_settings(path: Path | None = None) -> Settings:
             warnings.simplefilter("ignore")
             return Settings(**data)
     except ValidationError as error:
-        raise SettingsError(f"{where}: {_explain(error)}") from None
+        raise SettingsError(f"{where}: {_explain(error, data)}") from None
     except SourceError as error:
         raise SettingsError(f"environment: {error}; write {PREFIX}SECTION__SETTING=value") from None
 
@@ -188,9 +203,19 @@ def _read(path: Path) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise SettingsError(f"configuration '{path}' is not TOML: {error}") from None
+        hint = f"; {POINT}" if _comma_in_line(text, str(error)) else ""
+        raise SettingsError(f"configuration '{path}' is not TOML: {error}{hint}") from None
     except RecursionError:
         raise SettingsError(f"configuration '{path}' is nested too deeply; write one level of []") from None
+
+
+def _comma_in_line(text: str, told: str) -> bool:
+    """Whether the line that the TOML error names sets a number with a decimal comma."""
+    found = re.search(r"at line (\d+)", told)
+    lines = text.splitlines()
+    if found is None or int(found.group(1)) > len(lines):
+        return False
+    return re.search(r"=\s*[-+]?\d+,\d", lines[int(found.group(1)) - 1]) is not None
 
 
 def _add_places(data: dict[str, Any], path: Path) -> None:
@@ -231,32 +256,66 @@ def _add_credentials(data: dict[str, Any], config: Path) -> None:
             section.setdefault("password", password)
 
 
-def _explain(error: ValidationError) -> str:
+def _explain(error: ValidationError, data: dict[str, Any]) -> str:
     found = error.errors(include_url=False)
     first = found[0]
-    place = ".".join(str(part) for part in first["loc"]) or "settings"
+    place = ".".join(str(part) for part in _written(first["loc"])) or "settings"
     if first["type"].startswith("union_tag"):
         text = f"{place}.{_tag_trouble(first['ctx'])}"
     elif first["type"] == "extra_forbidden":
         text = f"'{place}' is not a setting{_did_you_mean(first['loc'])}; remove or correct it"
+    elif place.endswith(".[key]"):
+        text = (
+            f"'{place.removesuffix('.[key]')}' is no name of a probe: a-z, digits and _, a letter first, "
+            "32 at most; rename it"
+        )
     else:
         shown = None if _is_secret(first["loc"]) else first.get("input")
         got = f" (got {shown!r})" if isinstance(shown, str | int | float | bool) else ""
-        text = f"{place}: {first['msg'].removeprefix('Value error, ')}{got}{_range(first['loc'])}"
+        why = _no_number(first) or first["msg"].removeprefix("Value error, ")
+        text = f"{place}: {why}{got}{_range(first['loc'], _as_written(first['loc'], data))}"
     return text if len(found) == 1 else f"{text} (and {len(found) - 1} more)"
 
 
 def _tag_trouble(context: dict[str, Any]) -> str:
     """What is wrong with the line that says which kind of block it is, after the block's name."""
     tag = context["discriminator"].strip("'")
-    union = get_args({"kind": ProbeSettings, "driver": VentSettings}[tag])[0]
+    union = get_args(dict(_BLOCKS.values())[tag])[0]
     known = [word for block in get_args(union) for word in get_args(block.model_fields[tag].annotation)]
     found = f"'{context['tag']}' is not known" if "tag" in context else "is missing"
     return f"{tag} {found}; accepted: {', '.join(known)}"
 
 
+def _written(loc: tuple[int | str, ...]) -> tuple[int | str, ...]:
+    """`loc` without the kind of a probe's block or the driver of a vent's, which is no part of the name."""
+    return (*loc[:2], *loc[3:]) if loc[:1] in {("probes",), ("vents",)} and loc[2:3] != ("[key]",) else loc
+
+
+def _as_written(loc: tuple[int | str, ...], data: Any) -> Any:
+    """What the file has at `loc`, before units are worked out; None when the value came from elsewhere."""
+    for part in _written(loc):
+        data = data.get(part) if isinstance(data, dict) else None
+    return data
+
+
+def _no_number(error: Any) -> str:
+    """What to write in place of a text that is no number; empty for other errors."""
+    if error["type"] not in {"float_parsing", "int_parsing"}:
+        return ""
+    if COMMA.search(str(error["input"])):
+        return POINT
+    name = str(error["loc"][-1])
+    unit = next((unit for end, unit in _UNITS.items() if name.endswith(end)), "")
+    return f"write a number in {unit}, without the unit" if unit else "write a number"
+
+
 def _fields(loc: tuple[int | str, ...]) -> dict[str, Any]:
     model: Any = Settings
+    if len(loc) > 3 and loc[0] in _BLOCKS:
+        tag, union = _BLOCKS[str(loc[0])]
+        known = get_args(get_args(union)[0])
+        model = next(block for block in known if loc[2] in get_args(block.model_fields[tag].annotation))
+        loc = loc[3:]
     for part in loc[:-1]:
         field = getattr(model, "model_fields", {}).get(str(part))
         if field is None or not hasattr(field.annotation, "model_fields"):
@@ -279,7 +338,7 @@ def _did_you_mean(loc: tuple[int | str, ...]) -> str:
     return f"; known here: {', '.join(fields)}" if fields else ""
 
 
-def _range(loc: tuple[int | str, ...]) -> str:
+def _range(loc: tuple[int | str, ...], value: object) -> str:
     field = _fields(loc).get(str(loc[-1])) if loc else None
     if field is None:
         return ""
@@ -287,6 +346,8 @@ def _range(loc: tuple[int | str, ...]) -> str:
     low, high = bounds.get("ge") or bounds.get("gt"), bounds.get("le") or bounds.get("lt")
     if low is None or high is None:
         return f"; {field.description}" if field.description else ""
-    least = getattr(low, "ge", getattr(low, "gt", None))
-    most = getattr(high, "le", getattr(high, "lt", None))
-    return f"; accepted: {least:g} to {most:g} ({field.description})"
+    least: float = low.ge if hasattr(low, "ge") else low.gt
+    most: float = high.le if hasattr(high, "le") else high.lt
+    hot = perhaps_fahrenheit(field.metadata, value, least, most)
+    fahrenheit = f'; a temperature in °F needs its unit: "{value} F"' if hot else ""
+    return f"; accepted: {least:g} to {most:g} ({field.description}){fahrenheit}"

@@ -10,13 +10,15 @@ import math
 import os
 import re
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 from annotated_types import Ge, Le
 from pydantic import AfterValidator, BaseModel, BeforeValidator, FiniteFloat
 
 from coalminder.units import LB_KG, OZ_KG
 
+COMMA = re.compile(r"\d,\d")
+POINT = "write a decimal point, not a comma"
 _FORM = re.compile(r"^\s*([-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*$")
 
 # unit -> (factor, offset): inner value = factor * (x + offset). Exact by definition.
@@ -37,6 +39,8 @@ def _parser(what: str, units: dict[str, tuple[float, float]], example: str) -> B
     def parse(value: object) -> object:
         if not isinstance(value, str):
             return value
+        if COMMA.search(value):
+            raise ValueError(f"'{value}' is not a {what}; {POINT}")
         form = _FORM.match(value)
         if form is None:
             raise ValueError(f"'{value}' is not a {what}; write for example {example}")
@@ -54,7 +58,8 @@ def _parser(what: str, units: dict[str, tuple[float, float]], example: str) -> B
     return BeforeValidator(parse)
 
 
-Temperature = Annotated[FiniteFloat, _parser("temperature", _TEMPERATURE, '93 or "93 C" or "200 F"')]
+_temperature = _parser("temperature", _TEMPERATURE, '93 or "93 C" or "200 F"')
+Temperature = Annotated[FiniteFloat, _temperature]
 Duration = Annotated[FiniteFloat, _parser("duration", _DURATION, '90 or "90 s" or "15 min" or "4 h"')]
 Mass = Annotated[FiniteFloat, _parser("mass", _MASS, '1.2 or "1.2 kg" or "500 g" or "2 lb"')]
 
@@ -75,6 +80,14 @@ def bounds(section: type[BaseModel], name: str) -> tuple[float, float]:
     least = next(limit.ge for limit in limits if isinstance(limit, Ge))
     most = next(limit.le for limit in limits if isinstance(limit, Le))
     return float(least), float(most)  # type: ignore[arg-type]
+
+
+def perhaps_fahrenheit(metadata: list[Any], value: object, least: float, most: float) -> bool:
+    """Whether `value` of a field with this metadata is a temperature too high in °C and right in °F."""
+    if _temperature not in metadata or not isinstance(value, int | float):
+        return False
+    factor, offset = _TEMPERATURE["f"]
+    return value > most and least <= factor * (value + offset) <= most
 
 
 def temperature(text: str, what: str) -> float:

@@ -186,5 +186,5 @@ def _own_channels(lower: KernelPwmVent, upper: KernelPwmVent) -> None:
         if shared == other:
             raise ValueError(
                 f"lower (pin {lower.pin}) and upper (pin {upper.pin}) share PWM channel {shared}: take pins "
-                "18 and 19, or 12 and 13; where each pin has its own channel (Pi 5), write pwm_channel in both"
+                "18 and 19, or 12 and 13; where each pin has its own (Pi 5), write pwm_channel in both"
             )
