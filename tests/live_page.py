@@ -48,7 +48,7 @@ class LiveStack:
         self.url = f"http://127.0.0.1:{self.port}/"
         (folder / "hash").write_text(PasswordHasher(time_cost=1, memory_cost=64).hash(PASSWORD) + "\n")
         self._config = folder / "page.toml"
-        self._config.write_text(f"[page]\nold_after_s = {old_after_s}\n")
+        self._config.write_text(f"[page]\nold_after_s = {old_after_s}\n[mqtt]\nstate_every_s = 3\n")
         self.rehearsal: subprocess.Popen[bytes] | None = None
         self.program: subprocess.Popen[bytes] | None = None
 

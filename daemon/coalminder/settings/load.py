@@ -108,6 +108,16 @@ class Settings(BaseSettings):
         return self
 
     @model_validator(mode="after")
+    def _the_page_waits_for_the_state(self) -> Self:
+        old_after_s, every_s = self.page.old_after_s, self.mqtt.state_every_s
+        if old_after_s < 2.0 * every_s:
+            raise ValueError(
+                f"page.old_after_s ({old_after_s:g} s) must be at least twice mqtt.state_every_s "
+                f"({every_s:g} s), or the page calls sound figures old; raise the one or lower the other"
+            )
+        return self
+
+    @model_validator(mode="after")
     def _probes_fit_the_rest(self) -> Self:
         hard_c = self.safety.hard_limit_c
         vents = self.vents.by_name() if self.vents is not None else {}
@@ -271,6 +281,8 @@ def _explain(error: ValidationError, data: dict[str, Any]) -> str:
         )
     else:
         shown = None if _is_secret(first["loc"]) else first.get("input")
+        if isinstance(shown, str) and "@" in shown:  # a URL may hold a password
+            shown = None
         got = f" (got {shown!r})" if isinstance(shown, str | int | float | bool) else ""
         why = _no_number(first) or first["msg"].removeprefix("Value error, ")
         text = f"{place}: {why}{got}{_range(first['loc'], _as_written(first['loc'], data))}"

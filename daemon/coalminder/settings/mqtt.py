@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import ipaddress
+import re
 from pathlib import Path
-from typing import Literal
+from typing import Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, SecretStr
+from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, SecretStr, field_validator, model_validator
 
 
 class MqttSettings(BaseModel):
@@ -59,8 +61,36 @@ class MqttSettings(BaseModel):
         default=4.0, gt=0.0, le=20.0, description="most charcoal one command may report, kg"
     )
     shelve_max_s: FiniteFloat = Field(
-        default=7200.0, ge=60.0, le=86400.0, description="longest shelving of an alarm, s"
+        default=7200.0, ge=60.0, le=7200.0, description="longest shelving of an alarm, s"
     )
     push_urls: tuple[SecretStr, ...] = Field(
         default=(), description="notification URLs for alarms (extra 'push'); see docs/mqtt.md"
     )
+
+    @field_validator("host")
+    @classmethod
+    def _bare(cls, host: str) -> str:
+        try:
+            ipaddress.ip_address(host)
+        except ValueError:
+            if re.search(r"[^\w.-]", host):
+                raise ValueError(
+                    'write the name or address alone, as in host = "broker"; its port goes into port = 1883, '
+                    "TLS into tls = true, a user into username"
+                ) from None
+        return host
+
+    @field_validator("client_id")
+    @classmethod
+    def _printable(cls, client_id: str) -> str:
+        if not client_id.isprintable():
+            raise ValueError("control characters are not accepted; write letters, digits, _ and -")
+        return client_id
+
+    @model_validator(mode="after")
+    def _of_use(self) -> Self:
+        if self.ca_file is not None and not self.tls:
+            raise ValueError(
+                "ca_file is of no use with tls = false; set tls = true (port 8883 is usual), or remove it"
+            )
+        return self

@@ -40,7 +40,7 @@ class PageSettings(BaseModel):
         default=15.0,
         ge=6.0,
         le=600.0,
-        description="what was said longer ago is marked as old, s; the daemon speaks every 5 s or more often",
+        description="what was said longer ago is marked as old, s; twice [mqtt] state_every_s or more",
     )
     history_points: int = Field(
         default=720, ge=60, le=5000, description="points of the plot kept in memory; older ones are thinned"

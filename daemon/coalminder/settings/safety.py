@@ -45,13 +45,14 @@ class SafetySettings(BaseModel):
         _DEFAULT.stale_s,
         ge=3.0,
         le=60.0,
-        description="age in s from which a reading is no reading; a probe's own max_age_s when that is more",
+        description="age in s from which a reading is no reading; a probe's own max_age_s comes first",
     )
     stuck_s: FiniteFloat = Field(
         _DEFAULT.stuck_s,
         ge=120.0,
         le=3600.0,
-        description="time in s of an unchanged pit reading that means a stuck probe",
+        description="time in s of an unchanged pit reading that means a stuck probe when the vents moved; "
+        "the probe's own stuck_s means it in any case",
     )
     disagree_c: FiniteFloat = Field(
         _DEFAULT.disagree_c,
