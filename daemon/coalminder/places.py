@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 DEFAULT_CONFIG: Final = Path("/etc/coalminder/coalminder.toml")
 _STATE = Path("/var/lib/coalminder")
@@ -16,3 +18,23 @@ def state_folder(config: Path) -> Path:
     """
     further = config.absolute().parent == DEFAULT_CONFIG.parent and config.stem != DEFAULT_CONFIG.stem
     return _STATE / config.stem if further else _STATE
+
+
+def records_folder(config: Path, data: Mapping[str, Any]) -> Path:
+    """Where the records lie by the environment, by `data` of `config`, or by the name of `config`.
+
+    The calibration lies there too, unless a place of its own is named: what is tried out with records of its
+    own leaves the calibration of the grill alone.
+    """
+    journal = data.get("journal")
+    given = journal.get("directory") if isinstance(journal, Mapping) else None
+    named = os.environ.get("COALMINDER_JOURNAL__DIRECTORY") or given
+    folder = Path(os.path.expanduser(str(named))) if named else state_folder(config)
+    return (
+        folder if folder.is_absolute() else state_folder(config)
+    )  # a relative one is refused in the settings
+
+
+def calibration_file(config: Path, data: Mapping[str, Any]) -> object:
+    """Where the calibration lies by `data` of `config`; whatever a person wrote, or a Path."""
+    return data.get("calibration_file", records_folder(config, data) / "calibration.json")

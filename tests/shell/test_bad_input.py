@@ -93,6 +93,14 @@ CASES = {
         "[mqtt]\nstate_every_s = 7.6\n",
         ["page.old_after_s (15 s)", "twice mqtt.state_every_s (7.6 s)"],
     ),
+    "records beside nobody knows what": (
+        '[journal]\ndirectory = "cooks"\n',
+        ["journal.directory: is relative", "~/"],
+    ),
+    "a calibration beside nobody knows what": (
+        'calibration_file = "c.json"\n',
+        ["calibration_file: is relative"],
+    ),
     "no such kind of probe": ('[probes.pit]\nkind = "wet_finger"\n', ["probes", "wet_finger"]),
 }
 

@@ -42,6 +42,12 @@ def test_every_setting_is_shown_with_its_default(section: str) -> None:
             assert shown(section)[key] == value, key
 
 
+def test_the_place_of_the_calibration_is_shown_before_all_sections() -> None:
+    top = FILE.read_text("utf-8").split("\n[", 1)[0].splitlines()
+    (line,) = [line[1:] for line in top if line.startswith("#calibration_file = ")]
+    assert tomllib.loads(line) == {"calibration_file": str(Settings().calibration_file)}
+
+
 def test_the_defaults_uncommented_are_accepted(tmp_path: Path) -> None:
     lines = []
     for section in SECTIONS:

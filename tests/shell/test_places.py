@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from coalminder.settings import load
+from coalminder.vents import snuff
 
 UNIT = Path(__file__).parents[2] / "systemd" / "coalminder@.service"
 
@@ -35,3 +36,41 @@ def test_by_hand_a_further_grill_has_its_own_password(
         found = load.load_settings(Path(f"/etc/coalminder/{name}.toml")).mqtt.password
         assert found is not None
         assert found.get_secret_value() == password
+
+
+@pytest.mark.parametrize(
+    ("text", "environment", "found"),
+    [
+        ("", {}, "/var/lib/coalminder/calibration.json"),
+        ('[journal]\ndirectory = "{0}/cooks"\n', {}, "{0}/cooks/calibration.json"),
+        ('[journal]\ndirectory = "~/cooks"\n', {}, "{0}/cooks/calibration.json"),
+        ("[journal]\nkeep_cooks = 5\n", {}, "/var/lib/coalminder/calibration.json"),
+        ("", {"JOURNAL__DIRECTORY": "{0}/env"}, "{0}/env/calibration.json"),
+        ('calibration_file = "{0}/c.json"\n[journal]\ndirectory = "{0}/cooks"\n', {}, "{0}/c.json"),
+        ('[journal]\ndirectory = "{0}/cooks"\n', {"CALIBRATION_FILE": "{0}/e.json"}, "{0}/e.json"),
+        ('calibration_file = "{0}/c.json"\n', {"CALIBRATION_FILE": "{0}/e.json"}, "{0}/e.json"),
+    ],
+)
+@pytest.mark.parametrize("half_edited", [False, True])
+def test_service_and_snuff_take_the_same_calibration(
+    text: str,
+    environment: dict[str, str],
+    found: str,
+    half_edited: bool,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A configuration for practice, with records of its own, leaves the calibration of the grill alone."""
+    monkeypatch.setenv("HOME", str(tmp_path))
+    monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path))
+    for name, value in environment.items():
+        monkeypatch.setenv(f"COALMINDER_{name}", value.format(tmp_path))
+    path = tmp_path / "practice.toml"
+    path.write_text(text.format(tmp_path) + '[vents.lower]\ndriver = "simulated"\n', "utf-8")
+    taken = [load.load_settings(path).calibration_file]
+    snuff.remember(path)
+    if half_edited:
+        path.write_text("[mqtt\n", "utf-8")
+    monkeypatch.setattr(snuff, "_stops", lambda file: taken.append(Path(str(file)).expanduser()) or {})
+    snuff.read_plans(path)
+    assert taken == [Path(found.format(tmp_path))] * 2

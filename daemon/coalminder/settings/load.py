@@ -18,7 +18,7 @@ from pydantic_settings import SettingsError as SourceError
 from coalminder.core.config import Config
 from coalminder.errors import SettingsError
 from coalminder.food.foodplan import FoodPlan
-from coalminder.places import DEFAULT_CONFIG, state_folder
+from coalminder.places import DEFAULT_CONFIG, calibration_file, state_folder
 from coalminder.safety.limits import Limits
 from coalminder.settings.food import FoodSettings
 from coalminder.settings.journal import JournalSection
@@ -81,7 +81,8 @@ class Settings(BaseSettings):
     food: FoodSettings = FoodSettings()
     page: PageSettings = PageSettings()
     calibration_file: Place = Field(
-        Path("/var/lib/coalminder/calibration.json"), description="what 'coalminder calibrate' found"
+        Path("/var/lib/coalminder/calibration.json"),
+        description="what 'coalminder calibrate' found; left out: beside the records",
     )
     probes: ProbesSettings | None = Field(None, description="one block per probe; 'pit' is needed to tend")
     vents: VentsSettings | None = Field(None, description="'lower' is needed to tend, 'upper' may be there")
@@ -230,11 +231,10 @@ def _comma_in_line(text: str, told: str) -> bool:
 
 def _add_places(data: dict[str, Any], path: Path) -> None:
     """A further grill keeps its files in a folder of its own, by hand as in its unit."""
-    folder = state_folder(path)
-    data.setdefault("calibration_file", str(folder / "calibration.json"))
+    data["calibration_file"] = calibration_file(path, data)
     section = data.setdefault("journal", {})
     if isinstance(section, dict):
-        section.setdefault("directory", str(folder))
+        section.setdefault("directory", str(state_folder(path)))
 
 
 def _check_environment() -> None:
@@ -285,7 +285,10 @@ def _explain(error: ValidationError, data: dict[str, Any]) -> str:
             shown = None
         got = f" (got {shown!r})" if isinstance(shown, str | int | float | bool) else ""
         why = _no_number(first) or first["msg"].removeprefix("Value error, ")
-        text = f"{place}: {why}{got}{_range(first['loc'], _as_written(first['loc'], data))}"
+        accepted = _range(first["loc"], _as_written(first["loc"], data))
+        if first["type"] == "value_error" and "accepted: " not in accepted:
+            accepted = ""  # our own words are whole
+        text = f"{place}: {why}{got}{accepted}"
     return text if len(found) == 1 else f"{text} (and {len(found) - 1} more)"
 
 

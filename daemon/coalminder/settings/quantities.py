@@ -67,11 +67,16 @@ Mass = Annotated[FiniteFloat, _parser("mass", _MASS, '1.2 or "1.2 kg" or "500 g"
 def _place(path: Path) -> Path:
     if path == Path():
         raise ValueError("is empty; name a place, or leave the line out")
-    return Path(os.path.expanduser(path))
+    whole = Path(os.path.expanduser(path))
+    if not whole.is_absolute():
+        raise ValueError(
+            "is relative, so service and you would look in two places; write it whole, from / or ~/ on"
+        )
+    return whole
 
 
 Place = Annotated[Path, AfterValidator(_place)]
-"""A file or folder of ours; `~` is the home of the user who runs the program."""
+"""A file or folder of ours, absolute; `~` is the home of the user who runs the program."""
 
 
 def bounds(section: type[BaseModel], name: str) -> tuple[float, float]:

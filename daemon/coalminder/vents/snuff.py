@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any
 
 from coalminder.errors import UserError
-from coalminder.places import DEFAULT_CONFIG, state_folder
+from coalminder.places import DEFAULT_CONFIG, calibration_file, records_folder, state_folder
 from coalminder.vents.alone import held
 from coalminder.vents.defaults import VENT_NUMBERS
 from coalminder.vents.servo import PulseOutput, Stroke
@@ -108,8 +108,7 @@ def read_plans(config: Path) -> list[Plan]:
         _say(f"configuration '{config}' cannot be used ({error}): the vents as the daemon last knew them")
     found = data.get("vents")
     blocks = found if isinstance(found, dict) else {}
-    configured = data.get("calibration_file", state_folder(config) / "calibration.json")
-    calibration = _stops(os.environ.get("COALMINDER_CALIBRATION_FILE", configured))
+    calibration = _stops(os.environ.get("COALMINDER_CALIBRATION_FILE", calibration_file(config, data)))
     plans = [
         _plan(name, blocks[name], calibration.get(name))
         for name in ("lower", "upper")
@@ -126,10 +125,7 @@ def _tended(config: Path) -> bool:
         data = _read(config)
     except _UNREADABLE:
         data = _remembered(config)
-    journal = data.get("journal")
-    given = journal.get("directory") if isinstance(journal, dict) else None
-    directory = os.environ.get("COALMINDER_JOURNAL__DIRECTORY") or given or state_folder(config)
-    return held(Path(os.path.expanduser(str(directory))))
+    return held(records_folder(config, data))
 
 
 def _read(config: Path) -> dict[str, Any]:
