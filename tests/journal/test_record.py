@@ -6,17 +6,22 @@ import hashlib
 import json
 import sqlite3
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from recorded_cook import UTC_S, CookState, alarm, cook_step, write_steps
 
-from coalminder.codec import from_plain
+from coalminder.codec import from_plain, to_plain
 from coalminder.errors import UserError
 from coalminder.journal import Journal, Refusal, Resume, Start, packing, read, resume, store
 from coalminder.values import AlarmState, CommandRecord, Phase
 
 Opener = Callable[..., Journal]
+
+
+def records(folder: Path) -> list[Path]:
+    return sorted(folder.glob("*.cook"))
 
 
 def only_record(tmp_path: Path) -> Path:
@@ -323,3 +328,91 @@ def test_a_step_whose_times_cannot_be_is_left_out_and_told(
         numbers = [step.n for step in record.steps()]
         assert ("step 150:" in record.damage) is not kept
     assert numbers == [n for n in range(1, 301) if kept or n != 150]
+
+
+def record_phases(journal: Journal, phases: list[tuple[Phase, int]], n: int = 0) -> int:
+    """Steps of the given phases, each for so many seconds; the number of the last."""
+    for phase, seconds in phases:
+        for _ in range(seconds):
+            n += 1
+            inputs, decision, state = cook_step(n)
+            journal.record(float(n), UTC_S + n, inputs, replace(decision, phase=phase), state)
+    return n
+
+
+def test_every_fire_of_a_run_has_a_record_of_its_own(open_journal: Opener, tmp_path: Path) -> None:
+    """A service runs for months: what is learned from a record must be of one cook."""
+    journal = open_journal()
+    cook = [(Phase.LIGHTING, 5), (Phase.TENDING, 20), (Phase.SNUFFING, 5)]
+    n = record_phases(journal, [(Phase.COLD, 10), *cook, (Phase.OUT, 10)])
+    message = journal.post(UTC_S, "t", b"waits")
+    journal.command(CommandRecord(UTC_S, "a", "phone", "light", "{}", True))
+    record_phases(journal, [*cook, (Phase.OUT, 4)], n)
+    journal.command(CommandRecord(UTC_S + 1, "b", "phone", "snuff", "{}", True))
+    assert journal.flush()
+    journal.close()
+    first, second = records(tmp_path / "cooks")
+    with read(first) as record:
+        assert [step.n for step in record.steps()] == list(range(1, 51))
+        assert [c.command_id for c in record.commands()] == ["a"]
+        assert record.damage == ""
+    with read(second) as record:
+        steps = list(record.steps())
+        assert [step.n for step in steps] == list(range(51, 85))
+        assert record.headers[0].first_n == 51
+        assert record.state_before(51) == to_plain(cook_step(50)[2])
+        assert [c.command_id for c in record.commands()] == ["b"]
+        assert record.outbox() == (message,)
+        assert record.notes() == []
+        assert record.damage == ""
+
+
+def test_lighting_again_while_the_coals_are_hot_goes_on_in_the_same_record(
+    open_journal: Opener, tmp_path: Path
+) -> None:
+    journal = open_journal()
+    record_phases(journal, [(Phase.TENDING, 9), (Phase.SNUFFING, 3), (Phase.LIGHTING, 3), (Phase.TENDING, 9)])
+    journal.close()
+    (path,) = records(tmp_path / "cooks")
+    with read(path) as record:
+        assert len(list(record.steps())) == 24
+
+
+def test_days_without_a_fire_are_not_recorded(
+    open_journal: Opener, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("coalminder.journal.writer.IDLE_S", 30.0)
+    journal = open_journal()
+    n = record_phases(journal, [(Phase.COLD, 200)])
+    inputs, decision, state = cook_step(n + 1, alarm("broker_lost"))
+    journal.record(n + 1.0, UTC_S + n + 1, inputs, replace(decision, phase=Phase.COLD), state)
+    record_phases(journal, [(Phase.COLD, 50), (Phase.LIGHTING, 10)], n + 1)
+    assert journal.flush()
+    journal.close()
+    idle, cook = records(tmp_path / "cooks")
+    with read(idle) as record:
+        assert len(list(record.steps())) == 30
+        assert "broker_lost" in {change.code for change in record.alarms()}
+    with read(cook) as record:
+        assert [step.n for step in record.steps()] == list(range(252, 262))
+
+
+def test_a_full_disk_between_two_cooks_loses_neither(open_journal: Opener, tmp_path: Path) -> None:
+    full = False
+
+    def connect(path: Path) -> sqlite3.Connection:
+        if full:
+            raise sqlite3.OperationalError("database or disk is full")
+        return store.open_for_writing(path)
+
+    journal = open_journal(connect=connect)
+    n = record_phases(journal, [(Phase.TENDING, 9), (Phase.OUT, 3)])
+    assert journal.flush()
+    full = True
+    record_phases(journal, [(Phase.LIGHTING, 9)], n)
+    assert not journal.flush(0.2)
+    full = False
+    assert journal.flush()
+    journal.close()
+    with read(records(tmp_path / "cooks")[-1]) as record:
+        assert [step.n for step in record.steps()] == list(range(n + 1, n + 10))

@@ -9,7 +9,7 @@ import hashlib
 import sqlite3
 import time
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from coalminder.codec import CodecError, to_plain
@@ -82,6 +82,7 @@ class Sink:
         self._last_state: object = start.state
         self._alarm_sets: dict[str, int] = {}
         self._set_aside = 0
+        self._file = 0
         self._remarks: list[NoteItem] = []
         self._damaged_at_start: Path | None = None
         if isinstance(resume, Resume):
@@ -107,11 +108,14 @@ class Sink:
                 pass
             self._db = None
 
-    def work(self, batch: Sequence[Item]) -> str:
+    def work(self, batch: Sequence[Item], file: int) -> str:
         """Look at the file and write `batch` whole or not at all; "" when all is well, else what is wrong.
 
-        A damaged file is set aside and the batch goes to a new one.
+        A damaged file is set aside and the batch goes to a new one. file: number of the file in this run; a
+        higher one than before begins another.
         """
+        if batch and file > self._file:
+            self._turn_to(file, batch)
         for _ in range(3):
             if self._set_aside >= _MOST_SET_ASIDE:
                 break
@@ -140,6 +144,15 @@ class Sink:
             else:
                 return ""
         return f"one record after the other is damaged; {_NEXT}"
+
+    def _turn_to(self, file: int, batch: Sequence[Item]) -> None:
+        """The next cook's file: it begins with the state before its first step."""
+        self.close()
+        self.path, self._file = None, file
+        first = next((item for item in batch if isinstance(item, StepItem)), None)
+        if first is not None:
+            self._start = replace(self._start, utc_s=first.utc_s, state=first.before)
+            self._last_n, self._last_state = first.n - 1, first.before
 
     def _back_out(self) -> None:
         try:

@@ -18,19 +18,25 @@ from coalminder.codec import CodecError
 from coalminder.journal import store
 from coalminder.journal.sink import Item, NoteItem, Sink, StepItem
 from coalminder.journal.values import Health, Message, Refusal, Resume, Start
-from coalminder.values import Alarm, AlarmState, CommandRecord, Decision, Inputs
+from coalminder.values import Alarm, AlarmState, CommandRecord, Decision, Inputs, Phase
 
 MAX_STEPS = 900  # kept in memory while the disk fails: a quarter of an hour at 1 Hz, some 3 MB
 MAX_NOTES = 20_000  # alarms, commands, messages kept likewise
 MAX_UNDELIVERED = 5_000
+IDLE_S = 3600.0  # a grill without a fire is recorded for an hour: days of it would wear out the card
 RETRY_S = 2.0
 CORRUPT_SHOWN_S = 60.0
 _STALLED_S = 5.0  # a write that takes longer than this is a failing disk
 _LOOK_EVERY_S = 1.0
 
 
+_NO_FIRE = (Phase.COLD, Phase.OUT)
+
+
 class Journal:
-    """Records a cook. Thread-safe; every call but `flush` and `close` returns at once.
+    """Records cooks, a file for each. Thread-safe; all calls but `flush` and `close` return at once.
+
+    A file goes on until the next fire is lit; of the time without a fire it holds the first IDLE_S.
 
     Args:
         directory: folder of the records; made when missing.
@@ -56,8 +62,8 @@ class Journal:
         self._retry_s = retry_s
         self._lock = threading.Condition()
         # Shared with the writer, under _lock.
-        self._steps: deque[StepItem] = deque()
-        self._notes: deque[NoteItem] = deque()
+        self._steps: deque[tuple[int, StepItem]] = deque()  # with the number of the file in this run
+        self._notes: deque[tuple[int, NoteItem]] = deque()
         self._urgent = False
         self._closing = False
         self._queued = self._settled = 0  # things handed over; things on disk or given up
@@ -69,8 +75,11 @@ class Journal:
         # Of the caller.
         self._n = resume.last_n if isinstance(resume, Resume) else 0
         self._alarms: tuple[Alarm, ...] = ()
-        self._phase: object = None
+        self._phase: Phase | None = None
         self._before: object = start.state
+        self._file = 0
+        self._burnt = isinstance(resume, Resume)  # a fire is in this file
+        self._idle_since_s: float | None = None
         first_id = resume.next_message_id if isinstance(resume, Resume) else 1
         # Numbers rise over cooks and restarts too, though delivered ones are forgotten: there are
         # far fewer than one a second.
@@ -79,6 +88,7 @@ class Journal:
         # Of the writer.
         self._sink = Sink(Path(directory), start, resume, keep_cooks, connect, self._all_undelivered)
         self._batch: list[Item] = []
+        self._batch_file = 0
         self._thread = threading.Thread(target=self._run, name="journal", daemon=True)
         self._thread.start()
 
@@ -87,9 +97,10 @@ class Journal:
     def record(self, now_s: float, utc_s: float, inputs: Inputs, decision: Decision, state: object) -> None:
         """One step: what the core saw, what it decided, its state after it.
 
-        Commits at once when an alarm changed its state or the phase changed.
+        Commits at once when an alarm or the phase changed. A further fire begins a new file.
         """
         self._n += 1
+        idle = self._is_idle(decision.phase, now_s)
         alarms = decision.alarms
         changed = [] if alarms == self._alarms else _transitions(self._alarms, alarms)
         notes = [
@@ -113,13 +124,25 @@ class Journal:
         step = StepItem(self._n, now_s, utc_s, inputs, decision, self._before, state)
         self._alarms, self._phase, self._before = alarms, decision.phase, state
         with self._lock:
-            self._steps.append(step)
-            self._queued += 1
+            if not idle:
+                self._steps.append((self._file, step))
+                self._queued += 1
             if len(self._steps) > MAX_STEPS:  # the writer is stuck in the disk
                 self._steps.popleft()
                 self._lost += 1
                 self._settled += 1
             self._add(notes, urgent=urgent)
+
+    def _is_idle(self, phase: Phase, now_s: float) -> bool:
+        """Whether this step is left out; turns to the next file when another fire is lit."""
+        if phase in _NO_FIRE:
+            self._idle_since_s = now_s if self._idle_since_s is None else self._idle_since_s
+            return now_s - self._idle_since_s >= IDLE_S
+        left_out = self._idle_since_s is not None and now_s - self._idle_since_s >= IDLE_S
+        if self._idle_since_s is not None and (self._burnt or left_out):
+            self._file += 1
+        self._burnt, self._idle_since_s = True, None
+        return False
 
     def command(self, command: CommandRecord) -> None:
         """A command and its answer, committed at once."""
@@ -200,7 +223,7 @@ class Journal:
             return not self._thread.is_alive() and self._settled >= self._queued
 
     def _add(self, notes: list[NoteItem], *, urgent: bool = False) -> None:
-        self._notes.extend(notes)
+        self._notes.extend((self._file, note) for note in notes)
         self._queued += len(notes)
         while len(self._notes) > MAX_NOTES:
             self._notes.popleft()
@@ -230,9 +253,9 @@ class Journal:
                 if due or problem:
                     self._take()
                 self._working_since_s = now
-                taken = len(self._batch)
+                taken, file = len(self._batch), self._batch_file
             try:
-                problem = self._sink.work(self._batch)
+                problem = self._sink.work(self._batch, file)
             except Exception as error:  # noqa: BLE001 - whatever it is, the loop must go on
                 given_up = isinstance(error, CodecError)
                 problem = f"cannot be written: {error}"
@@ -244,20 +267,24 @@ class Journal:
                     self._batch.clear()
                     self._settled += taken
                     self._last_commit_s = time.monotonic() if due or taken else self._last_commit_s
+                    self._urgent = self._urgent or bool(self._steps and self._steps[0][0] > file)
                 else:
                     self._trim()
                 retry_at_s = time.monotonic() + self._retry_s
                 self._health = Health(failed=bool(problem), detail=problem, path=str(self._sink.path or ""))
                 self._lock.notify_all()
-            if closing:
+            if closing and (problem or not (self._steps or self._notes)):
                 self._sink.close()
                 return
 
     def _take(self) -> None:
-        self._batch.extend(self._steps)
-        self._batch.extend(self._notes)
-        self._steps.clear()
-        self._notes.clear()
+        """More for the batch, all of one file."""
+        heads = [waiting[0][0] for waiting in (self._steps, self._notes) if waiting]
+        if not self._batch and heads:
+            self._batch_file = min(heads)
+        for waiting in (self._steps, self._notes):
+            while waiting and waiting[0][0] == self._batch_file:
+                self._batch.append(waiting.popleft()[1])
         self._urgent = False
 
     def _trim(self) -> None:
