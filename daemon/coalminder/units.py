@@ -9,11 +9,23 @@ LB_KG = 0.45359237  # exact, international avoirdupois pound (agreement of 1959)
 OZ_KG = LB_KG / 16.0
 
 _NUMBER = r"-?\d+(?:\.\d+)?"
-_CELSIUS = re.compile(rf"(?:({_NUMBER})( to | and ))?({_NUMBER})([ \N{{NO-BREAK SPACE}}])°C")
+_CELSIUS = re.compile(rf"(?:({_NUMBER})( to | and |\.\.))?({_NUMBER})([ \N{{NO-BREAK SPACE}}])°C")
+
+
+def f_from_c(temp_c: float) -> float:
+    """°C to °F."""
+    return temp_c * 1.8 + 32.0
+
+
+def c_from_f(temp_f: float) -> float:
+    """°F to °C, to the bit as the settings read it."""
+    return 5 / 9 * (temp_f - 32.0)
 
 
 def reworded(text: str, number: Callable[[str], str], unit: str) -> str:
-    """`text` with its `57 °C`, `5 to 57 °C` and `5 and 57 °C` in `unit`; number: a figure as found, there."""
+    """`text` with its `57 °C`, `5 to 57 °C`, `5 and 57 °C`, `5..57 °C` in `unit`; number: a figure as found,
+    there.
+    """
 
     def ours(match: re.Match[str]) -> str:
         low, between, high, space = match.groups()

@@ -9,7 +9,7 @@ import re
 from dataclasses import dataclass
 
 from coalminder.errors import UserError
-from coalminder.units import LB_KG, OZ_KG, reworded
+from coalminder.units import LB_KG, OZ_KG, c_from_f, f_from_c, reworded
 
 SALT_G_PER_TABLESPOON: dict[str, tuple[float, float]] = {
     "table": (17.0, 19.0),
@@ -18,16 +18,6 @@ SALT_G_PER_TABLESPOON: dict[str, tuple[float, float]] = {
     "flake": (8.0, 11.0),
 }
 """Lightest and heaviest of each grain [practice]: a spoon of one is two of another."""
-
-
-def f_from_c(temp_c: float) -> float:
-    """°C to °F."""
-    return temp_c * 1.8 + 32.0
-
-
-def c_from_f(temp_f: float) -> float:
-    """°F to °C."""
-    return (temp_f - 32.0) / 1.8
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from coalminder.units import LB_KG, reworded
+from coalminder.units import LB_KG, c_from_f, f_from_c, reworded
 
 
 @dataclass(frozen=True, slots=True)
 class Units:
-    """Shown = scale * °C + offset."""
+    """Shown = scale * °C + offset: the phone draws with these."""
 
     temp: str = "°C"
     scale: float = 1.0
@@ -19,11 +19,11 @@ class Units:
 
     def shown(self, temp_c: float) -> float:
         """From °C to the unit on the page."""
-        return self.scale * temp_c + self.offset
+        return f_from_c(temp_c) if self.temp == "°F" else temp_c
 
     def celsius(self, shown: float) -> float:
         """From the unit on the page to °C."""
-        return (shown - self.offset) / self.scale
+        return c_from_f(shown) if self.temp == "°F" else shown
 
     def text(self, temp_c: float | None, digits: int = 0) -> str:
         """'93 °C' with a space that does not break, or 'not known'."""
@@ -32,12 +32,12 @@ class Units:
         )
 
     def words(self, text: str) -> str:
-        """A sentence with its `57 °C` and `5 to 57 °C` in these units; as many decimals as were there."""
-        if self.temp == "°C":
-            return text
+        """A sentence with its `57 °C` and `5 to 57 °C` in these units; as many decimals as were there, one
+        at most.
+        """
 
         def number(found: str) -> str:
-            return f"{self.shown(float(found)):.{len(found.partition('.')[2])}f}"
+            return f"{self.shown(float(found)):.{min(len(found.partition('.')[2]), 1)}f}"
 
         return reworded(text, number, self.temp)
 
