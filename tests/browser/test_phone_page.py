@@ -134,7 +134,7 @@ def test_the_set_point_is_changed_within_its_limits(eye: Eye) -> None:
     page = eye.page
     page.get_by_label("Hold the pit at").fill("300")
     page.get_by_role("button", name="Set", exact=True).click()
-    expect(page.locator("#set-trouble")).to_have_text("A number from 55 to 110.")
+    expect(page.locator("#set-trouble")).to_have_text("A number from 55 to 110 °C.")
     expect(page.get_by_label("Hold the pit at")).to_be_focused()
     page.get_by_label("Hold the pit at").fill("95")
     page.get_by_role("button", name="One degree more").click()
@@ -148,7 +148,7 @@ def test_wood_is_told_with_its_weight(eye: Eye) -> None:
     page.get_by_role("button", name="Wood added…").click()
     page.get_by_label("Wood laid on the coals, kg").fill("9")
     page.get_by_role("button", name="Wood added", exact=True).click()
-    expect(page.locator("#confirm-trouble")).to_have_text("A number from 0.01 to 0.5.")
+    expect(page.locator("#confirm-trouble")).to_have_text("A number from 0.01 to 0.5 kg (80 g is 0.08).")
     page.get_by_label("Wood laid on the coals, kg").fill("0,08")
     page.get_by_role("button", name="Wood added", exact=True).click()
     expect(page.locator("#reply")).to_have_text("Wood added: accepted")
@@ -261,7 +261,9 @@ def test_the_broker_is_lost_and_comes_back(eye: Eye) -> None:
     page = eye.page
     eye.stack.broker.kill()
     eye.trust("no_broker")
-    expect(page.locator("#trust-text")).to_contain_text("The broker is away")
+    expect(page.locator("#trust-text")).to_have_text(
+        "Old. The broker is away: alarms reach nobody. Go to the grill."
+    )
     expect(page.locator("#pit-old")).to_be_visible()
     expect(page.locator("#age")).to_contain_text(
         re.compile(r"Last word \d+ s ago. What follows was so then.")

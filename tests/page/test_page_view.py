@@ -12,9 +12,10 @@ from coalminder.core.advice import TEXTS
 from coalminder.core.phases import TRANSITIONS, Refused
 from coalminder.messages.payloads import COMMANDS
 from coalminder.page.board import Board
-from coalminder.page.units import METRIC, US, span
+from coalminder.page.units import METRIC, US, Units, span
 from coalminder.page.view import Link, Shown, view
 from coalminder.page.words import ALARM_STATES, HIDDEN_ALARMS, NEXT, PHASES, asks
+from coalminder.settings.quantities import temperature
 from coalminder.values import AlarmState, Phase
 
 UP = Link(connected=True)
@@ -52,6 +53,13 @@ def test_the_page_says_how_far_it_can_be_trusted(
     assert trust["kind"] == kind
     assert trust["age_s"] == after_s
     assert bool(trust["text"]) == (kind != "live")
+
+
+def test_a_broker_that_is_away_says_what_to_do_and_why_only_beside_it(board: Board) -> None:
+    tell(board, state())
+    trust = seen(board, link=Link(connected=False, trouble="[Errno 111] Connection refused"))["trust"]
+    assert trust["text"] == "The broker is away: alarms reach nobody. Go to the grill."
+    assert any("Errno 111" in note for note in trust["notes"])
 
 
 def test_a_dead_daemon_is_told_even_when_nothing_of_it_is_known(board: Board) -> None:
@@ -156,6 +164,29 @@ def test_what_to_do_next_puts_the_most_pressing_first(board: Board) -> None:
     ]  # fmt: skip
 
 
+@pytest.mark.parametrize("phase", ["cold", "lid_off", "easing", "snuffing", "out", "cut_off"])
+def test_what_the_phase_asks_comes_before_what_the_food_asks(board: Board, phase: str) -> None:
+    tell(board, state(phase=phase))
+    food(board, reminders=[{"code": "not_done", "text": "It came off too early", "level": "alarm"}])
+    assert [item["text"] for item in seen(board)["next"]] == [NEXT[phase], "It came off too early"]
+
+
+@pytest.mark.parametrize("code", ["light", "settle", "wood", "rotate"])
+@pytest.mark.parametrize("phase", list(Phase))
+def test_steps_that_need_a_fire_are_told_over_one(board: Board, phase: Phase, code: str) -> None:
+    burns = phase in ("lighting", "settling", "tending", "lid_off", "easing")
+    reminder = {"code": f"step_{code}", "text": "Due", "level": "note"}
+    step = {"code": code, "title": "Soon", "text": "so"}
+    tell(board, state(phase=phase.value))
+    food(board, stage="cooking", reminders=[reminder], next_step=step)
+    texts = {item["text"] for item in seen(board)["next"]}
+    assert ({"Due", "Soon: so"} <= texts) == burns
+    assert bool({"Due", "Soon: so"} & texts) == burns
+    food(board, stage="waiting", reminders=[reminder], next_step=step)
+    told = "Due" in {item["text"] for item in seen(board)["next"]}
+    assert told == (burns or (phase is Phase.COLD and code == "light")), "the plan says when to light"
+
+
 @pytest.mark.parametrize("phase", list(Phase))
 def test_every_phase_has_words_and_something_to_do(board: Board, phase: Phase) -> None:
     tell(board, state(phase=phase.value))
@@ -185,8 +216,34 @@ def test_no_button_asks_for_what_the_core_would_refuse(phase: Phase) -> None:
 @pytest.mark.parametrize("stage", ["waiting", "cooking", "resting", "chilled", ""])
 def test_food_steps_fit_the_stage(stage: str) -> None:
     steps = [a.fields["step"] for a in asks("tending", lid_off=False, food_stage=stage) if a.kind == "food"]
-    fitting = {"waiting": ["loaded"], "cooking": ["rotated", "off"], "resting": ["chilled"], "": ["loaded"]}
-    assert steps == fitting.get(stage, [])
+    fitting = {
+        "waiting": ["loaded"],
+        "cooking": ["rotated", "off"],
+        "resting": ["chilled", "loaded"],
+        "chilled": ["loaded"],
+        "": ["loaded"],
+    }
+    assert steps == fitting[stage]
+
+
+@pytest.mark.parametrize("stage", ["resting", "chilled"])
+def test_food_goes_on_again_over_a_fire_only_and_after_a_question(stage: str) -> None:
+    def again(phase: str) -> list[str]:
+        offered = asks(phase, lid_off=False, food_stage=stage)
+        return [ask.confirm for ask in offered if ask.fields.get("step") == "loaded"]
+
+    assert len(again("tending")) == 1
+    assert again("tending")[0]
+    assert again("out") == []
+
+
+def test_the_move_to_tending_is_called_by_what_was_before() -> None:
+    def label(phase: str) -> list[str]:
+        offered = asks(phase, lid_off=False, food_stage="")
+        return [ask.label for ask in offered if ask.kind == "tend"]
+
+    assert label("lighting") == ["Begin to tend now"]
+    assert label("easing") == ["Tend again"]
 
 
 @pytest.mark.parametrize(("phase", "offered"), [("tending", True), ("cold", False), ("cut_off", False)])
@@ -253,6 +310,30 @@ def test_us_units_only_at_the_edge(board: Board) -> None:
     assert document["set_point"] == {"now": 199.4, "least": 131, "most": 230}
     wood = next(ask for ask in document["asks"] if ask["kind"] == "wood")
     assert wood["amount"]["most"] == pytest.approx(0.5 / 0.45359237, abs=1e-3)
+    assert wood["amount"]["range"] == "0.022 to 1.102 lb (2.8 oz is 0.176)"
+    metric = {ask["kind"]: ask["amount"] for ask in seen(board)["asks"] if ask["amount"]}
+    assert metric["wood"]["range"] == "0.01 to 0.5 kg (80 g is 0.08)"
+    assert metric["charcoal"]["range"] == "0.05 to 4 kg (500 g is 0.5)"
+
+
+@pytest.mark.parametrize(("least", "most"), [("200 F", "225 F"), ("131 F", "230 F"), ("54.9", "110.2")])
+@pytest.mark.parametrize("unit", [METRIC, US], ids=["metric", "us"])
+def test_every_whole_degree_offered_is_inside_the_limits(least: str, most: str, unit: Units) -> None:
+    low_c, high_c = temperature(least, "least"), temperature(most, "most")
+    shown = Shown(unit, set_point_min_c=low_c, set_point_max_c=high_c)
+    offered = range(shown.limits()[0], shown.limits()[1] + 1)
+    assert all(low_c <= shown.celsius(float(value)) <= high_c for value in offered)
+    assert shown.celsius(offered[0] - 1.0) < low_c
+    assert shown.celsius(offered[-1] + 1.0) > high_c
+    if least == "200 F" and unit is US:
+        assert (offered[0], offered[-1]) == (200, 225)
+
+
+def test_sentences_have_one_decimal_at_most_and_both_ends_in_one_unit() -> None:
+    told = "set point 93.3333 °C is outside 93.3333 to 107.222 °C"
+    assert US.words(told) == "set point 200.0 °F is outside 200.0 to 225.0 °F"
+    assert METRIC.words(told) == "set point 93.3 °C is outside 93.3 to 107.2 °C"
+    assert US.words("-5.5 °C is outside 0..125 °C") == "22.1 °F is outside 32..257 °F"
 
 
 def test_every_sentence_is_in_the_page_s_units(board: Board) -> None:

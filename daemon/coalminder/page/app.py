@@ -237,15 +237,15 @@ class PageApp:
         if not isinstance(fields, dict):
             return None
         for name, inside, convert in (
-            ("temp", "temp_c", self._shown.units.celsius),
-            ("mass", "mass_kg", lambda mass: mass * self._shown.units.mass_kg),
+            ("temp", "temp_c", self._shown.celsius),
+            ("mass", "mass_kg", lambda mass: round(mass * self._shown.units.mass_kg, 4)),
         ):
             if name in fields:
                 value = fields.pop(name)
                 if not isinstance(value, int | float) or isinstance(value, bool):
                     return None
                 try:
-                    fields[inside] = round(convert(float(value)), 4)
+                    fields[inside] = convert(float(value))
                 except OverflowError:  # an integer beyond all floats
                     return None
         return fields

@@ -25,6 +25,7 @@ class _Part(BaseModel):
 class NextStep(_Part):
     """A step of the food plan."""
 
+    code: str = ""
     title: str = ""
     text: str = ""
 

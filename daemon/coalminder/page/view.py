@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -10,11 +11,15 @@ from coalminder.messages.payloads import FoodTemperature, StateMessage
 from coalminder.page import alarms
 from coalminder.page.board import Board, FoodPart
 from coalminder.page.units import METRIC, Units, span
-from coalminder.page.words import NEXT, PHASES, PROBE_FAULTS, asks, plain
+from coalminder.page.words import FIRST, NEXT, PHASES, PROBE_FAULTS, asks, plain
+from coalminder.safety.view import FIRE_PHASES
+from coalminder.values import Phase
 
 Trust = Literal["live", "old", "offline", "no_broker", "nothing"]
 FOOD_OLD_S = 300.0  # while it cooks the daemon tells of the food at least once in a minute
 CLOCK_APART_S = 5.0
+NEAR_C = 0.005  # a limit told in whole degrees and sent back is that limit
+_FIRE_STEPS = frozenset({"light", "settle", "wood", "rotate"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +38,19 @@ class Shown:
     old_after_s: float = 15.0
     set_point_min_c: float = 55.0
     set_point_max_c: float = 110.0
+
+    def limits(self) -> tuple[int, int]:
+        """Least and most set point in whole degrees of the page, both inside the limits."""
+        least, most = (self.units.shown(c) for c in (self.set_point_min_c, self.set_point_max_c))
+        return math.ceil(least - NEAR_C), math.floor(most + NEAR_C)
+
+    def celsius(self, shown: float) -> float:
+        """From the page's unit to °C; what was meant for a limit is the limit, to the bit."""
+        temp_c = self.units.celsius(shown)
+        for limit_c in (self.set_point_min_c, self.set_point_max_c):
+            if abs(temp_c - limit_c) < NEAR_C:
+                return limit_c
+        return temp_c
 
 
 def view(board: Board, link: Link, shown: Shown, utc_s: float, mono_s: float) -> dict[str, Any]:
@@ -78,8 +96,8 @@ def _document(board: Board, link: Link, shown: Shown, utc_s: float, mono_s: floa
         },
         "set_point": {
             "now": round(unit.shown(state.set_point_c), 1),
-            "least": round(unit.shown(shown.set_point_min_c)),
-            "most": round(unit.shown(shown.set_point_max_c)),
+            "least": shown.limits()[0],
+            "most": shown.limits()[1],
         },
         "asks": [
             {
@@ -101,8 +119,10 @@ def _document(board: Board, link: Link, shown: Shown, utc_s: float, mono_s: floa
 
 def _trust(board: Board, link: Link, shown: Shown, age_s: float | None, utc_s: float) -> dict[str, Any]:
     kind: Trust
+    notes = []
     if not link.connected:
-        kind, text = "no_broker", f"The broker is away ({link.trouble or 'not reached'})."
+        kind, text = "no_broker", "The broker is away: alarms reach nobody. Go to the grill."
+        notes.append(f"The broker: {link.trouble or 'not reached'}.")
     elif board.availability == "offline":
         kind, text = "offline", "The daemon is offline: nobody tends the fire. Go and look."
     elif board.state is None or age_s is None:
@@ -111,7 +131,6 @@ def _trust(board: Board, link: Link, shown: Shown, age_s: float | None, utc_s: f
         kind, text = "old", "The daemon has gone silent. Go and look."
     else:
         kind, text = "live", ""
-    notes = []
     if board.state is not None:
         ahead_s = board.state.utc.timestamp() - utc_s
         if ahead_s > CLOCK_APART_S + (0.0 if age_s is None else age_s):
@@ -229,10 +248,11 @@ def _next(state: StateMessage, food: FoodPart | None) -> list[dict[str, str]]:
         items += [
             {"level": r.level if r.level in ("alarm", "warn") else "note", "text": r.text}
             for r in food.reminders
+            if _fits(r.code.removeprefix("step_"), state, food)
         ]
         items.sort(key=lambda item: ("alarm", "warn", "note").index(item["level"]))
     items += [{"level": "note", "text": ADVICE.get(code, plain(code))} for code in state.advice]
-    if food is not None and food.next_step is not None:
+    if food is not None and food.next_step is not None and _fits(food.next_step.code, state, food):
         step = food.next_step
         due = ""
         if food.next_due_s is not None and food.at_s is not None:
@@ -241,9 +261,19 @@ def _next(state: StateMessage, food: FoodPart | None) -> list[dict[str, str]]:
         text = f"{step.title}{due}" + (f": {step.text}" if step.text else "")
         if not any(step.text and step.text in item["text"] for item in items):
             items.append({"level": "note", "text": text})
-    if not items and state.phase in NEXT:
-        items.append({"level": "note", "text": NEXT[state.phase]})
+    if state.phase in FIRST or (not items and state.phase in NEXT):
+        items.insert(0, {"level": "note", "text": NEXT[state.phase]})
     return items[:12]
+
+
+def _fits(step: str, state: StateMessage, food: FoodPart) -> bool:
+    """Whether a step of the plan can be done now: what needs a fire is told over one.
+
+    Only a plan that still waits may ask for a fire.
+    """
+    if step == "light" and state.phase == Phase.COLD:
+        return food.stage == "waiting"
+    return step not in _FIRE_STEPS or state.phase in FIRE_PHASES
 
 
 def _fresh_food(board: Board, mono_s: float) -> bool:
@@ -255,9 +285,11 @@ def _amount(amount: tuple[str, float, float, float] | None, unit: Units) -> dict
         return None
     label, least, most, default = amount
     in_unit = [round(value / unit.mass_kg, 3) for value in (least, most, default)]
+    small = f"{1000 * default:.0f} g" if unit.mass == "kg" else f"{16 * in_unit[2]:.1f} oz"
     return {
         "label": f"{label}, {unit.mass}",
         "least": in_unit[0],
         "most": in_unit[1],
         "default": in_unit[2],
+        "range": f"{in_unit[0]:g} to {in_unit[1]:g} {unit.mass} ({small} is {in_unit[2]:g})",
     }

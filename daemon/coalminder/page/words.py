@@ -6,7 +6,7 @@ Only words of the trade and of ISA-18.2; the daemon judges every command again.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from coalminder.core.phases import TRANSITIONS, Move, Refused
@@ -27,7 +27,7 @@ PHASES: dict[str, tuple[str, str]] = {
         "Snuffing",
         "The vents are shut and the fire goes out. The coals stay hot for an hour or more: leave the lid on.",
     ),
-    P.OUT: ("Out", "The fire is out. Ashes can stay hot for a day."),
+    P.OUT: ("Out", "The fire is out. Ashes can stay hot for two days."),
     P.CUT_OFF: ("Cut off", "A fault shut the vents. The coals stay hot: leave the lid on."),
 }
 
@@ -40,9 +40,12 @@ NEXT: dict[str, str] = {
     P.LID_OFF: "Put the lid back on soon: with the lid off the fire grows.",
     P.EASING: "Keep hot food above 57 °C, or cool it quickly.",
     P.SNUFFING: "Leave the lid on and keep children away.",
-    P.OUT: "Empty the ashes only when they are cold, into metal.",
+    P.OUT: "Empty the ashes only when they are fully cold (48 h), into metal.",
     P.CUT_OFF: "Go to the grill. Find the cause, then reset.",
 }
+
+# phases in which that comes before all that the food asks for
+FIRST = frozenset({P.COLD, P.LID_OFF, P.EASING, P.SNUFFING, P.OUT, P.CUT_OFF})
 
 ALARM_STATES: dict[str, str] = {
     AlarmState.UNACKNOWLEDGED: "not acknowledged",
@@ -83,12 +86,14 @@ class Ask:
     move: Move | None = None
 
 
+_TEND_AGAIN = "Tend again"
+_TEND_FIRST = "Begin to tend now"
 _ASKS: tuple[Ask, ...] = (
     Ask(
         "light", "Coals are lit", move=Move.LIGHT,
         confirm="The vents open wide. Say this only at the grill, with the coals lit, outdoors.",
     ),
-    Ask("tend", "Tend again", move=Move.TEND),
+    Ask("tend", _TEND_AGAIN, move=Move.TEND),
     Ask("ease", "Ease (keep warm)", move=Move.EASE, confirm="The pit falls to keep the food warm."),
     Ask(
         "reset", "Reset", move=Move.RESET,
@@ -110,6 +115,17 @@ _FOOD: dict[str, tuple[Ask, ...]] = {
     ),
     "resting": (Ask("food", "Food is in the refrigerator", {"step": "chilled"}),),
 }
+# What came off may go on again, and another batch may follow; only over a fire: the food's clocks start anew.
+_FOOD_AGAIN: dict[str, Ask] = {
+    "resting": Ask(
+        "food", "Food is on the grill again", {"step": "loaded"},
+        confirm="Say this when the food is back on the grill, or when another batch is on it.",
+    ),
+    "chilled": Ask(
+        "food", "Another batch is on the grill", {"step": "loaded"},
+        confirm="The clocks of the batch before end, those of the new one start now.",
+    ),
+}  # fmt: skip
 
 
 def asks(phase: str, *, lid_off: bool, food_stage: str) -> tuple[Ask, ...]:
@@ -118,7 +134,7 @@ def asks(phase: str, *, lid_off: bool, food_stage: str) -> tuple[Ask, ...]:
         return ()
     now = Phase(phase)
     out = [
-        ask
+        replace(ask, label=_TEND_FIRST) if ask.label == _TEND_AGAIN and now is P.LIGHTING else ask
         for ask in _ASKS
         if (ask.move is None and now in FIRE_PHASES) or (ask.move is not None and _offered(now, ask.move))
     ]
@@ -128,7 +144,8 @@ def asks(phase: str, *, lid_off: bool, food_stage: str) -> tuple[Ask, ...]:
         out.insert(0, _LID_OFF)
     # Food counts without a plan too: how long it lies between cold and hot is watched all the same.
     stage = food_stage or ("waiting" if now in FIRE_PHASES else "")
-    return (*out, *_FOOD.get(stage, ()))
+    again = [_FOOD_AGAIN[stage]] if now in FIRE_PHASES and stage in _FOOD_AGAIN else []
+    return (*out, *_FOOD.get(stage, ()), *again)
 
 
 def _offered(phase: Phase, move: Move) -> bool:

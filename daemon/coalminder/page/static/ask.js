@@ -106,7 +106,7 @@ function confirm({ title, text, yes, amount = null, option = "", end = false }) 
       event.preventDefault();
       const value = amount ? number($("confirm-number").value) : null;
       if (amount && (value === null || value < amount.least || value > amount.most)) {
-        put($("confirm-trouble"), `A number from ${amount.least} to ${amount.most}.`);
+        put($("confirm-trouble"), `A number from ${amount.range}.`);
         $("confirm-number").focus();
         return;
       }

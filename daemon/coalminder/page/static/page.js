@@ -247,7 +247,7 @@ $("set-form").addEventListener("submit", async (event) => {
   event.preventDefault();
   const value = number($("set-input").value), limits = doc && doc.set_point;
   if (!limits || value === null || value < limits.least || value > limits.most) {
-    put($("set-trouble"), limits ? `A number from ${limits.least} to ${limits.most}.` : "Nothing heard of the grill yet.");
+    put($("set-trouble"), limits ? `A number from ${limits.least} to ${limits.most} ${doc.unit.temp}.` : "Nothing heard of the grill yet.");
     $("set-input").focus();
     return;
   }
