@@ -51,11 +51,18 @@ _NOT_TAKEN = (errno.EPIPE, errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EBADF)
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command; a UserError becomes one line and exit code 2.
+    """Run one command; a UserError becomes one line and exit code 2, Ctrl-C exit code 130.
 
     Output that nobody takes ends the command: quietly when the reader has gone, with a line and exit code 1
     otherwise (2 would tell systemd not to start the service again).
     """
+    try:
+        return _with_output(argv)
+    except KeyboardInterrupt:
+        return 128 + signal.SIGINT
+
+
+def _with_output(argv: Sequence[str] | None) -> int:
     _mend_output()
     try:
         try:
@@ -108,7 +115,10 @@ def _run(argv: Sequence[str] | None) -> int:
             try:
                 module = importlib.import_module(module_name)
             except ModuleNotFoundError as missing:
-                return _tell_missing(name, missing)
+                if not {"-h", "--help"} & set(words):
+                    return _tell_missing(name, missing)
+                sub.epilog = f"More is told once all of it is here: {_missing(name, missing)}."
+                continue
             module.add_arguments(sub)
             sub.set_defaults(run=module.run)
     args = parser.parse_args(words)
@@ -119,22 +129,23 @@ def _run(argv: Sequence[str] | None) -> int:
         return error.exit_code
     except ModuleNotFoundError as missing:
         return _tell_missing(args.command, missing)
-    except KeyboardInterrupt:
-        return 130
 
 
 def _tell_missing(command: str, missing: ModuleNotFoundError) -> int:
-    """One line for a package of an extra; anything else missing is a defect of ours."""
+    print(f"coalminder {command}: {_missing(command, missing)}", file=sys.stderr)
+    return 2
+
+
+def _missing(command: str, missing: ModuleNotFoundError) -> str:
+    """How to come by a package of an extra; anything else missing is a defect of ours."""
     extra = EXTRAS.get(command)
     if extra is None or (missing.name or "coalminder").startswith("coalminder"):
         raise missing
-    print(
-        f"coalminder {command}: the package '{missing.name}' is not installed; it comes with the extra "
+    return (
+        f"the package '{missing.name}' is not installed; it comes with the extra "
         f"'{extra}': in the project's folder, 'sudo sh systemd/install.sh --with {extra}' for "
-        f"/opt/coalminder, or '.venv/bin/pip install \".[{extra}]\"' for the folder's own",
-        file=sys.stderr,
+        f"/opt/coalminder, or '.venv/bin/pip install -e \".[{extra}]\"' for the folder's own"
     )
-    return 2
 
 
 if __name__ == "__main__":

@@ -70,7 +70,7 @@ def test_a_terminal_without_our_letters_gets_others(
     [
         (["page"], "uvicorn", "page"),
         (["page", "--set-password", "hash"], "argon2", "page"),
-        (["push"], "apprise", "push"),
+        (["push", "--to", "json://127.0.0.1/"], "apprise", "push"),
     ],
 )
 def test_a_missing_extra_is_one_line_that_names_it(
@@ -97,6 +97,42 @@ def test_a_missing_extra_is_one_line_that_names_it(
     assert len(error.splitlines()) == 1
     assert module in error
     assert f"install.sh --with {extra}" in error
+
+
+@pytest.mark.parametrize(
+    ("command", "module"), [("replay", "scipy"), ("bench", "numba"), ("push", "apprise")]
+)
+def test_help_is_given_without_the_extra(command: str, module: str) -> None:
+    code = f"import sys; sys.modules['{module}'] = None; from coalminder.cli import main; sys.exit(main())"
+    words = [sys.executable, "-c", code, command, "--help"]
+    done = subprocess.run(words, capture_output=True, text=True, check=False, timeout=60)
+    assert done.returncode == 0
+    assert cli.COMMANDS[command][1] in done.stdout
+    assert done.stderr == ""
+    said = " ".join(done.stdout.split())
+    assert (f'pip install -e ".[{command}]"' in said) == (command != "push"), "push needs it only to send"
+
+
+@pytest.mark.parametrize("after_s", [0.15, 0.3, 0.45])
+@pytest.mark.parametrize("command", ["replay", "page", "plan"])
+def test_ctrl_c_in_the_first_moments_is_no_traceback(command: str, after_s: float) -> None:
+    code = (
+        "import signal, sys; from coalminder.cli import main; "
+        f"signal.setitimer(signal.ITIMER_REAL, {after_s}); "
+        "signal.signal(signal.SIGALRM, signal.default_int_handler); sys.exit(main())"
+    )
+    words = [sys.executable, "-c", code, command, "--help"]
+    done = subprocess.run(words, capture_output=True, text=True, check=False, timeout=60)
+    assert done.stderr == ""
+    assert done.returncode in (0, 130), "0: it was done before"
+
+
+def test_ctrl_c_while_a_command_is_loaded(monkeypatch: pytest.MonkeyPatch) -> None:
+    def import_module(_name: str) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(cli.importlib, "import_module", import_module)
+    assert cli.main(["plan"]) == 130
 
 
 def test_a_defect_of_ours_is_not_taken_for_a_missing_extra(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -11,14 +11,15 @@ import logging
 import queue
 import secrets
 import signal
+import sys
 import threading
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from urllib.parse import urlsplit
 
-import apprise
 import paho.mqtt.client as paho
-from apprise import NotifyType
 from pydantic import ValidationError
 
 from coalminder.errors import UserError
@@ -28,16 +29,16 @@ from coalminder.messages.payloads import AlarmMessage
 from coalminder.messages.push import Bridge, Notice, Priority, PushRules
 from coalminder.messages.topics import ONLINE, Topics
 
+if TYPE_CHECKING:
+    import apprise  # imported where it is used: `--help` needs no extra
+
 log = logging.getLogger(__name__)
 
 WAITING = 500  # notices; a service that is down for long gets the newest
 TRIES, PAUSE_S = 5, 10.0
 BROKER_AWAY_S = 120.0
-_TYPES = {
-    Priority.LOW: NotifyType.INFO,
-    Priority.MEDIUM: NotifyType.WARNING,
-    Priority.HIGH: NotifyType.FAILURE,
-}
+# what the library calls them
+_TYPES = {Priority.LOW: "info", Priority.MEDIUM: "warning", Priority.HIGH: "failure"}
 
 
 class Sender:
@@ -45,6 +46,8 @@ class Sender:
 
     def __init__(self, urls: Sequence[str], *, pause_s: float = PAUSE_S) -> None:
         """UserError for a URL that the library does not understand (its secrets are not shown)."""
+        import apprise
+
         self._services: list[apprise.Apprise] = []
         for number, url in enumerate(urls, 1):
             service = apprise.Apprise()
@@ -80,23 +83,44 @@ class Sender:
         self._waiting.put(None)
         self._thread.join(timeout_s)
 
+    @property
+    def running(self) -> bool:
+        """Whether notices may still be on their way."""
+        return self._thread.is_alive()
+
     def _run(self) -> None:
         while (notice := self._waiting.get()) is not None:
             for service in self._services:
-                if not self._deliver(service, notice):
+                why = self._deliver(service, notice)
+                if why is not None:
                     self.failed += 1
-                    log.error("could not push '%s'", notice.title)
+                    log.error("could not push '%s' to %s: %s", notice.title, _named(service), why)
 
-    def _deliver(self, service: apprise.Apprise, notice: Notice) -> bool:
+    def _deliver(self, service: apprise.Apprise, notice: Notice) -> str | None:
+        """None when it was taken, else why not."""
+        import apprise
+
+        capture: Any = apprise.LogCapture
+        why = ""
+        kind = apprise.NotifyType(_TYPES[notice.urgency])
         for attempt in range(TRIES):
             if attempt:
                 time.sleep(self._pause_s)
             try:
-                if service.notify(body=notice.body, title=notice.title, notify_type=_TYPES[notice.urgency]):
-                    return True
-            except Exception:
+                with capture(level=logging.WARNING, fmt="%(message)s") as told:
+                    if service.notify(body=notice.body, title=notice.title, notify_type=kind):
+                        return None
+                    why = (told.getvalue().strip().splitlines() or [""])[-1]
+            except Exception as error:
                 log.exception("a push service failed")
-        return False
+                why = type(error).__name__
+        return why.strip().rstrip(".") or "no reason given"
+
+
+def _named(service: Any) -> str:
+    """Scheme and host of its URL; where a secret stands in place of the host, that is blotted out."""
+    url = urlsplit(service[0].url(privacy=True))
+    return f"{url.scheme}://{url.netloc.rpartition('@')[2]}"
 
 
 class PushBridge:
@@ -197,7 +221,12 @@ def run(args: argparse.Namespace) -> int:
     if args.test:
         sender.send(Notice("Coalminder: a test", "If you read this, alarms can reach you.", Priority.LOW))
         sender.stop(60.0)
-        return 1 if sender.failed else 0
+        if sender.running:
+            sys.stderr.write("no answer of a push service within a minute\n")
+        if not (sender.failed or sender.running):
+            return 0
+        sys.stderr.write("see that the URL is right and that this machine reaches the service; try again\n")
+        return 1
     ended = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: ended.set())
