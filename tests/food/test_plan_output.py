@@ -20,9 +20,10 @@ from coalminder.food.foodplan import FoodPlan
 from coalminder.food.kitchen import Kitchen, read_quantity, salt_from_spoons_kg, spoon_warning
 from coalminder.food.render_html import html_page
 from coalminder.food.render_ics import calendar, escape_text, fold
-from coalminder.food.render_text import text_lines
+from coalminder.food.render_text import figure_text, heading, text_lines
 from coalminder.food.request import PlanRequest
-from coalminder.food.timeline import build_plan
+from coalminder.food.sources import Figure
+from coalminder.food.timeline import Timeline, build_plan
 
 SEVEN = datetime(2026, 4, 18, 19, 0, tzinfo=UTC)
 PLAN = build_plan(PlanRequest(serve_at=SEVEN, ambient_c=9.0, wind_m_s=4.0, food="mackerel"))
@@ -120,6 +121,50 @@ def test_us_units_are_written_all_through() -> None:
     assert "°C" not in text
     assert "199 °F" in text
     assert "oz" in text
+    for metric in (" kg", " cm", " m ", "kg/m3", "g/m2", "MJ/kg"):
+        assert metric not in text
+        assert metric not in html_page(PLAN, US)
+    assert "°C" not in html_page(PLAN, US)
+    assert "within 4 in of the coals" in " ".join(text.split())
+    assert "At least 10 ft from" in text
+
+
+def test_a_plan_that_says_plan_again_agrees_with_itself_in_both_units() -> None:
+    slow = build_plan(PlanRequest(serve_at=SEVEN, set_point_c=85.0))
+    said = "finish at 105 °C: plan again with --set-point 105C"
+    assert any(said in METRIC.words(line) for line in slow.warnings)
+    assert any(
+        "finish at 221 °F: plan again with --set-point 221F" in US.words(line) for line in slow.warnings
+    )
+
+
+def test_units_of_engineers_are_the_same_amount() -> None:
+    # NIST SP 811 (2008), B.8: 1 lb/ft3 = 16.01846 kg/m3, 1 Btu/lb = 2326 J/kg; 1 ft2 = 0.09290304 m2
+    def us(value: float, unit: str) -> str:
+        return figure_text(Figure("x", value, unit, "estimate"), US)
+
+    assert us(16.01846, "kg/m3") == "1.0 lb/ft3"
+    assert us(2.326, "MJ/kg") == "1000 Btu/lb"
+    assert us(28.349523 / 0.09290304, "g/m2 h") == "1.00 oz/ft2 h"
+    assert us(0.45359237, "kg/h") == "1.00 lb/h"
+
+
+def test_the_year_is_told_when_it_is_not_this_one() -> None:
+    assert "served Sat 18 Apr 19:00" in heading(PLAN, Kitchen(year=2026))
+    assert "served Sat 18 Apr 2026 19:00" in heading(PLAN, Kitchen(year=2025))
+
+
+def test_figures_of_air_are_named_so_when_it_dries_in_the_refrigerator() -> None:
+    damp = build_plan(PlanRequest(serve_at=SEVEN, humidity_frac=0.97, ambient_c=8.0))
+    dry = build_plan(PlanRequest(serve_at=SEVEN, humidity_frac=0.4, ambient_c=8.0))
+
+    def title(plan: Timeline) -> str:
+        return next(name for name, _ in plan.figures if name.startswith("Drying"))
+
+    assert "refrigerator" in next(row.step.text for row in damp.rows if row.step.code == "dry")
+    assert title(damp) == "Drying, if it is done in air"
+    assert "in moving air" in next(row.step.text for row in dry.rows if row.step.code == "dry")
+    assert title(dry) == "Drying"
 
 
 @pytest.mark.parametrize(
@@ -185,6 +230,7 @@ def test_command_writes_the_daemons_plan_the_page_and_the_calendar(
         (["--serve", "soon"], "HH:MM"),
         (["--serve", "25:00"], "HH:MM"),
         (["--serve", "0001-01-01"], "1990 to 2200"),
+        (["--serve", "2020-04-18 19:00"], "is past"),
         (["--serve", "9999-12-31"], "1990 to 2200"),
         (["--units", "imperial"], "metric, us"),
         (["--rule", "by-smell"], "home-71"),

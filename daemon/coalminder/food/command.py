@@ -100,7 +100,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Make the plan and write it where asked."""
-    kitchen = Kitchen(args.units)
+    now = datetime.now(_here())
+    kitchen = Kitchen(args.units, now.year)
     if args.foods:
         for row in SPECIES.values():
             marks = ", histamine" if row.scombroid else ""
@@ -114,7 +115,7 @@ def run(args: argparse.Namespace) -> int:
             f"{1000 * low:.0f} to {1000 * high:.0f} g: weigh it, grains differ by two to one."
         )
         return 0
-    plan = _planned(args, datetime.now(_here()))
+    plan = _planned(args, now)
     for path, text in (
         (args.json, plan.daemon.to_json()),
         (args.html, html_page(plan, kitchen, args.sources)),
@@ -202,6 +203,8 @@ def _planned(args: argparse.Namespace, now: datetime) -> Timeline:
                 f"serving time '{words}' is out of range: accepted the years 1990 to 2200"
             ) from None
         serve = serve.replace(tzinfo=now.tzinfo) if serve.tzinfo is None else serve
+        if serve < now:
+            raise UserError(f"serving time {serve:%Y-%m-%d %H:%M} is past; choose a later one") from None
         plan = build_plan(request_of(args, serve))
         if plan.rows[0].at < now:
             print(

@@ -22,9 +22,10 @@ SALT_G_PER_TABLESPOON: dict[str, tuple[float, float]] = {
 
 @dataclass(frozen=True, slots=True)
 class Kitchen:
-    """How figures are written. units: `metric` or `us`."""
+    """How figures are written. units: `metric` or `us`. year: the one that need not be told; None: none."""
 
     units: str = "metric"
+    year: int | None = None
 
     def __post_init__(self) -> None:
         """Refuse other systems."""
@@ -42,8 +43,12 @@ class Kitchen:
         return f"{_no_minus(value, digits)} {unit}"
 
     def words(self, text: str) -> str:
-        """`text` with its `12 °C` and `10 to 12 °C` in the wanted units."""
-        return reworded(text, lambda found: _no_minus(f_from_c(float(found))), "°F") if self.us else text
+        """`text` with its `12 °C`, `10 to 12 °C`, `--set-point 93C`, `3 m`, `10 cm` in the wanted units."""
+        if not self.us:
+            return text
+        text = reworded(text, lambda found: _no_minus(f_from_c(float(found))), "°F")
+        text = _OPTION.sub(lambda found: f"{_no_minus(f_from_c(float(found[1])))}F", text)
+        return _LENGTH.sub(lambda found: _us_length(float(found[1]), found[2]), text)
 
     def mass(self, kg: float) -> str:
         """Weight, in g below 1 kg (oz below 1 lb). US gives the gram figure too: salt is weighed."""
@@ -54,6 +59,14 @@ class Kitchen:
     def length(self, metres: float) -> str:
         """Thickness in mm, or inches."""
         return f"{metres / 0.0254:.2f} in" if self.us else f"{1000 * metres:.0f} mm"
+
+
+_OPTION = re.compile(r"\b(\d+)C\b")
+_LENGTH = re.compile(r"\b(\d+(?:\.\d+)?) (m|cm)\b(?!/)")
+
+
+def _us_length(value: float, unit: str) -> str:
+    return f"{value / 0.3048:.0f} ft" if unit == "m" else f"{value / 2.54:.0f} in"
 
 
 def _no_minus(value: float, digits: int = 0) -> str:

@@ -106,7 +106,7 @@ def warnings_of(
     if cook_s > 3.5 * 3600.0 and request.set_point_c < 100.0:
         lines.append(
             "To be done sooner, smoke at the set point for 90 min and finish at 105 °C: plan again with "
-            "--set-point 100C to see about what that saves [practice]."
+            "--set-point 105C to see what that saves at most [practice]."
         )
     if latest_s == math.inf:
         lines.append(
@@ -147,6 +147,7 @@ def figures_of(
     salted: Salting,
     brine_s: float,
     dry: Drying,
+    in_fridge: bool,
     fire: FireLay,
     cook_s: tuple[float, float, float],
     cool: Cooling,
@@ -179,7 +180,7 @@ def figures_of(
             Figure("water-phase salt, raw, core", salted.core_wps_pct, "%", "crank"),
             Figure("water-phase salt after smoking", after_pct, "%", "wps"),
         )),
-        ("Drying", (
+        ("Drying, if it is done in air" if in_fridge else "Drying", (
             Figure("air", request.drying_c, "°C", "estimate", 0),
             Figure("surface", dry.surface_c, "°C", "hyland-wexler"),
             Figure("water leaves", 1000.0 * dry.rate_kg_m2h, "g/m2 h", "lewis", 0),

@@ -76,7 +76,7 @@ def html_page(plan: Timeline, kitchen: Kitchen, sources: bool = False) -> str:
             source = SOURCES[figure.source]
             mark = source.mark if sources else ("from memory*" if source.grade is Grade.MEMORY else "")
             cells = (
-                figure.name,
+                kitchen.words(figure.name),
                 figure_text(figure, kitchen),
                 f"{figure.source}: {mark}" if sources else mark,
             )
@@ -85,7 +85,7 @@ def html_page(plan: Timeline, kitchen: Kitchen, sources: bool = False) -> str:
         if name == "Brine":
             extra = f"<p>{escape(spoon_warning(plan.recipe.salt_kg))}</p>"
         if name == "Fire":
-            extra = "".join(f"<p>{escape(line)}</p>" for line in plan.fire.text)
+            extra = "".join(f"<p>{escape(kitchen.words(line))}</p>" for line in plan.fire.text)
         sections.append(f"<h2>{escape(name)}</h2>\n<table>{''.join(lines)}</table>{extra}")
     warnings = ""
     if plan.warnings:

@@ -13,6 +13,7 @@ from coalminder.food.kitchen import Kitchen, spoon_warning
 from coalminder.food.sources import SOURCES, Figure, Grade, source_lines
 from coalminder.food.steps import Row
 from coalminder.food.timeline import Timeline
+from coalminder.units import LB_KG
 
 WIDTH = 96
 
@@ -35,6 +36,16 @@ def row_cells(row: Row, kitchen: Kitchen) -> tuple[str, str, str, str]:
     return f"{row.at:%a %H:%M}", duration(row.lasts_s), row.step.title, kitchen.words(row.step.text)
 
 
+# unit -> (factor, unit in the US, digits). Exact: 1 lb = 0.45359237 kg, 1 ft = 0.3048 m; Btu of the
+# International Table (NIST SP 811, B.8).
+_US = {
+    "kg/h": (1 / LB_KG, "lb/h", 2),
+    "kg/m3": (0.3048**3 / LB_KG, "lb/ft3", 1),
+    "g/m2 h": (0.001 * 16 / LB_KG * 0.3048**2, "oz/ft2 h", 2),
+    "MJ/kg": (LB_KG / 1.05505585262e-3, "Btu/lb", 0),
+}
+
+
 def figure_text(figure: Figure, kitchen: Kitchen) -> str:
     """The value in the wanted units."""
     unit, value = figure.unit, figure.value
@@ -48,6 +59,9 @@ def figure_text(figure: Figure, kitchen: Kitchen) -> str:
         return kitchen.mass(value / 1000.0)
     if unit == "mm" and kitchen.us:
         return kitchen.length(value / 1000.0)
+    if kitchen.us and unit in _US:
+        factor, name, digits = _US[unit]
+        return f"{factor * value:.{digits}f} {name}"
     return figure.text()
 
 
@@ -55,9 +69,10 @@ def heading(plan: Timeline, kitchen: Kitchen) -> str:
     """One line that names the plan."""
     r = plan.request
     pieces = "1 piece" if r.pieces == 1 else f"{r.pieces} pieces"
+    day = "%a %d %b" if r.serve_at.year == kitchen.year else "%a %d %b %Y"
     return (
         f"{r.species.name}: {kitchen.mass(r.mass_kg)} in {pieces} of {kitchen.length(r.thick_m)}, "
-        f"served {r.serve_at:%a %d %b %H:%M}"
+        f"served {r.serve_at.strftime(day)} {r.serve_at:%H:%M}"
     )
 
 
@@ -86,7 +101,7 @@ def text_lines(plan: Timeline, kitchen: Kitchen, sources: bool = False) -> Itera
             yield from _wrap(spoon_warning(plan.recipe.salt_kg), "  ")
         if name == "Fire":
             for line in plan.fire.text:
-                yield from _wrap(line, "  ")
+                yield from _wrap(kitchen.words(line), "  ")
     yield ""
     yield "Warnings"
     for line in plan.warnings:

@@ -150,7 +150,9 @@ def build_plan(request: PlanRequest) -> Timeline:
         fire=fire,
         cook_min=(low_s / 60.0, middle_s / 60.0, high_s / 60.0),
         cooling=cool,
-        figures=figures_of(request, made, salted, brine_s, dry, fire, (low_s, middle_s, high_s), cool),
+        figures=figures_of(
+            request, made, salted, brine_s, dry, in_fridge, fire, (low_s, middle_s, high_s), cool
+        ),
         warnings=warnings,
         cautions=cautions(request),
         daemon=plan,
