@@ -5,10 +5,16 @@ from __future__ import annotations
 import json
 import math
 import re
+import subprocess
+import sys
 import tomllib
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
+import numpy as np
 import pytest
 
 from coalminder.build import build
@@ -17,6 +23,11 @@ from coalminder.core import Config, initial, step
 from coalminder.grill import Kettle
 from coalminder.journal import Journal, Start
 from coalminder.rehearse.fast import run_fast
+from coalminder.replay import report as reports
+from coalminder.replay.again import Again, Difference
+from coalminder.replay.facts import facts
+from coalminder.replay.food_story import FoodStory, Told
+from coalminder.replay.load import load
 from coalminder.values import Inputs, ProbeFault, ProbeFaultKind, Reading
 
 
@@ -96,6 +107,42 @@ def test_report_is_one_file_without_outside_parts(cook_file: Path, tmp_path: Pat
     assert figures["what_if"][0]["what"] == "kp 0.05"
 
 
+def test_a_reader_that_goes_ends_it_as_it_ends_every_command(cook_file: Path) -> None:
+    line = f"{sys.executable} -m coalminder.cli replay {cook_file} | true"
+    done = subprocess.run(["bash", "-o", "pipefail", "-c", line], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (141, "")
+
+
+def test_differences_are_short_enough_for_a_phone() -> None:
+    found = (
+        Difference(1, 0.0, "lower", 0.12345678901234567, 0.22345678901234567),
+        Difference(1, 0.0, "pit_c", 93.123456789012345, 93.12345678901236),
+        Difference(1, 0.0, "phase", "tending", "lid_off"),
+    )
+    again = Again(5, 1, found, 0, 0, (), "")
+    shown = reports._checked(cast(reports.Report, SimpleNamespace(again=again, why_parted="why")))
+    for cell in ("0.123457", "0.223457", ">93.1235<", "93.1235 (+1.4e-14)", "tending", "lid_off"):
+        assert cell in shown
+    assert re.search(r"\d\.\d{7}", shown) is None
+
+
+def test_danger_counts_from_the_loading_where_it_was_reported(cook_file: Path) -> None:
+    item = load(cook_file, None, None)
+    core_c = np.full(len(item.series.time_s), 20.0)
+    series = replace(item.series, food_c=core_c)
+    found = facts(series, item.config)
+    assert found.food is not None
+    whole_min = float(series.time_s[-1]) / 60.0
+    assert found.food.danger_min == pytest.approx(whole_min)
+    story = cast(FoodStory, SimpleNamespace(reports=(Told(0.1, "wood, 80 g"), Told(50 / 60, "loaded"))))
+    report = reports.Report(name="a", series=series, config=item.config, facts=found, story=story)
+    label, text = reports._danger(report, found.food)
+    assert label.endswith("since it was loaded")
+    assert float(text.removesuffix(" min")) == pytest.approx(whole_min - 50.0, abs=1.0)
+    label, _ = reports._danger(replace(report, story=None), found.food)
+    assert label.endswith("in this record")
+
+
 def test_record_becomes_tables_that_replay_reads(
     cook_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -139,6 +186,9 @@ def test_tune_writes_a_fragment_and_never_the_configuration(
         (["COOK", "--effort", "1"], "--effort 1 is outside 2 to 100"),
         (["COOK", "--report", "/no/such/folder/x.html"], "cannot be written"),
         (["COOK", "--csv", "/no/such/folder/x.csv"], "cannot be written"),
+        (["no-such.cook", "--tune", "--report", "/no/such/folder/x.html"], "cannot be written"),
+        (["no-such.cook", "--tune", "--toml", "/no/such/folder/x.toml"], "cannot be written"),
+        (["no-such.cook", "--json", "/"], "it is a folder"),
         (["COOK", "--config", "/no/such.toml"], "no/such.toml"),
         (["EMPTY"], "holds no .cook file"),
     ],

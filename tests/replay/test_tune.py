@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
+import multiprocessing
+import os
+import signal
+import subprocess
+import sys
+import time
 import tomllib
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from brokers import wait_for
 
 from coalminder.core import Config
 from coalminder.core.config import LoopConfig
@@ -25,6 +33,7 @@ from coalminder.replay.margins import core_controller, fopdt_margins
 from coalminder.replay.tune import (
     LEAST_GAIN_FRAC,
     MS_LIMIT,
+    STOPPING,
     Candidate,
     Tuning,
     toml_fragment,
@@ -85,6 +94,52 @@ def test_what_the_replay_may_be_wrong_by_is_no_ground_for_a_change(
 def test_same_seed_gives_the_same_answer(slack_cook: Cook, tuned: Tuning) -> None:
     again = tune([slack_cook], slack_cook.state.config, seed=3, effort=6, workers=1)
     assert again.after.loop == tuned.after.loop
+
+
+def test_ctrl_c_gives_the_best_so_far_at_once(slack_cook: Cook) -> None:
+    pressed_s: list[float] = []
+    said: list[str] = []
+
+    def press(_frac: float, text: str) -> None:
+        said.append(text)
+        if text == "1 gains tried":
+            pressed_s.append(time.monotonic())
+            os.kill(os.getpid(), signal.SIGINT)
+
+    found = tune([slack_cook], slack_cook.state.config, seed=3, effort=20, workers=2, progress=press)
+    assert time.monotonic() - pressed_s[0] < 2.0, "no waiting for what nobody wants any more"
+    assert said[said.index("1 gains tried") + 1] == STOPPING
+    assert found.tried == 1
+    assert "interrupted" in found.why
+    assert multiprocessing.active_children() == []
+
+
+def test_no_worker_outlives_the_program(cook_file: Path, tmp_path: Path) -> None:
+    words = [sys.executable, "-m", "coalminder.cli", "replay", str(cook_file), "--tune", "--effort", "100"]
+    program = subprocess.Popen(words, cwd=tmp_path, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    try:
+        wait_for(lambda: len(_children(_children([program.pid]))) >= 2, 60.0)
+        workers = _children(_children([program.pid]))
+    finally:
+        program.kill()
+        program.wait()
+    wait_for(lambda: not any(_runs(worker) for worker in workers), 30.0)
+
+
+def _children(of: list[int]) -> list[int]:
+    found = []
+    for stat in Path("/proc").glob("[0-9]*/stat"):
+        with contextlib.suppress(OSError):
+            if int(stat.read_text().rpartition(")")[2].split()[1]) in of:
+                found.append(int(stat.parent.name))
+    return found
+
+
+def _runs(pid: int) -> bool:
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False
 
 
 def test_tuned_gains_help_on_another_day(tuned: Tuning) -> None:

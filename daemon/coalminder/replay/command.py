@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import math
+import os
 import sys
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
@@ -37,7 +38,8 @@ from coalminder.replay.tell import (
     tell_tuning,
     tell_what_if,
 )
-from coalminder.replay.tune import Tuning, toml_fragment, tune
+from coalminder.replay.terminal import Terminal
+from coalminder.replay.tune import STOPPING, Tuning, toml_fragment, tune
 from coalminder.replay.whatif import (
     Cook,
     Outcome,
@@ -100,7 +102,8 @@ def run(args: argparse.Namespace) -> int:
     A damaged record is no defect: it is told, and what can be read of it is used.
     """
     _check(args)
-    console = Console(soft_wrap=True)
+    _check_targets(args)
+    console = Terminal(soft_wrap=True)
     config = _config(args.config)
     change = _change(args, config)
     loaded = [load(path, config, change) for path in args.records]
@@ -141,6 +144,23 @@ def _check(args: argparse.Namespace) -> None:
         raise UserError(
             "--lower leaves the vent by hand, so gains and set point do nothing; give one or the other"
         )
+
+
+def _check_targets(args: argparse.Namespace) -> None:
+    """What is to be written can be: some of it is written after minutes of work only."""
+    toml = args.toml or (Path("tuned.toml") if args.tune else None)
+    for path in (args.csv, args.parquet, args.report, toml, args.json):
+        if path is None:
+            continue
+        if not path.parent.is_dir():
+            why = f"there is no folder '{path.parent}'"
+        elif path.is_dir():
+            why = "it is a folder"
+        elif not os.access(path if path.exists() else path.parent, os.W_OK):
+            why = "no permission"
+        else:
+            continue
+        raise UserError(f"'{path}': cannot be written: {why}; choose another place")
 
 
 def _config(path: Path | None) -> Config | None:
@@ -250,9 +270,15 @@ def _added(args: argparse.Namespace, cook: Cook, model: Fopdt, box: GreyBox | No
     return None if args.outside is None else outside(cook, model, args.outside)
 
 
+def _say_stopping(_frac: float, text: str) -> None:
+    """All that is said of the progress where there is no bar."""
+    if text == STOPPING:
+        sys.stderr.write(f"{text}\n")
+
+
 def _tune(args: argparse.Namespace, cooks: list[Cook]) -> Tuning:
     with ExitStack() as stack:
-        say: Callable[[float, str], None] | None = None
+        say: Callable[[float, str], None] = _say_stopping
         if not args.quiet and sys.stderr.isatty():
             columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
             bar = stack.enter_context(Progress(*columns, console=Console(stderr=True), transient=True))

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import argparse
 
-from rich.console import Console
-
 from coalminder.errors import UserError
 from coalminder.replay.experiment import RelayTest
 from coalminder.replay.rules import zn_ultimate_pi
+from coalminder.replay.terminal import Terminal
 from coalminder.replay.trial import add_common, perform
 
 
@@ -26,7 +25,7 @@ def run(args: argparse.Namespace) -> int:
             f"--hysteresis {args.hysteresis:g} or --cycles {args.cycles} is out of range: 0.2 to 5 K, "
             "2 to 12 cycles"
         )
-    console = Console(soft_wrap=True)
+    console = Terminal(soft_wrap=True)
     test = RelayTest(size_v=args.size, hysteresis_c=args.hysteresis, cycles=args.cycles)
     ended = perform(args, test, console)
     found = test.ultimate()

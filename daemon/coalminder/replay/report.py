@@ -13,7 +13,7 @@ import numpy as np
 
 from coalminder.core.config import Config
 from coalminder.replay.again import Again
-from coalminder.replay.facts import Belief, Facts, Span
+from coalminder.replay.facts import Belief, Facts, FoodFacts, Span
 from coalminder.replay.food_story import FoodStory
 from coalminder.replay.fopdt import Floats
 from coalminder.replay.learned import Learned
@@ -258,6 +258,18 @@ def _story(r: Report) -> str:
     return out + _table(figures)
 
 
+def _danger(r: Report, f: FoodFacts) -> tuple[str, str]:
+    """Time between 5 and 57 °C: since the food was reported on the grill, where that is known."""
+    told = r.story.reports if r.story is not None else ()
+    from_h = next((one.hours for one in told if one.text == "loaded"), None)
+    if from_h is None:
+        return "Time between 5 and 57 °C in this record", number(f.danger_min, ".0f", " min")
+    there = np.isfinite(r.series.food_c) & (r.series.time_s >= 3600.0 * from_h)
+    t, c = r.series.time_s[there] / 60.0, r.series.food_c[there]
+    minutes = float(np.sum(np.diff(t, append=t[-1])[(c > 5.0) & (c < 57.0)])) if len(t) else None
+    return "Time between 5 and 57 °C since it was loaded", number(minutes, ".0f", " min")
+
+
 def _food(r: Report) -> str:
     f = r.facts.food
     if f is None:
@@ -270,7 +282,7 @@ def _food(r: Report) -> str:
             "Lethality, minutes at 70 °C, z 7.5 K (Listeria 6D: 2.0 min)",
             number(f.lethality_min, ".1f", " min"),
         ),
-        ("Time between 5 and 57 °C in this record", number(f.danger_min, ".0f", " min")),
+        _danger(r, f),
     ]
     return (
         "<h2>Food</h2>"
@@ -351,11 +363,19 @@ def _checked(r: Report) -> str:
     a = r.again
     if a.same:
         return f"<h2>Replay</h2><p>All {a.steps} decisions are the recorded ones, bit for bit.</p>"
-    rows = [(str(d.n), d.field, f"{d.recorded}", f"{d.now}") for d in a.differences]
+    rows = [(str(d.n), d.field, *_short(d.recorded, d.now)) for d in a.differences]
     told = f"{a.parted_steps} of {a.steps} decisions differ"
     told += f", {a.skipped} steps could not be run" if a.skipped else ""
     told += f" ({r.why_parted or DEFECT})"
     return f"<h2>Replay</h2><p>{escape(told)}.</p>" + _table(rows, ("step", "field", "recorded", "now"))
+
+
+def _short(recorded: object, now: object) -> tuple[str, str]:
+    """Two values that differ, short enough for a phone; of nearly equal ones by how much."""
+    was, new = (f"{value:.6g}" if isinstance(value, float) else f"{value}" for value in (recorded, now))
+    if was == new and isinstance(recorded, float) and isinstance(now, float):
+        new += f" ({now - recorded:+.1e})"
+    return was, new
 
 
 def png(r: Report, path: Path) -> None:

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import argparse
 
-from rich.console import Console
-
 from coalminder.replay.experiment import StepTest
 from coalminder.replay.identify import TooStillError
 from coalminder.replay.learned import learn
 from coalminder.replay.load import load
 from coalminder.replay.rules import amigo_pi, simc_pi
+from coalminder.replay.terminal import Terminal
 from coalminder.replay.trial import add_common, perform
 
 
@@ -21,7 +20,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Run the test and say what it taught; 1 when it ended early."""
-    console = Console(soft_wrap=True)
+    console = Terminal(soft_wrap=True)
     ended = perform(args, StepTest(size_v=args.size), console)
     if ended.record is None:
         return 1

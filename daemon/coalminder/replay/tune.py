@@ -11,10 +11,13 @@ import math
 import multiprocessing
 import os
 import signal
+import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
-from multiprocessing import get_context
+from multiprocessing import forkserver, get_context
+from multiprocessing.context import BaseContext
+from multiprocessing.process import BaseProcess
 
 import numpy as np
 from scipy.stats import qmc
@@ -40,6 +43,7 @@ NO_WORSE_FRAC = 0.05
 MOST_TRAVEL_TIMES = 2.5
 LEAST_GAIN_FRAC = 0.2  # less is within what the replay itself may be wrong by (docs/replay.md)
 MOST_KP, MOST_KI, MOST_KD = 4.0, 0.1, 100.0  # what the settings take (tests hold them together)
+STOPPING = "stopping ..."
 LIVELIER = (1.4, 2.0)  # tried whatever their robustness, to say what there is to win at all
 
 
@@ -148,7 +152,7 @@ def tune(
         *((f"livelier x {factor:g}", _allowed(_times(base, factor))) for factor in LIVELIER),
         *((f"candidate {i + 1}", loop) for i, loop in enumerate(shortlist)),
     ]
-    context = get_context("forkserver" if os.name == "posix" else "spawn")
+    context = _context()
     count = workers if workers is not None else min(2, os.cpu_count() or 1)
     done: list[Candidate] = []
     interrupted = ""
@@ -168,6 +172,9 @@ def tune(
         _run(near, linear, pool, done, say, 0.75, 1.0)
         best = _best(done, before, config.limits.ceiling_c, own=kettle.own)
     except KeyboardInterrupt:
+        say(1.0, STOPPING)
+        if pool is not None:
+            _end_workers()
         if not done:
             raise
         interrupted = " (interrupted: fewer gains were tried)"
@@ -280,9 +287,34 @@ def _models_to_run(kettle: Learned) -> tuple[Fopdt, ...]:
 _job: tuple[list[Cook], Config, tuple[Fopdt, ...]] | None = None
 
 
+def _context() -> BaseContext:
+    """Workers that hear no Ctrl-C, not even while they load: the parent ends them."""
+    if os.name != "posix" or threading.current_thread() is not threading.main_thread():
+        return get_context("spawn")
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        forkserver.ensure_running()
+    finally:
+        signal.signal(signal.SIGINT, before)
+    return get_context("forkserver")
+
+
+def _end_workers() -> None:
+    """At once: each may be at work for half a minute, and what it would find is not wanted."""
+    for worker in multiprocessing.active_children():
+        worker.terminate()
+
+
+def _end_with(parent: BaseProcess) -> None:
+    parent.join()
+    os._exit(1)
+
+
 def _set(cooks: list[Cook], config: Config, models: tuple[Fopdt, ...]) -> None:
-    if multiprocessing.parent_process() is not None:
+    parent = multiprocessing.parent_process()
+    if parent is not None:
         signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent stops the work
+        threading.Thread(target=_end_with, args=(parent,), daemon=True).start()
     global _job  # noqa: PLW0603 - what a worker process works on, sent once
     _job = (cooks, config, models)
 

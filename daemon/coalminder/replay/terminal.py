@@ -1,0 +1,13 @@
+"""Where `replay` and the tests of a kettle print."""
+
+from __future__ import annotations
+
+from rich.console import Console
+
+
+class Terminal(Console):
+    """A console that leaves it to the command line when the reader has gone; the library ends with 1."""
+
+    def on_broken_pipe(self) -> None:
+        """Called while the BrokenPipeError is handled: it goes on to `cli.main`."""
+        raise  # noqa: PLE0704
