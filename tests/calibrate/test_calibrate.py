@@ -248,8 +248,10 @@ def test_ice_then_boil_leave_a_probe_that_is_right_and_a_dated_log(
 ) -> None:
     words = ["--probe", "pit", "--seconds", "3"]
     assert main(["calibrate", "--config", str(config(tmp_path, 0.8)), "ice", *words]) == 0
+    assert capsys.readouterr().out.startswith("reading 'pit' for 3 s: keep stirring\n")
     path = config(tmp_path, 98.4)
     assert main(["calibrate", "--config", str(path), "boil", *words, "--altitude-m", "350"]) == 0
+    assert "reading 'pit' for 3 s: keep it boiling\n" in capsys.readouterr().out
     found = load_calibration(tmp_path / "calibration.json")
     correct = found.probes["pit"]
     # 350 m: 971.9 hPa (standard atmosphere), where water boils at 98.81 °C (steam tables, interpolated)
@@ -287,6 +289,19 @@ def test_mistakes_are_one_line(
     assert told in error
     assert error.count("\n") == 1
     assert not (tmp_path / "calibration.json").exists()
+
+
+def test_a_simulated_probe_does_not_correct_the_real_one(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = config(tmp_path)
+    path.write_text(
+        path.read_text().replace(f"calibration_file = {str(tmp_path / 'calibration.json')!r}\n", "")
+    )
+    assert main(["calibrate", "--config", str(path), "ice", "--probe", "pit", "--seconds", "3"]) == 2
+    assert "'pit' is simulated" in capsys.readouterr().err
+    assert command.is_of_the_service(Path("/var/lib/coalminder/porch/calibration.json"))
+    assert not command.is_of_the_service(tmp_path / "calibration.json")
 
 
 def test_probe_that_is_not_steady_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

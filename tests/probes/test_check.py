@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import os
+import re
+import socket
 import time
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from brokers import Mosquitto
@@ -14,6 +17,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 from pydantic import TypeAdapter
 
 from coalminder.cli import main
+from coalminder.errors import UserError
+from coalminder.probes import command
 from coalminder.probes.find import board_name, find_buses, find_chips
 from coalminder.probes.listen import listening
 from coalminder.probes.topic import TopicProbe
@@ -218,6 +223,41 @@ def test_a_folder_that_this_user_cannot_write_is_told(
     assert main(["check", "--config", str(path), "--seconds", "3", "--no-move"]) == 1
     assert "cannot write in" in capsys.readouterr().out
     assert not (tmp_path / "new").exists()
+
+
+def test_a_folder_that_root_alone_can_write_is_told_to_root(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = tmp_path / "records"
+    folder.mkdir(mode=0o755)
+    service = SimpleNamespace(pw_name="coalminder", pw_uid=folder.stat().st_uid + 1, pw_gid=1)
+    monkeypatch.setattr(os, "geteuid", lambda: 0)
+    monkeypatch.setattr(os, "getgrouplist", lambda *_: [folder.stat().st_gid + 1])
+    monkeypatch.setattr(command.pwd, "getpwnam", lambda _name: service)
+    with pytest.raises(UserError, match=r"the service's user 'coalminder' cannot write in .*records; change"):
+        command.try_records(folder)
+    folder.chmod(0o757)
+    command.try_records(folder)
+    monkeypatch.setattr(os, "getgrouplist", lambda *_: [folder.stat().st_gid])
+    with pytest.raises(UserError):
+        command.try_records(folder)
+    folder.chmod(0o775)
+    command.try_records(folder)
+
+
+def test_a_broker_that_is_not_reached_is_not_called_good(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as broker:
+        port = broker.getsockname()[1]
+        text = GOOD.replace("enabled = false", f"host = '127.0.0.1'\nport = {port}")
+        words = ["check", "--config", str(config(tmp_path, text)), "--seconds", "3", "--no-move"]
+        assert main(words) == 0
+        assert re.search(r"^broker +good", capsys.readouterr().out, re.MULTILINE)
+    assert main(words) == 1
+    out = capsys.readouterr().out
+    assert re.search(rf"^broker +not reached +127.0.0.1:{port}: Connection refused; start", out, re.MULTILINE)
+    assert re.search(r"^broker's files +good", out, re.MULTILINE)
 
 
 def test_vents_that_were_not_tried_are_not_called_good(

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from coalminder.calibrate import flow, points, stops, water
 from coalminder.errors import UserError
+from coalminder.places import DEFAULT_CONFIG, state_folder
 from coalminder.probes.build import thermistor_curve
 from coalminder.probes.command import Ask, ask_person, try_probes
 from coalminder.probes.thermistor import SteinhartHart
@@ -102,13 +103,24 @@ def with_probe(calibration: Calibration, name: str, fit: points.Fit, how: str) -
     )
 
 
-def shown_c(settings: Settings, calibration: Calibration, name: str, seconds: float) -> float:
-    """What the probe shows without its correction, mean over `seconds`, °C. UserError if not steady."""
+def shown_c(
+    settings: Settings, calibration: Calibration, name: str, seconds: float, meanwhile: str = "keep stirring"
+) -> float:
+    """What the probe shows without its correction, mean over `seconds`, °C. UserError if not steady.
+
+    meanwhile: what the person does.
+    """
     if settings.probes is None or name not in settings.probes:
         known = ", ".join(settings.probes or {}) or "none"
         raise UserError(f"there is no probe '{name}' in the configuration (there are: {known})")
     if not 3.0 <= seconds <= 600.0:
         raise UserError(f"--seconds {seconds:g}: 3 to 600")
+    if settings.probes[name].kind == "simulated" and is_of_the_service(settings.calibration_file):
+        raise UserError(
+            f"probe '{name}' is simulated, and its correction would go to {settings.calibration_file}, where "
+            "the service looks; to practise, name another calibration_file in the configuration"
+        )
+    _say(f"reading '{name}' for {seconds:g} s: {meanwhile}")
     found = calibration.probes.get(name)
     curve_only = (
         Calibration(probes={name: ProbeCorrection(thermistor=found.thermistor)}) if found else NOTHING
@@ -125,6 +137,11 @@ def shown_c(settings: Settings, calibration: Calibration, name: str, seconds: fl
     return trial.mean_c
 
 
+def is_of_the_service(path: Path) -> bool:
+    """Whether a calibration file is one that the service reads, also that of a further grill."""
+    return path.absolute().is_relative_to(state_folder(DEFAULT_CONFIG))
+
+
 def _ice(args: argparse.Namespace, settings: Settings, calibration: Calibration) -> Calibration:
     shown = shown_c(settings, calibration, args.probe, args.seconds)
     fit = points.at_ice(shown, calibration.probes.get(args.probe, ProbeCorrection()))
@@ -138,7 +155,7 @@ def _boil(args: argparse.Namespace, settings: Settings, calibration: Calibration
     if at_hpa is None:
         at_hpa = water.pressure_hpa(args.altitude_m, args.sea_level_hpa)
     true_c = water.boiling_point_c(at_hpa)
-    shown = shown_c(settings, calibration, args.probe, args.seconds)
+    shown = shown_c(settings, calibration, args.probe, args.seconds, "keep it boiling")
     fit = points.at_boil(shown, true_c, calibration.probes.get(args.probe, ProbeCorrection()))
     bath = f"water boiling at {true_c:.2f} °C ({at_hpa:.0f} hPa)"
     how = f"probe '{args.probe}' in {bath}, shows {shown:.2f} °C"
@@ -254,3 +271,4 @@ def _with_vent(
 
 def _say(line: str) -> None:
     sys.stdout.write(line + "\n")
+    sys.stdout.flush()

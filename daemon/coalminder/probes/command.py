@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import os
+import pwd
+import socket
 import sys
 import time
 from collections.abc import Callable
@@ -12,6 +15,7 @@ from typing import TextIO
 
 from coalminder.errors import UserError
 from coalminder.journal.folder import tried
+from coalminder.places import DEFAULT_CONFIG, state_folder
 from coalminder.probes.build import build_probes, deadlines, guard_limits
 from coalminder.probes.find import board_name, find_buses, find_chips
 from coalminder.probes.listen import listening
@@ -27,6 +31,8 @@ from coalminder.vents.build import build_vent
 from coalminder.vents.by_hand import by_hand
 from coalminder.vents.servo import ServoVent
 
+SERVICE_USER = "coalminder"  # of the units in systemd/
+BROKER_WITHIN_S = 2.0
 STROKE = (0.0, 0.25, 0.5, 0.75, 1.0, 0.5, 0.0)  # plate positions
 Ask = Callable[[str], str]
 
@@ -81,8 +87,8 @@ def try_parts(settings: Settings) -> list[tuple[str, str, str]]:
     wanted: tuple[tuple[str, Callable[[], object]], ...] = (
         ("wiring", lambda: refuse_unwired(settings)),
         ("food", settings.plan),
-        ("broker", lambda: link_options(settings)),
-        ("records", lambda: tried(settings.journal.directory)),
+        ("broker's files", lambda: link_options(settings)),
+        ("records", lambda: try_records(settings.journal.directory)),
     )
     rows = []
     for part, use in wanted:
@@ -91,7 +97,41 @@ def try_parts(settings: Settings) -> list[tuple[str, str, str]]:
             rows.append((part, "good", ""))
         except UserError as error:
             rows.append((part, "fault", str(error)))
+    if settings.mqtt.enabled:
+        missing = try_broker(settings.mqtt.host, settings.mqtt.port)
+        rows.append(("broker", "not reached" if missing else "good", missing))
     return rows
+
+
+def try_broker(host: str, port: int) -> str:
+    """Why nothing answers there, with a remedy; "" when something does. Whether it lets us in shows later."""
+    try:
+        socket.create_connection((host, port), BROKER_WITHIN_S).close()
+    except OSError as error:
+        why = error.strerror or str(error)
+        return f"{host}:{port}: {why}; start the broker (docs/mqtt.md), or correct [mqtt]"
+    return ""
+
+
+def try_records(folder: Path) -> None:
+    """UserError when this user, or for root the service's user, could not make files in `folder`."""
+    tried(folder)
+    unit_makes_it = folder.is_relative_to(state_folder(DEFAULT_CONFIG)) and not folder.exists()
+    if os.geteuid() != 0 or unit_makes_it:
+        return
+    try:
+        user = pwd.getpwnam(SERVICE_USER)
+    except KeyError:  # not installed: nobody else tends
+        return
+    there = next(path for path in (folder, *folder.absolute().parents) if path.exists())
+    found = there.stat()
+    groups = os.getgrouplist(user.pw_name, user.pw_gid)
+    shift = 6 if found.st_uid == user.pw_uid else 3 if found.st_gid in groups else 0
+    if (found.st_mode >> shift) & 0o3 != 0o3:
+        raise UserError(
+            f"journal.directory {folder}: the service's user '{SERVICE_USER}' cannot write in {there}; "
+            "change its owner"
+        )
 
 
 def show_buses(settings: Settings, say: TextIO) -> None:
