@@ -116,11 +116,16 @@ def test_help_is_given_without_the_extra(command: str, module: str) -> None:
 @pytest.mark.parametrize("after_s", [0.15, 0.3, 0.45])
 @pytest.mark.parametrize("command", ["replay", "page", "plan"])
 def test_ctrl_c_in_the_first_moments_is_no_traceback(command: str, after_s: float) -> None:
-    code = (
-        "import signal, sys; from coalminder.cli import main; "
-        f"signal.setitimer(signal.ITIMER_REAL, {after_s}); "
-        "signal.signal(signal.SIGALRM, signal.default_int_handler); sys.exit(main())"
-    )
+    code = f"""
+import signal, sys
+from coalminder.cli import main
+signal.signal(signal.SIGALRM, signal.default_int_handler)
+signal.setitimer(signal.ITIMER_REAL, {after_s})
+try:
+    sys.exit(main())
+finally:
+    signal.signal(signal.SIGALRM, signal.SIG_IGN)
+"""
     words = [sys.executable, "-c", code, command, "--help"]
     done = subprocess.run(words, capture_output=True, text=True, check=False, timeout=60)
     assert done.stderr == ""
