@@ -28,7 +28,8 @@ def records_folder(config: Path, data: Mapping[str, Any]) -> Path:
     """
     journal = data.get("journal")
     given = journal.get("directory") if isinstance(journal, Mapping) else None
-    named = os.environ.get("COALMINDER_JOURNAL__DIRECTORY") or given
+    said = (v for k, v in os.environ.items() if k.upper() == "COALMINDER_JOURNAL__DIRECTORY")
+    named = next(said, None) or given
     folder = Path(os.path.expanduser(str(named))) if named else state_folder(config)
     return (
         folder if folder.is_absolute() else state_folder(config)

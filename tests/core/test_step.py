@@ -438,6 +438,26 @@ def test_the_next_fire_starts_afresh() -> None:
     assert bench.step(25.0, FoodStep(step="loaded", event_id="a")).outcomes[0].accepted
 
 
+def test_light_and_a_report_in_one_step_are_answered_as_they_are_carried_out() -> None:
+    bench = Bench()
+    bench.tending()
+    bench.step(93.0, FoodStep(step="loaded"))
+    bench.state = replace(bench.state, food=replace(bench.state.food, done=True))
+    bench.step(93.0, Snuff())
+    bench.run(lambda t: max(93.0 - 0.05 * t, 25.0), 2200)
+    decision = bench.step(25.0, Light(event_id="a"), FoodStep(step="loaded", event_id="b"))
+    assert [outcome.accepted for outcome in decision.outcomes] == [True, True]
+    assert bench.state.food.loaded_s == bench.now_s - 1.0
+
+
+def test_an_ambient_probe_on_the_hot_grill_puts_nothing_out() -> None:
+    bench = Bench()
+    bench.tending()
+    bench.step(93.0, Snuff())
+    decision = bench.run(lambda t: max(93.0 - 0.05 * t, 70.0), 3600, ambient=Reading(60.0))
+    assert decision.phase is Phase.SNUFFING
+
+
 def test_food_that_is_not_done_stays_on_when_the_fire_is_lit_again() -> None:
     bench = Bench()
     bench.tending()

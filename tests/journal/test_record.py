@@ -416,3 +416,27 @@ def test_a_full_disk_between_two_cooks_loses_neither(open_journal: Opener, tmp_p
     journal.close()
     with read(records(tmp_path / "cooks")[-1]) as record:
         assert [step.n for step in record.steps()] == list(range(n + 1, n + 10))
+
+
+def test_dying_at_the_turn_to_the_next_file_loses_no_message(open_journal: Opener, tmp_path: Path) -> None:
+    """Until its header is written the new file stands for nothing: what waits is still in the old one."""
+    turning = False
+
+    def connect(path: Path) -> sqlite3.Connection:
+        if turning:
+            path.write_bytes(b"")
+            raise sqlite3.OperationalError("killed here")
+        return store.open_for_writing(path)
+
+    journal = open_journal(connect=connect)
+    n = record_phases(journal, [(Phase.TENDING, 9), (Phase.OUT, 3)])
+    message = journal.post(UTC_S, "t", b"waits")
+    assert journal.flush()
+    turning = True
+    record_phases(journal, [(Phase.LIGHTING, 3)], n)
+    assert not journal.flush(0.2)
+    journal.close(0.1)
+    found = resume(tmp_path / "cooks", CookState, UTC_S + n + 9)
+    assert isinstance(found, Refusal)
+    assert found.damaged_path == ""
+    assert found.undelivered == (message,)

@@ -60,6 +60,42 @@ def test_a_grill_that_burns_away_under_the_second_probe_is_told() -> None:
     assert "rising_with_vents_shut" in watch.raised_s
 
 
+@pytest.mark.parametrize("every_s", [4, 60, 300])
+def test_a_reading_missed_now_and_then_leaves_the_trends_alone(every_s: int) -> None:
+    """A wireless probe misses some; the second pit probe, 25 K cooler, does not take over for each."""
+    watch = settled()
+
+    def burning(s: float) -> View:
+        pit_c = 93.0 + min(s / 20.0, 55.0)
+        pit = LOST if s % every_s == every_s - 1 else reading(pit_c, s)
+        return view(s, pit=pit, pit_2=reading(pit_c - 25.0, s), lower=0.0)
+
+    watch.run(1200.0, burning)
+    assert "rising_with_vents_shut" in watch.raised_s
+    assert watch.verdict.cut_off, "a runaway"
+
+
+def test_a_probe_that_falls_out_and_misses_some_is_found_all_the_same() -> None:
+    watch = settled()
+
+    def fallen(s: float) -> View:
+        pit = LOST if s % 30 == 29 else reading(40.0, s)
+        return view(s, pit=pit, pit_2=reading(88.0, s))
+
+    watch.run(100.0, fallen)
+    assert "pit_probe_implausible" in watch.raised_s
+
+
+def test_the_first_probe_is_watched_again_once_it_has_been_good_for_a_minute() -> None:
+    watch = settled()
+    watch.run(120.0, lambda s: view(s, pit=LOST, pit_2=reading(70.0, s)))
+    assert watch.state.evidence.on_second
+    watch.run(30.0, lambda s: view(s, pit_2=reading(70.0, s)))
+    assert watch.state.evidence.on_second
+    watch.run(60.0, lambda s: view(s, pit_2=reading(70.0, s)))
+    assert not watch.state.evidence.on_second
+
+
 @pytest.mark.parametrize(
     "kinds",
     [(KIND.OPEN, KIND.IMPLAUSIBLE_RATE), (KIND.BUS, KIND.TIMEOUT), (KIND.STALE, KIND.STUCK)],
@@ -84,8 +120,14 @@ def test_a_probe_that_misses_two_readings_of_five_is_tended_by() -> None:
 
 def test_a_probe_that_shows_nothing_is_not_tended_by() -> None:
     watch = settled()
-    watch.run(30.0, lambda s: view(s, pit=LOST))
-    assert watch.verdict.action is not None
+    watch.run(7.0, lambda s: view(s, pit=LOST))
+    assert watch.verdict.action is not None, "after 5 s"
+
+
+def test_a_plug_that_is_off_every_other_six_seconds_is_told() -> None:
+    watch = settled()
+    watch.run(120.0, lambda s: view(s, pit=LOST if s % 12 < 6 else reading(93.0, s)))
+    assert "pit_probe_silent" in watch.raised_s
 
 
 def test_one_stall_is_no_machine_that_cannot_keep_up() -> None:

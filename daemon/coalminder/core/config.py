@@ -166,7 +166,7 @@ class LightingConfig(Settings):
     the sun or dying coals are not. slow_*: a pit that has risen less than slow_c in slow_s of lighting is not
     believed (the probe may hang outside): the draught goes down to e^slow_draught_v times what holds.
     out_below_c, out_over_ambient_c: a snuffed grill this cool for out_for_s is out; on a hot day in the sun
-    it stays over the first.
+    it stays over the first. hot_day_c: an ambient probe that shows more lies on the grill.
     """
 
     ahead_s: float = 200.0
@@ -181,6 +181,7 @@ class LightingConfig(Settings):
     steady_s: float = 300.0
     out_below_c: float = 40.0
     out_over_ambient_c: float = 20.0
+    hot_day_c: float = 35.0
     out_for_s: float = 600.0
 
 

@@ -26,7 +26,7 @@ from coalminder.events import (
     Tend,
     WoodAdded,
 )
-from coalminder.food.follow import FoodState, answers
+from coalminder.food.follow import FoodState, report
 from coalminder.values import Inputs, Outcome, Phase
 
 _MOVES: dict[type[Event], Move] = {
@@ -96,7 +96,7 @@ def obey(state: State, inputs: Inputs, now_s: float) -> tuple[State, tuple[Outco
     """Take what people asked for, in order. Returns the outcomes and the last word about the lid."""
     outcomes: list[Outcome] = []
     notice: bool | None = None
-    food_answers = answers(state.food, state.config.plan, inputs.events, now_s)
+    food = state.food  # as the reports of this step leave it; follow carries them out
     for event in inputs.events:
         why = ""
         match event:
@@ -108,13 +108,14 @@ def obey(state: State, inputs: Inputs, now_s: float) -> tuple[State, tuple[Outco
                 state = replace(state, fire=replace(state.fire, fuel_kg=state.fire.fuel_kg + kg))
             case WoodAdded():
                 state = replace(state, wood_s=now_s)
-            case FoodStep():
-                why = next(food_answers)
+            case FoodStep(step=food_step):
+                food, why = report(food, state.config.plan, food_step, now_s)
             case Tend() if state.phase is Phase.LIGHTING and not state.pit.known:
                 why = "no reading of the pit: tending needs one; look at the pit probe"
             case Event() if type(event) in _MOVES:
-                was = state.phase
+                was, of_last_fire = state.phase, state.food
                 state, why = move(state, _MOVES[type(event)], now_s)
+                food = food if state.food is of_last_fire else state.food
                 if not why:
                     state = _aim_for_phase(state, event, was)
             case Event() if isinstance(event, _FOR_SAFETY):
@@ -204,7 +205,9 @@ def follow_pit(state: State, now_s: float, ambient_c: float) -> State:
             return move(state, Move.STEADY, now_s)[0]
         return replace(state, steady_since_s=since)
     if state.phase is Phase.SNUFFING:
-        cool = seen.smooth_c < max(rules.out_below_c, ambient_c + rules.out_over_ambient_c)
+        cool = seen.smooth_c < max(
+            rules.out_below_c, min(ambient_c, rules.hot_day_c) + rules.out_over_ambient_c
+        )
         since = (now_s if state.cool_since_s is None else state.cool_since_s) if cool else None
         if since is not None and now_s - since >= rules.out_for_s:
             return move(state, Move.COOLED, now_s)[0]

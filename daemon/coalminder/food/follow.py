@@ -8,7 +8,7 @@ taken in every 60 s, the finish is forecast every 5 min). Must not know: fire, a
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from coalminder.events import FoodStep, WoodAdded
@@ -20,7 +20,7 @@ from coalminder.food.foodstate import FoodState, FoodView
 from coalminder.food.foodview import CORE_FRESH_S, view_of
 from coalminder.values import ProbeFault, Reading, Sample
 
-__all__ = ["FoodState", "FoodView", "answers", "follow", "refuse_reason"]
+__all__ = ["FoodState", "FoodView", "follow", "refuse_reason", "report"]
 
 TICK_S = 10.0
 MODEL_S = 20.0
@@ -33,13 +33,15 @@ PIT_MEAN_S = 900.0
 FELL_BACK_C = 3.0
 """A core this far below the come-up clock's temperature has lost it again: more than a lid lift takes."""
 FELL_FOR_S = 600.0
+"""A core far too low for so long is another piece's, not a probe that was held in the air for a moment."""
+NEAR_AIR_C = 20.0
+"""What shows more than the pit less this may be the pit's air beside the food [estimate]."""
 BEYOND_C = 15.0
-"""No model of this food, however unsure, is wrong by more: such a core is the pit's air [estimate]."""
+"""Such a reading is believed no further than this from the model, however unsure that is [estimate]."""
 NEAR_C = 5.0
-"""A probe that showed that much is believed again this near to the model."""
+"""Nor, once it was refused, further than this."""
 OVER_PIT_C = 3.0
 """A core in drying food stays under the air around it; so far the probes may differ [estimate]."""
-"""A core far too low for so long is another piece's, not a probe that was held in the air for a moment."""
 GOES_BACK_S = 3600.0
 COOL_FILM_W_M2K = 9.0
 FRIDGE_FILM_W_M2K = 8.0
@@ -59,14 +61,10 @@ def refuse_reason(state: FoodState, step: str) -> str:
     return ""
 
 
-def answers(state: FoodState, plan: FoodPlan, events: Sequence[object], now_s: float) -> Iterator[str]:
-    """For each FoodStep of `events`, in order: why it is refused, "" when it is not."""
-    for event in events:
-        if isinstance(event, FoodStep):
-            why = refuse_reason(state, event.step)
-            if not why:
-                state = _report(state, plan, event.step, now_s)
-            yield why
+def report(state: FoodState, plan: FoodPlan, step: str, now_s: float) -> tuple[FoodState, str]:
+    """The food after a report, and why it was refused ("" when it was not)."""
+    why = refuse_reason(state, step)
+    return (state, why) if why else (_report(state, plan, step, now_s), "")
 
 
 def follow(
@@ -92,9 +90,12 @@ def follow(
     """
     changed = fire is not state.fire
     state = replace(state, fire=fire, forecast_s=None) if changed else state
+    if fire and state.loaded_s is not None and not state.heated:
+        state = replace(state, heated=True)
     for event in events:
-        if isinstance(event, FoodStep) and not refuse_reason(state, event.step):
-            state, changed = _report(state, plan, event.step, now_s), True
+        if isinstance(event, FoodStep):
+            state, why = report(state, plan, event.step, now_s)
+            changed = changed or not why
         elif isinstance(event, WoodAdded):
             state, changed = replace(state, reports=(*state.reports, ("wood", now_s))), True
     if state.now_s is None:
@@ -253,9 +254,10 @@ def _tick(
 def _misplaced(state: FoodState, core: float, mean_c: float, beyond_c: float) -> str:
     """Why `core` cannot be the middle of this food, "" when it can. beyond_c: how wrong the model may be."""
     if state.off_s is None:
-        most_c = mean_c + (NEAR_C if state.misplaced else min(beyond_c, BEYOND_C))
-        over_pit = state.pit_c is not None and core > max(state.pit_c + OVER_PIT_C, mean_c + NEAR_C)
-        if core > most_c or over_pit:
+        air_c = math.inf if state.pit_c is None else state.pit_c
+        if core > air_c - NEAR_AIR_C:
+            beyond_c = NEAR_C if state.misplaced else min(beyond_c, BEYOND_C)
+        if core > mean_c + beyond_c or core > max(air_c + OVER_PIT_C, mean_c + NEAR_C):
             return f"core probe shows {core:.0f} °C, more than this food can be: is it in the middle of it?"
     # pulled out, or left in the grill; in the refrigerator a pile may well be warmer than its model
     pulled = core < mean_c - 2.0 * beyond_c

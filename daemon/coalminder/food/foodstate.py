@@ -56,7 +56,7 @@ class FoodState:
 
     read_s: when each core probe was last read since the food was loaded. fell_s: since when the core shown is
     far below what this food can be. misplaced: the core probe showed far more than this food can be. fire:
-    whether the vents feed a fire now.
+    whether the vents feed a fire now; heated: whether one did since the food is on.
     """
 
     now_s: float | None = None
@@ -78,6 +78,7 @@ class FoodState:
     fell_s: float | None = None
     misplaced: bool = False
     fire: bool = True
+    heated: bool = False
     held_s: float = 0.0
     lethality_min: float = 0.0
     done: bool = False

@@ -127,7 +127,7 @@ _REMEDY = {
 AT_THE_FIRE = ("light", "settle", "wood", "rotate")
 """Steps that open the lid over coals or want a fire: not while the vents are shut on one that goes out."""
 NO_FIRE = (
-    "There is no fire under the food, and it is not done: finish it in an oven now, or throw it away; "
+    "There is no fire under the food, and {}: finish it in an oven now, or throw it away; "
     "see its clocks. Leave the lid on while the coals are hot."
 )
 
@@ -155,8 +155,9 @@ def _reminders(
                     level,
                 )
             )
-    if stage == "cooking" and not state.fire and not state.done:
-        out.append(Reminder("no_fire", NO_FIRE, "alarm"))
+    if stage == "cooking" and state.heated and not state.fire and not state.done:
+        known = "it is not done" if measured else "nobody measured that it is done"
+        out.append(Reminder("no_fire", NO_FIRE.format(known), "alarm"))
     if stage == "cooking":
         if state.done:
             out.append(Reminder("food_done", "The food is done: take it off and report 'off'."))

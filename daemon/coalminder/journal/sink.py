@@ -166,7 +166,6 @@ class Sink:
         fresh = self.path is None
         if self.path is None:
             self.path = store.new_path(self._directory, self._start.utc_s)
-        store.point_at(self.path)
         db = self._connect(self.path)
         try:
             db.execute("BEGIN IMMEDIATE")
@@ -182,6 +181,7 @@ class Sink:
         except BaseException:
             db.close()
             raise
+        store.point_at(self.path)  # not before it can take the place of the last: it has the messages now
         self._db, self._sizes, self._alarm_sets = db, (0, 0), {}
         if fresh:
             store.prune(self._directory, self._keep_cooks, self.path)

@@ -100,7 +100,6 @@ class Journal:
         Commits at once when an alarm or the phase changed. A further fire begins a new file.
         """
         self._n += 1
-        idle = self._is_idle(decision.phase, now_s)
         alarms = decision.alarms
         changed = [] if alarms == self._alarms else _transitions(self._alarms, alarms)
         notes = [
@@ -124,7 +123,7 @@ class Journal:
         step = StepItem(self._n, now_s, utc_s, inputs, decision, self._before, state)
         self._alarms, self._phase, self._before = alarms, decision.phase, state
         with self._lock:
-            if not idle:
+            if not self._is_idle(decision.phase, now_s):
                 self._steps.append((self._file, step))
                 self._queued += 1
             if len(self._steps) > MAX_STEPS:  # the writer is stuck in the disk

@@ -19,7 +19,7 @@ Condition = Callable[[View, Evidence, Limits, bool], bool | None]
 MOVED_FRAC = 0.005  # an opening is moved a lot when it is doubled, and by this much at least
 HOT_DAY_F = 95.0  # 35 °C; what a cold grill's probe shows at most, be it in the wrong unit
 FOOD_COLDER_C = 10.0  # food out of the refrigerator is colder than the grill
-SOME_S = 3.0  # a reading no longer ago: some come
+SOME_S = 4.0  # a reading no longer ago: some come
 STUCK_ANYHOW = 6.0  # times the limit: too long for a fine probe, moved vents or not
 
 _OLD = frozenset({ProbeFaultKind.STALE, ProbeFaultKind.TIMEOUT, ProbeFaultKind.NOT_READY})
@@ -105,8 +105,10 @@ def _of_this_kind(e: Evidence, mine: bool, on: bool) -> bool | None:
 
 
 def pit_probe_silent(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
-    """There is no temperature of the pit to tend by. A probe that misses one reading of two is enough."""
-    return _blind(e) and not (on and e.now_s - e.last_pit_s < SOME_S)
+    """There is no temperature of the pit to tend by. A reading missed now and then says nothing."""
+    if not _blind(e):
+        return False
+    return None if on and e.now_s - e.last_pit_s < SOME_S else True
 
 
 def pit_probe_lost(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:

@@ -34,6 +34,7 @@ NEAR_C = 15.0
 BESIDE_C = 5.0  # a set point at the edge of the band: only this far beside it is out of reach
 SHUT_TIMES, SHUT_FRAC = 1.2, 0.001  # of the air floor: the lower vent is as shut as tending allows
 LATE_FORGET = 1.0 / 20.0  # s of lateness forgotten per s
+TRUST_AGAIN_S = 60.0  # the first pit probe is tended by again once it has been good for so long
 STALL_S = 10.0  # of one late step so much counts: a stall, however long, is no machine that cannot keep up
 JUMP_CAP_C2 = 400.0  # one jump must not look like noise
 _EXPOSED_PHASES = frozenset(Phase) - {Phase.COLD, Phase.LIGHTING, Phase.OUT}
@@ -49,6 +50,7 @@ class Evidence:
     hot_c: float | None = None  # the hotter of the two
     shown_c: float | None = None  # of the probe that is tended by: the second when it stands in
     on_second: bool = False
+    first_since_s: float | None = None  # since when the first has read without a miss
     begun_s: float = 0.0  # when this run of the daemon began
     last_pit_c: float | None = None
     last_pit_s: float = 0.0
@@ -142,7 +144,13 @@ def _readings(e: Evidence, view: View, limits: Limits, now_s: float) -> Evidence
     pit_c = trusted_c(view.pit, limits.stale_s)
     pit_2_c = trusted_c(view.pit_2, limits.stale_s) if view.pit_2 is not None else None
     hot_c = pit_c if pit_2_c is None else pit_2_c if pit_c is None else max(pit_c, pit_2_c)
-    on_second = pit_c is None and (pit_2_c is not None or e.on_second)
+    first_since_s = None if pit_c is None else now_s if e.first_since_s is None else e.first_since_s
+    if e.on_second:  # until the first has been good for a while, or is all there is
+        again = first_since_s is not None and now_s - first_since_s >= TRUST_AGAIN_S
+        on_second = not (again or (pit_c is not None and pit_2_c is None))
+    else:  # a reading missed now and then changes nothing
+        lost = pit_c is None and (e.last_pit_c is None or now_s - e.last_pit_s > GAP_S)
+        on_second = lost and pit_2_c is not None
     if on_second is not e.on_second:  # what one probe has shown says nothing of the other
         e = replace(
             e, last_pit_c=None, smooth_c=None, minutes=(), minute_s=now_s, jump_from_c=None, change_c2=0.0,
@@ -151,7 +159,7 @@ def _readings(e: Evidence, view: View, limits: Limits, now_s: float) -> Evidence
     begun_s = now_s if view.machine.blind_start else e.begun_s
     return replace(
         e, pit_c=pit_c, pit_2_c=pit_2_c, hot_c=hot_c, on_second=on_second,
-        shown_c=pit_2_c if on_second else pit_c, begun_s=begun_s,
+        first_since_s=first_since_s, shown_c=pit_2_c if on_second else pit_c, begun_s=begun_s,
     )  # fmt: skip
 
 
@@ -292,7 +300,9 @@ def _gather(sum_s: float, by_s: float, enough_s: float) -> float:
 
 def _exposure(e: Evidence, view: View, limits: Limits, dt_s: float) -> tuple[tuple[str, float], ...]:
     """Time in the danger zone, s, by food: of this batch; a lost food probe keeps its sum."""
-    before = e.exposed_s if view.food_loaded_s == e.food_loaded_s else ()
+    # food that was on before a stored state knew of batches is this batch
+    known = e.food_loaded_s is not None or view.food_loaded_s is None or view.food_loaded_s >= e.now_s
+    before = e.exposed_s if view.food_loaded_s == e.food_loaded_s or not known else ()
     if view.food_on is False or not (view.food_on or view.phase in _EXPOSED_PHASES):
         return before
     sums = dict(before)
@@ -313,6 +323,7 @@ def shift(e: Evidence, by_s: float) -> Evidence:
         e,
         now_s=e.now_s + by_s,
         begun_s=e.begun_s + by_s,
+        first_since_s=moved(e.first_since_s),
         last_pit_s=e.last_pit_s + by_s,
         same_since_s=e.same_since_s + by_s,
         jump_s=e.jump_s + by_s,
