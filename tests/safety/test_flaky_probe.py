@@ -150,7 +150,17 @@ def test_a_slow_probe_has_its_time_after_a_start(silent_s: float, cut_off: bool)
     assert watch.verdict.cut_off is cut_off
 
 
-def test_what_was_pending_when_the_daemon_died_starts_anew() -> None:
+def test_a_probe_that_is_gone_is_found_though_the_daemon_dies_all_the_time() -> None:
+    """What was seen of it counts together; the time in which nobody looked does not."""
+    watch = settled()
+    for _ in range(7):
+        watch.step(view(0.0, pit=LOST, machine=STARTED))
+        watch.run(9.0, lambda s: view(s, pit=LOST))
+        watch.now_s += 3.0
+    assert watch.verdict.cut_off
+
+
+def test_what_was_pending_when_the_daemon_died_goes_on_from_there() -> None:
     watch = settled()
     watch.run(6.0, lambda s: view(s, pit=LOST))
     watch.now_s += 70.0

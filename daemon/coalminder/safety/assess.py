@@ -80,8 +80,8 @@ def assess(
         state = _shift(state, now_s - state.evidence.now_s)
     e = ev.advance(state.evidence, view, limits, events, now_s)
     raises_s, flood = state.raises_s, state.flood
-    if view.machine.blind_start:  # nobody looked meanwhile: delays run anew
-        state = replace(state, records=tuple(replace(r, since_s=None) for r in state.records))
+    if view.machine.blind_start:  # nobody looked meanwhile: delays stood still
+        state = replace(state, records=_delayed(state.records, now_s - state.evidence.now_s))
     # an upgrade may drop rows
     found = {record.code: record for record in state.records if record.code in BY_CODE}
     raw: dict[str, bool | None] = {}
@@ -250,6 +250,11 @@ def _verdict(records: tuple[Record, ...], outcomes: tuple[Outcome, ...]) -> Verd
 def _message(fault: Fault, record: Record) -> str:
     more = "; ".join(filter(None, (record.detail, *record.members)))
     return f"{fault.message} ({more})" if more else fault.message
+
+
+def _delayed(records: tuple[Record, ...], by_s: float) -> tuple[Record, ...]:
+    """The same records, their delays begun `by_s` later."""
+    return tuple(r if r.since_s is None else replace(r, since_s=r.since_s + by_s) for r in records)
 
 
 def _shift(state: SafetyState, by_s: float) -> SafetyState:
