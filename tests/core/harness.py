@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from coalminder.core import Config, State, initial, step
-from coalminder.events import Event, Light
+from coalminder.events import Event, Light, Snuff
 from coalminder.values import Decision, Inputs, Reading, Sample
 
 
@@ -46,6 +46,11 @@ class Bench:
         self.step(20.0, Light())
         self.run(lambda t: min(20.0 + 0.25 * t, pit_c), 600)
         return self.run(pit_c, 400)
+
+    def burnt_out(self) -> Decision:
+        """From a fire at 93 °C, snuffed, to a cold grill."""
+        self.step(93.0, Snuff())
+        return self.run(lambda t: max(93.0 - 0.05 * t, 25.0), 2200)
 
 
 def without(config: Config, **parts: Any) -> Config:

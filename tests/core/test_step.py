@@ -223,8 +223,7 @@ def test_snuff_is_obeyed_in_every_phase_and_shuts_both_vents() -> None:
 def test_snuffing_becomes_out_when_the_pit_has_cooled() -> None:
     bench = Bench()
     bench.tending()
-    bench.step(93.0, Snuff())
-    bench.run(lambda t: max(93.0 - 0.05 * t, 25.0), 2200)
+    bench.burnt_out()
     assert bench.decisions[-1].phase is Phase.OUT
 
 
@@ -429,8 +428,7 @@ def test_the_next_fire_starts_afresh() -> None:
     bench.step(93.0, FoodStep(step="loaded"))
     done = replace(bench.state.food, done=True)
     bench.state = replace(bench.state, food=done, air=replace(bench.state.air, hold_v=-0.1))
-    bench.step(93.0, Snuff())
-    bench.run(lambda t: max(93.0 - 0.05 * t, 25.0), 2200)
+    bench.burnt_out()
     assert bench.decisions[-1].phase is Phase.OUT
     bench.step(25.0, Light())
     assert bench.state.air.hold_v == pytest.approx(fresh_v, abs=0.01)
@@ -443,8 +441,7 @@ def test_light_and_a_report_in_one_step_are_answered_as_they_are_carried_out() -
     bench.tending()
     bench.step(93.0, FoodStep(step="loaded"))
     bench.state = replace(bench.state, food=replace(bench.state.food, done=True))
-    bench.step(93.0, Snuff())
-    bench.run(lambda t: max(93.0 - 0.05 * t, 25.0), 2200)
+    bench.burnt_out()
     decision = bench.step(25.0, Light(event_id="a"), FoodStep(step="loaded", event_id="b"))
     assert [outcome.accepted for outcome in decision.outcomes] == [True, True]
     assert bench.state.food.loaded_s == bench.now_s - 1.0
@@ -463,8 +460,7 @@ def test_food_that_is_not_done_stays_on_when_the_fire_is_lit_again() -> None:
     bench.tending()
     bench.step(93.0, FoodStep(step="loaded"))
     loaded_s = bench.state.food.loaded_s
-    bench.step(93.0, Snuff())
-    bench.run(lambda t: max(93.0 - 0.05 * t, 25.0), 2200)
+    bench.burnt_out()
     bench.step(25.0, Light())
     assert bench.state.food.loaded_s == loaded_s
 
@@ -566,8 +562,7 @@ def test_a_second_cook_starts_with_fresh_charcoal() -> None:
     bench.tending()
     bench.run(93.0, 3600)
     used = bench.state.fire.fuel_kg
-    bench.step(93.0, Snuff())
-    bench.run(lambda t: max(93.0 - 0.05 * t, 25.0), 2200)
+    bench.burnt_out()
     bench.step(25.0, Light())
     assert used < bench.config.fire.charcoal_kg
     assert bench.state.fire.fuel_kg == pytest.approx(bench.config.fire.charcoal_kg, abs=1e-3)

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from coalminder.core import air, loop, phases, pit, response
+from coalminder.core import loop, phases, pit, response
 from coalminder.core.config import Config
-from coalminder.core.fire import FireState
-from coalminder.core.oscillation import OscillationState
 from coalminder.core.phases import Move, Refused, Vents
 from coalminder.core.response import ResponseState
-from coalminder.core.state import State
+from coalminder.core.state import State, initial
 from coalminder.events import (
     Acknowledge,
     CharcoalAdded,
@@ -26,7 +24,7 @@ from coalminder.events import (
     Tend,
     WoodAdded,
 )
-from coalminder.food.follow import FoodState, report
+from coalminder.food.follow import report
 from coalminder.values import Inputs, Outcome, Phase
 
 _MOVES: dict[type[Event], Move] = {
@@ -77,18 +75,16 @@ def _new_fire(state: State, now_s: float) -> State:
     state = replace(state, lit_s=now_s, lit_c=pit_c)
     if pit_c is not None and pit_c > state.config.lighting.hot_c:
         return state
-    food = state.food
-    if food.done and food.off_s is None:  # nobody reported it off: it was eaten since
-        food = FoodState()
-    hold_v = air.level(state.config.loop.hold_opening, state.config.split.leak_opening)
+    fresh = initial(state.config)
+    eaten = state.food.done and state.food.off_s is None  # nobody reported it off
     return replace(
         state,
-        fire=FireState(fuel_kg=state.config.fire.charcoal_kg),
-        air=replace(state.air, hold_v=hold_v),
-        response=ResponseState(),
-        oscillation=OscillationState(),
-        food=food,
-        wood_s=None,
+        fire=fresh.fire,
+        air=replace(state.air, hold_v=fresh.air.hold_v),
+        response=fresh.response,
+        oscillation=fresh.oscillation,
+        food=fresh.food if eaten else state.food,
+        wood_s=fresh.wood_s,
     )
 
 
@@ -165,15 +161,13 @@ def under(state: State, config: Config) -> State:
     def kept(wanted_c: float, before_c: float, now_c: float) -> float:
         return min(max(wanted_c if before_c == now_c else now_c, low), high)
 
-    easing = state.before_ease_c is not None
-    tending_c = state.set_point_c if state.before_ease_c is None else state.before_ease_c
-    tending_c = kept(tending_c, was.set_point_c, config.set_point_c)
-    state = replace(state, config=config)
-    if not easing:
-        return state if tending_c == state.set_point_c else _aimed(state, tending_c)
-    warm_c = kept(state.set_point_c, was.keep_warm_c, config.keep_warm_c)
-    state = state if warm_c == state.set_point_c else _aimed(state, warm_c)
-    return replace(state, before_ease_c=tending_c)
+    if state.before_ease_c is None:
+        aim_c, after_c = kept(state.set_point_c, was.set_point_c, config.set_point_c), None
+    else:
+        aim_c = kept(state.set_point_c, was.keep_warm_c, config.keep_warm_c)
+        after_c = kept(state.before_ease_c, was.set_point_c, config.set_point_c)
+    state = replace(state, config=config, before_ease_c=after_c)
+    return state if aim_c == state.set_point_c else _aimed(state, aim_c)
 
 
 def follow_pit(state: State, now_s: float, ambient_c: float) -> State:

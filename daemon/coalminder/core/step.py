@@ -41,7 +41,8 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
 
     fire_now = state.fire
     told = FireEstimate()
-    if state.phase in phases.FIRE_TENDED or state.phase is Phase.LIGHTING:
+    burning = state.phase in FIRE_PHASES
+    if burning:
         held_c = seen.smooth_c if not lid_now.off else lid_now.before_c
         slope = seen.slope_c_per_s if not lid_now.off else 0.0
         fire_now = fire.account(fire_now, config.fire, held_c, ambient_c, slope, dt_s)
@@ -58,7 +59,7 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
         now_s,
         set_point_c=state.set_point_c,
         ambient_c=ambient_c,
-        fire=state.phase in FIRE_PHASES,
+        fire=burning,
     )
     safety_now, verdict = assess(
         state.safety,

@@ -124,7 +124,7 @@ _REMEDY = {
 }
 
 
-AT_THE_FIRE = ("light", "settle", "wood", "rotate")
+AT_THE_FIRE = frozenset({"light", "settle", "wood", "rotate"})
 """Steps that open the lid over coals or want a fire: not while the vents are shut on one that goes out."""
 NO_FIRE = (
     "There is no fire under the food, and {}: finish it in an oven now, or throw it away; "
@@ -204,7 +204,7 @@ def _open_steps(state: FoodState, plan: FoodPlan) -> list[tuple[PlanStep, float]
         over = milestones and i < milestones[-1]  # however early that was reached
         if over or (not step.reported and reached is not None and due < reached):
             continue
-        if state.loaded_s is not None and not state.fire and step.code.split("_")[0] in AT_THE_FIRE:
+        if state.loaded_s is not None and not state.fire and step.code in AT_THE_FIRE:
             continue
         out.append((step, due))
     return sorted(out, key=lambda pair: pair[1])

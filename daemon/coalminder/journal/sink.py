@@ -203,8 +203,9 @@ class Sink:
         assert db is not None
         steps = [item for item in batch if isinstance(item, StepItem)]
         known = dict(self._alarm_sets)
+        last_n, last_state = (steps[-1].n, steps[-1].after) if steps else (self._last_n, self._last_state)
         if not batch:
-            return self._last_n, self._last_state, known
+            return last_n, last_state, known
         db.execute("BEGIN IMMEDIATE")
         self._mark_gaps(db, steps)
         db.executemany("INSERT INTO steps VALUES (?,?,?,?,?,?)", [_row(db, known, step) for step in steps])
@@ -213,11 +214,9 @@ class Sink:
                 db.execute(_INSERT[item.table], item.row)
         if steps:
             db.execute("DELETE FROM snapshots WHERE kept=0")
-            _snapshot(db, steps[-1].n, steps[-1], steps[-1].after, kept=0)
+            _snapshot(db, last_n, steps[-1], last_state, kept=0)
         db.execute("COMMIT")
-        if steps:
-            return steps[-1].n, steps[-1].after, known
-        return self._last_n, self._last_state, known
+        return last_n, last_state, known
 
     def _mark_gaps(self, db: sqlite3.Connection, steps: list[StepItem]) -> None:
         """Where steps were lost, keep the state after them, so that a replay can go on from there."""

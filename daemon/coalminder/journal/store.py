@@ -150,11 +150,9 @@ def damage(connection: sqlite3.Connection, path: Path) -> str | None:
     if finding != "ok":
         return str(finding).splitlines()[-1]
     size = path.stat().st_size
-    return (
-        None
-        if not whole or size == pages * page_size
-        else f"{size} bytes long instead of {pages * page_size}"
-    )
+    if whole and size != pages * page_size:
+        return f"{size} bytes long instead of {pages * page_size}"
+    return None
 
 
 def new_path(directory: Path, started_utc_s: float) -> Path:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from coalminder.core.advice import TEXTS as ADVICE
+from coalminder.food.foodview import AT_THE_FIRE
 from coalminder.messages.payloads import FoodTemperature, StateMessage
 from coalminder.page import alarms
 from coalminder.page.board import Board, FoodPart
@@ -19,7 +20,6 @@ Trust = Literal["live", "old", "offline", "no_broker", "nothing"]
 FOOD_OLD_S = 300.0  # while it cooks the daemon tells of the food at least once in a minute
 CLOCK_APART_S = 5.0
 NEAR_C = 0.005  # a limit told in whole degrees and sent back is that limit
-_FIRE_STEPS = frozenset({"light", "settle", "wood", "rotate"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -273,7 +273,7 @@ def _fits(step: str, state: StateMessage, food: FoodPart) -> bool:
     """
     if step == "light" and state.phase == Phase.COLD:
         return food.stage == "waiting"
-    return step not in _FIRE_STEPS or state.phase in FIRE_PHASES
+    return step not in AT_THE_FIRE or state.phase in FIRE_PHASES
 
 
 def _fresh_food(board: Board, mono_s: float) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -92,7 +93,6 @@ def _food(series: Series) -> FoodFacts | None:
     if good.sum() < 10:
         return None
     t, c = series.time_s[good] / 60.0, series.food_c[good]
-    width = np.diff(t, append=t[-1])
     # What the core did while nobody measured it counts for nothing that is good.
     lost = np.flatnonzero(np.diff(t) > series.longest_gap_s / 60.0) + 1
     runs = np.split(np.arange(len(t)), lost)
@@ -103,8 +103,17 @@ def _food(series: Series) -> FoodFacts | None:
         over_71_min=max(_longest(t[run], c[run] >= 71.0) for run in runs),
         lethality_min=minutes,
         six_d=minutes >= SIX_D_MIN,
-        danger_min=float(np.sum(width[(c > 5.0) & (c < 57.0)])),
+        danger_min=danger_min(series),
     )
+
+
+def danger_min(series: Series, from_s: float = 0.0) -> float:
+    """Time of the core between 5 and 57 °C from `from_s` on, min; without a reading as where that began."""
+    read = np.isfinite(series.food_c) & (series.time_s >= from_s)
+    if not read.any():
+        return math.nan
+    t, c = series.time_s[read] / 60.0, series.food_c[read]
+    return float(np.sum(np.diff(t, append=t[-1])[(c > 5.0) & (c < 57.0)]))
 
 
 def _longest(minutes: Floats, true: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> float:

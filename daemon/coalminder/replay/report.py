@@ -13,7 +13,7 @@ import numpy as np
 
 from coalminder.core.config import Config
 from coalminder.replay.again import Again
-from coalminder.replay.facts import Belief, Facts, FoodFacts, Span
+from coalminder.replay.facts import Belief, Facts, FoodFacts, Span, danger_min
 from coalminder.replay.food_story import FoodStory
 from coalminder.replay.fopdt import Floats
 from coalminder.replay.learned import Learned
@@ -264,9 +264,7 @@ def _danger(r: Report, f: FoodFacts) -> tuple[str, str]:
     from_h = next((one.hours for one in told if one.text == "loaded"), None)
     if from_h is None:
         return "Time between 5 and 57 °C in this record", number(f.danger_min, ".0f", " min")
-    there = np.isfinite(r.series.food_c) & (r.series.time_s >= 3600.0 * from_h)
-    t, c = r.series.time_s[there] / 60.0, r.series.food_c[there]
-    minutes = float(np.sum(np.diff(t, append=t[-1])[(c > 5.0) & (c < 57.0)])) if len(t) else None
+    minutes = danger_min(r.series, 3600.0 * from_h)
     return "Time between 5 and 57 °C since it was loaded", number(minutes, ".0f", " min")
 
 

@@ -224,10 +224,6 @@ def _trend(
         minutes, minute_s = (), now_s
     elif now_s - minute_s >= MINUTE_S and e.smooth_c is not None:
         minutes, minute_s = (*minutes[1 - MINUTES_KEPT :], e.smooth_c), now_s
-    if (quiet_until_s, attended_s, minutes, minute_s) == (
-        e.quiet_until_s, e.attended_s, e.minutes, e.minute_s
-    ):  # fmt: skip
-        return e
     return replace(e, quiet_until_s=quiet_until_s, attended_s=attended_s, minutes=minutes, minute_s=minute_s)
 
 
