@@ -591,20 +591,24 @@ def test_a_lost_probe_never_shows_its_last_number() -> None:
     assert again.pit_c is not None
 
 
-def unsaid_lid(told: bool) -> float:
-    """The widest lower vent in ten minutes in which an open, growing fire warms the pit by a few kelvin."""
+def unsaid_lid(told: bool, seconds: int = 600) -> float:
+    """The widest lower vent while an open, growing fire warms the pit by a few kelvin in ten minutes."""
     bench = Bench()
     bench.tending()
     bench.step(93.0, *((LidNotice(lid_open=True),) if told else ()))
     bench.run(lambda t: max(93.0 - 0.6 * t, 45.0), 100)
     if told:
         bench.step(45.0, LidNotice(lid_open=False))
-    return max(bench.step(45.0 + 0.015 * t + 0.01 * (t % 7)).lower for t in range(600))
+    return max(bench.step(45.0 + 0.015 * t + 0.01 * (t % 7)).lower for t in range(seconds))
 
 
 def test_a_lid_that_only_the_pit_saw_come_back_opens_no_vent_wide() -> None:
     """The coals may be growing in the open still, and a lid put on a bed fed so would flare."""
     assert unsaid_lid(told=False) < 0.6 * unsaid_lid(told=True)
+
+
+def test_a_lid_that_only_the_pit_saw_come_back_is_not_doubted_for_ever() -> None:
+    assert unsaid_lid(told=False, seconds=900) > 2.0 * unsaid_lid(told=False)
 
 
 def test_advice_to_relight_must_last_and_not_follow_a_lid_lift() -> None:

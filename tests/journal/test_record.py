@@ -395,6 +395,9 @@ def test_days_without_a_fire_are_not_recorded(
         assert "broker_lost" in {change.code for change in record.alarms()}
     with read(cook) as record:
         assert [step.n for step in record.steps()] == list(range(252, 262))
+        assert record.headers[0].first_n == 252
+        assert record.state_before(252) == to_plain(cook_step(251)[2])
+        assert record.notes() == [], "what was left out is no gap"
 
 
 def test_a_full_disk_between_two_cooks_loses_neither(open_journal: Opener, tmp_path: Path) -> None:

@@ -53,6 +53,15 @@ def test_a_second_load_starts_with_a_fresh_clock() -> None:
     assert "food_exposed" not in watch.raised_s
 
 
+def test_a_stored_state_that_knew_no_batches_keeps_what_the_food_has_spent() -> None:
+    """After an upgrade in the middle of a cook: the food was laid on long before the first step."""
+    watch = settled()
+    old = replace(watch.state.evidence, exposed_s=(("char", 700.0),))
+    watch.state = replace(watch.state, evidence=old)
+    watch.step(view(0.0, foods=(("char", Reading(40.0)),), food_on=True, food_loaded_s=500.0))
+    assert dict(watch.state.evidence.exposed_s)["char"] >= 700.0
+
+
 # --- the pit
 
 

@@ -40,6 +40,13 @@ def test_a_frozen_probe_is_found_though_something_breaks_its_row(
     assert watch.verdict.cut_off
 
 
+def test_a_frozen_probe_is_found_on_a_grill_that_lives_on_a_hair_of_air() -> None:
+    """The core asks by lowering the draught; here there is hardly any to take away."""
+    watch = settled()
+    watch.run(700.0, lambda s: view(s, pit=Reading(93.0), lower=max(0.0043 - s * 1e-5, 0.0)))
+    assert "pit_probe_stuck" in watch.raised_s
+
+
 def test_a_second_probe_that_stands_in_is_watched_like_the_first() -> None:
     watch = settled()
     watch.run(600.0, lambda s: view(s, pit=LOST, pit_2=reading(93.0, s)))

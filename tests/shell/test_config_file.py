@@ -8,6 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from coalminder.errors import UserError
+from coalminder.food.foodplan import FoodPlan
+from coalminder.service.command import plan_to_follow
 from coalminder.settings import Settings, load_settings
 
 FILE = Path(__file__).parents[2] / "config" / "coalminder.toml"
@@ -75,3 +78,24 @@ def test_an_upper_vent_without_a_servo_is_left_by_hand(
     path = tmp_path / "c.toml"
     path.write_text(text, "utf-8")
     assert load_settings(path).core().split.upper_fixed == fixed
+
+
+def test_a_burning_cook_goes_on_without_its_plans_file(tmp_path: Path) -> None:
+    path = tmp_path / "c.toml"
+    path.write_text(f"[food]\nplan_file = '{tmp_path / 'gone.json'}'\n", "utf-8")
+    settings = load_settings(path)
+    assert plan_to_follow(settings, resumed=True) is None
+    with pytest.raises(UserError, match=r"gone\.json"):
+        plan_to_follow(settings, resumed=False)
+
+
+@pytest.mark.parametrize(("made_for_c", "told"), [(85.0, True), (93.0, False)])
+def test_a_plan_made_for_another_pit_is_told(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture, made_for_c: float, told: bool
+) -> None:
+    plan = tmp_path / "plan.json"
+    plan.write_text(FoodPlan(set_point_c=made_for_c).to_json(), "utf-8")
+    path = tmp_path / "c.toml"
+    path.write_text(f"[food]\nplan_file = '{plan}'\n", "utf-8")
+    assert plan_to_follow(load_settings(path), resumed=False) is not None
+    assert ("made for a pit of 85 °C" in caplog.text) is told

@@ -88,7 +88,7 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
     # what may refuse comes first: a start that a person must mend is no restart
     options = link_options(settings)
     found = Refusal("a fresh cook was asked for") if args.fresh else _resume(settings, utc_s)
-    plan = _plan(settings, resumed=isinstance(found, Resume))
+    plan = plan_to_follow(settings, resumed=isinstance(found, Resume))
     restarts = count_restarts(directory, utc_s)
     if isinstance(found, Resume):
         blind_s = max(found.age_s, 0.0)
@@ -205,8 +205,11 @@ def _clock_words(clock: Clock, age_s: float, within_s: float) -> Callable[[float
     return words
 
 
-def _plan(settings: Settings, *, resumed: bool) -> FoodPlan | None:
-    """The plan to follow; None: the one that the resumed cook has, for a fire does not wait for a file."""
+def plan_to_follow(settings: Settings, *, resumed: bool) -> FoodPlan | None:
+    """The plan as configured; None: the one that the resumed cook has, for a fire does not wait for a file.
+
+    UserError when a fresh cook's plan cannot be used.
+    """
     try:
         plan = settings.plan()
     except UserError as error:
