@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import sys
@@ -207,6 +208,15 @@ def test_failed_write_leaves_the_old_file(tmp_path: Path) -> None:
         save_calibration(target / "calibration.json", NOTHING)
     assert os.listdir(target) == ["calibration.json"]
     assert load_calibration(path).probes["pit"].offset_c == 1.0
+
+
+def test_who_may_not_read_it_is_told_whose_it_is(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def denied(*_args: object, **_words: object) -> str:
+        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))  # root, who runs CI, may read anything
+
+    monkeypatch.setattr(Path, "read_text", denied)
+    with pytest.raises(SettingsError, match="sudo -u coalminder"):
+        load_calibration(tmp_path / "calibration.json")
 
 
 @pytest.mark.parametrize(

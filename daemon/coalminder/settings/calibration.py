@@ -77,8 +77,14 @@ def load_calibration(path: Path) -> Calibration:
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError:
         return NOTHING
+    except PermissionError:
+        raise SettingsError(
+            f"calibration file {path}: not yours to read; as the service's user: sudo -u coalminder ..."
+        ) from None
     except (OSError, UnicodeDecodeError) as error:
-        raise SettingsError(f"calibration file {path}: cannot be read ({error})") from error
+        raise SettingsError(
+            f"calibration file {path}: cannot be read ({error}); mend it, or delete it and calibrate again"
+        ) from error
     try:
         return Calibration.model_validate_json(text)
     except ValidationError as error:
