@@ -84,8 +84,8 @@ class MachineWatch:
         )
 
     def _look(self) -> None:
-        self._under_voltage = any(_text(path) == "1" for path in (self._sys / "hwmon").glob(_VOLTAGE_ALARMS))
-        millis = [_text(path) for path in (self._sys / "thermal").glob("thermal_zone*/temp")]
+        self._under_voltage = "1" in _texts(self._sys / "hwmon", _VOLTAGE_ALARMS)
+        millis = _texts(self._sys / "thermal", "thermal_zone*/temp")
         self._hot = any(text.lstrip("-").isdigit() and int(text) >= _BOARD_HOT_MILLI_C for text in millis)
         self._changed = [_content(path) for path in self._settings_files] != self._loaded
 
@@ -127,6 +127,14 @@ def begun_in_this_boot(directory: Path, *, now: bool, boot_id: Path = _BOOT_ID) 
     except OSError:
         pass  # a full or read-only disk is told of by the journal
     return True
+
+
+def _texts(folder: Path, pattern: str) -> list[str]:
+    """What the files say; nothing when the folder cannot be listed (no file handle left, say)."""
+    try:
+        return [_text(path) for path in folder.glob(pattern)]
+    except OSError:
+        return []
 
 
 def _text(path: Path) -> str:

@@ -1,0 +1,55 @@
+"""What the service sees of its own machine, from the kernel's files."""
+
+from __future__ import annotations
+
+import resource
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from coalminder.journal.values import Health
+from coalminder.service.machine import MachineWatch
+
+
+def watch(sys_class: Path) -> MachineWatch:
+    return MachineWatch(journal_health=Health, broker_lost_s=lambda _now_s: 0.0, sys_class=sys_class)
+
+
+@contextmanager
+def no_file_handle_left() -> Iterator[None]:
+    """No file can be opened inside: open(2) then fails with EMFILE."""
+    before = resource.getrlimit(resource.RLIMIT_NOFILE)
+    resource.setrlimit(resource.RLIMIT_NOFILE, (0, before[1]))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_NOFILE, before)
+
+
+def board(sys_class: Path, *, voltage_alarm: int, milli_c: int) -> Path:
+    """The two files of Linux' sysfs that are looked at: hwmon interface, generic thermal sysfs driver."""
+    for name, text in (
+        ("hwmon/hwmon1/in0_lcrit_alarm", voltage_alarm),
+        ("thermal/thermal_zone0/temp", milli_c),
+    ):
+        path = sys_class / name
+        path.parent.mkdir(parents=True)
+        path.write_text(f"{text}\n", "ascii")
+    return sys_class
+
+
+def test_low_supply_and_heat_are_seen(tmp_path: Path) -> None:
+    seen = watch(board(tmp_path, voltage_alarm=1, milli_c=80_000))(0.0, 0.0, 0.0)
+    assert seen.under_voltage
+    assert seen.board_hot
+    seen = watch(board(tmp_path / "other", voltage_alarm=0, milli_c=79_999))(0.0, 0.0, 0.0)
+    assert not seen.under_voltage
+    assert not seen.board_hot
+
+
+def test_without_a_file_handle_the_loop_goes_on(tmp_path: Path) -> None:
+    """It ended the daemon with a traceback at the next look, ten seconds later at most."""
+    look = watch(board(tmp_path, voltage_alarm=1, milli_c=20_000))
+    with no_file_handle_left():
+        assert not look(0.0, 0.0, 0.0).under_voltage
+    assert look(11.0, 11.0, 0.0).under_voltage
