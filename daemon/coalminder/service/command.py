@@ -252,6 +252,14 @@ def _hardware(settings: Settings, args: argparse.Namespace) -> Hardware:
     return board
 
 
+class VentNotThereError(UserError):
+    """A vent's driver cannot be opened. After a power cut it may come up later than the daemon: systemd,
+    which takes 2 for what no new start mends, is to try again.
+    """
+
+    exit_code = 1
+
+
 def refuse_unwired(settings: Settings) -> tuple[ProbesSettings, VentsSettings]:
     """The sections of the wiring; SettingsError when a real grill cannot be tended for want of one."""
     if settings.probes is None or settings.vents is None:
@@ -263,7 +271,7 @@ def refuse_unwired(settings: Settings) -> tuple[ProbesSettings, VentsSettings]:
 def open_board(settings: Settings) -> BoardHardware:
     """The board's probes and vents as configured and calibrated.
 
-    SettingsError when a section is missing, UserError when a driver cannot be opened.
+    SettingsError when a section is missing, VentNotThereError when a driver cannot be opened.
     """
     from coalminder.probes.build import build_probes, deadlines, guard_limits
     from coalminder.probes.reader import ProbeReader
@@ -276,7 +284,7 @@ def open_board(settings: Settings) -> BoardHardware:
     try:
         vents = build_vents(vent_blocks, calibration)
     except OSError as error:
-        raise UserError(f"[vents]: {error}; run 'coalminder check' to see what is found") from error
+        raise VentNotThereError(f"[vents]: {error}; run 'coalminder check' to see what is found") from error
     return BoardHardware(ProbeReader(probes, guard_limits(probe_blocks), deadlines(probe_blocks)), vents)
 
 
