@@ -411,6 +411,28 @@ def test_chip_that_does_not_answer_is_an_os_error() -> None:
         output.set_pulse_us(1500.0)
 
 
+@pytest.mark.parametrize("shown", [0x00, 0x39, 0x9F, 0xFF])
+def test_another_chip_at_the_address_is_an_os_error(shown: int) -> None:
+    """Humidity sensors and power monitors have 40h, too; a bus that hangs may show ones only."""
+
+    class OtherChip(FakePca9685):
+        def read_byte_data(self, i2c_addr: int, register: int) -> int:
+            return shown
+
+    with pytest.raises(OSError, match="0x40 takes no setting"):
+        Pca9685(OtherChip(), 0x40, 0, sleep=no_sleep)
+
+
+def test_chip_that_takes_nothing_any_more_is_an_os_error() -> None:
+    """A supply that stays too low: the chip answers, asleep at 200 Hz, and keeps nothing that is written."""
+    chip = FakePca9685()
+    output = Pca9685(chip, 0x40, 0, sleep=no_sleep)
+    chip.power_on()
+    chip.write_i2c_block_data = lambda *_: None  # type: ignore[method-assign]
+    with pytest.raises(OSError, match="takes no setting"):
+        output.set_pulse_us(1500.0)
+
+
 def test_counts_stay_within_the_frame() -> None:
     assert counts(0.0, 121) == 0
     assert counts(1e6, 121) == 4095

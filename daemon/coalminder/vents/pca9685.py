@@ -46,7 +46,7 @@ def counts(pulse_us: float, scale: int) -> int:
 
 
 class Pca9685:
-    """A `PulseOutput` on one channel. OSError when the chip does not answer."""
+    """A `PulseOutput` on one channel. OSError when the chip does not answer, or not as a PCA9685 does."""
 
     def __init__(
         self,
@@ -79,14 +79,21 @@ class Pca9685:
 
     def _ensure_running(self) -> None:
         # Asked before every move: a chip that lost its supply for a moment wakes up asleep at 200 Hz.
-        awake = not self._bus.read_byte_data(self._address, MODE1) & SLEEP
-        if awake and self._bus.read_byte_data(self._address, PRE_SCALE) == self._scale:
+        if self._running():
             return
         self._write(MODE1, [AUTO_INCREMENT | SLEEP])
         self._write(PRE_SCALE, [self._scale])
         self._write(MODE2, [OUTDRV])
         self._write(MODE1, [AUTO_INCREMENT])
         self._sleep(WAKE_S)
+        if not self._running():  # whoever answers, a vent would seem to move and stand still
+            raise OSError(
+                f"the chip at {self._address:#x} takes no setting: it is no PCA9685, or is disturbed"
+            )
+
+    def _running(self) -> bool:
+        awake = not self._bus.read_byte_data(self._address, MODE1) & SLEEP
+        return awake and self._bus.read_byte_data(self._address, PRE_SCALE) == self._scale
 
     def _write(self, register: int, values: list[int]) -> None:
         self._bus.write_i2c_block_data(self._address, register, values)
