@@ -85,6 +85,42 @@ def test_bad_message_is_a_fault_at_once_not_the_last_good_value() -> None:
     assert kind(probe.read()) is ProbeFaultKind.BUS
 
 
+def test_messages_of_other_things_on_the_topic_say_nothing_of_the_probe() -> None:
+    """A gateway with one topic for all: each message speaks of one probe, or of a battery."""
+    clock = Clock()
+    pit, char = topic_probe(clock, field="pit.c"), topic_probe(clock, field="char.c")
+    for payload in ('{"pit": {"c": 93}}', '{"char": {"c": 60}}', '{"battery": 80}', '{"pit": {"rssi": -70}}'):
+        clock.now_s += 1.0
+        for probe in (pit, char):
+            probe.offer(payload, clock.now_s)
+    assert pit.read() == Reading(93.0, age_s=3.0)
+    assert char.read() == Reading(60.0, age_s=2.0)
+
+
+@pytest.mark.parametrize("payload", ['{"c": null}', '{"c": "unavailable"}', "unavailable"])
+def test_a_probe_that_its_gateway_calls_lost_is_a_fault_at_once(payload: str) -> None:
+    clock = Clock()
+    probe = topic_probe(clock, field="c")
+    probe.offer('{"c": 93}', clock.now_s)
+    probe.offer(payload, clock.now_s + 1.0)
+    probe.offer('{"battery": 80}', clock.now_s + 2.0)
+    assert kind(probe.read()) is ProbeFaultKind.BUS
+
+
+def test_a_field_that_never_comes_is_named() -> None:
+    clock = Clock()
+    probe = topic_probe(clock, field="temp", max_age_s=30.0)
+    probe.offer('{"temperature": 93}', clock.now_s)
+    fault = probe.read()
+    assert isinstance(fault, ProbeFault)
+    assert "no 'temp' in the message" in fault.detail
+    probe.offer('{"temp": 93}', clock.now_s)
+    for _ in range(4):
+        clock.now_s += 10.0
+        probe.offer('{"battery": 80}', clock.now_s)
+    assert kind(probe.read()) is not None  # silence about the probe keeps no reading alive
+
+
 def test_retained_message_is_of_unknown_age_and_ignored() -> None:
     clock = Clock()
     probe = topic_probe(clock)

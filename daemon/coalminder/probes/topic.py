@@ -44,12 +44,16 @@ class TopicProbe:
         self._last: tuple[Sample, float] | None = None
 
     def offer(self, payload: str | bytes, at_s: float, *, retained: bool = False) -> None:
-        """Take a message that arrived at `at_s`. A retained one is ignored: nobody knows how old it is."""
+        """Take a message that arrived at `at_s`. A retained one is ignored: nobody knows how old it is.
+
+        One without the field says nothing of this probe: of another one on the topic, or of a battery.
+        """
         if retained:
             return
         sample = parse(payload, self._field, self._unit)
+        silent = isinstance(sample, ProbeFault) and sample.kind is ProbeFaultKind.NOT_READY
         with self._lock:
-            if self._last is None or at_s >= self._last[1]:
+            if self._last is None or at_s >= self._last[1] + (self._max_age_s if silent else 0.0):
                 self._last = (sample, at_s)
 
     def read(self) -> Sample:
@@ -70,15 +74,20 @@ class TopicProbe:
 
 
 def parse(payload: str | bytes, field: str = "", unit: str = "c") -> Sample:
-    """A temperature in a payload, or a fault. Never raises."""
+    """A temperature in a payload, or a fault: `not_ready` when it has no such field. Never raises."""
     try:
         text = payload if isinstance(payload, str) else payload.decode("utf-8")
         value: object = json.loads(text)
         for key in field.split(".") if field else ():
+            if isinstance(value, dict) and key not in value:
+                return ProbeFault(
+                    ProbeFaultKind.NOT_READY,
+                    f"no '{field}' in the message {_shown(payload)}; check the field",
+                )
             value = value[key] if isinstance(value, dict) else None
         if isinstance(value, str):
             value = float(value)
-    except (ValueError, KeyError, RecursionError):
+    except (ValueError, RecursionError):
         return _unusable(payload)
     if isinstance(value, bool) or not isinstance(value, int | float):
         return _unusable(payload)
@@ -93,7 +102,10 @@ def parse(payload: str | bytes, field: str = "", unit: str = "c") -> Sample:
 
 
 def _unusable(payload: str | bytes) -> ProbeFault:
-    shown = repr(payload[:40])
     return ProbeFault(
-        ProbeFaultKind.BUS, f"no temperature in the message {shown}; check topic, field and gateway"
+        ProbeFaultKind.BUS, f"no temperature in the message {_shown(payload)}; check topic, field and gateway"
     )
+
+
+def _shown(payload: str | bytes) -> str:
+    return repr(payload[:40])
