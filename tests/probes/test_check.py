@@ -19,6 +19,7 @@ from pydantic import TypeAdapter
 from coalminder.cli import main
 from coalminder.errors import UserError
 from coalminder.probes import command
+from coalminder.probes.command import try_probes
 from coalminder.probes.find import board_name, find_buses, find_chips
 from coalminder.probes.listen import listening
 from coalminder.probes.topic import TopicProbe
@@ -92,6 +93,21 @@ def test_one_fault_in_three_is_a_loose_probe_one_in_twenty_is_not() -> None:
 def test_first_sample_of_a_starting_chip_does_not_count() -> None:
     starting = ProbeFault(ProbeFaultKind.NOT_READY, "starting")
     assert judge("pit", timed([starting, Reading(20.0), Reading(20.0), Reading(20.0)])).good
+
+
+def test_a_slow_wireless_probe_is_judged_from_its_first_message_on() -> None:
+    """A message every 7 s: nothing for six looks, then readings."""
+    waiting = ProbeFault(ProbeFaultKind.NOT_READY, "nothing has arrived yet")
+    assert judge("pit", timed([*[waiting] * 6, *[Reading(20.0)] * 4]), gateway=True).good
+
+
+@pytest.mark.parametrize("kind", [ProbeFaultKind.NOT_READY, ProbeFaultKind.BUS])
+def test_a_probe_behind_a_gateway_is_no_matter_of_chips_and_wires(kind: ProbeFaultKind) -> None:
+    trial = judge("pit", timed([ProbeFault(kind, "no temperature in the message")] * 10), gateway=True)
+    assert trial.verdict == "fault"
+    assert trial.detail
+    assert "gateway" in trial.remedy
+    assert not any(word in trial.remedy for word in ("chip", "config.txt", "capacitor"))
 
 
 def test_every_kind_of_fault_has_a_remedy() -> None:
@@ -333,6 +349,13 @@ def test_broker_that_is_not_there_is_told_and_the_rest_goes_on(tmp_path: Path) -
     settings = load_settings(config(tmp_path, NO_BROKER))
     with listening(settings, [TopicProbe("pit", "a/b")]) as trouble:
         assert "[mqtt]" in trouble
+
+
+async def test_the_remedy_of_a_probe_on_the_broker_is_the_gateway(tmp_path: Path) -> None:
+    pit = '[probes.pit]\nkind = "mqtt"\ntopic = "a/b"\n'
+    (trial,) = await try_probes(load_settings(config(tmp_path, NO_BROKER + pit)), NOTHING, 3.0)
+    assert trial.verdict == "fault"
+    assert "gateway" in trial.remedy
 
 
 @pytest.mark.broker

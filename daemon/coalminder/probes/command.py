@@ -163,7 +163,8 @@ async def try_probes(settings: Settings, calibration: Calibration, for_s: float)
             for name, sample in (await reader.read_all(now_s)).items():
                 seen[name].append((now_s, sample))
     reader.close()
-    return [judge(name, timed) for name, timed in seen.items()]
+    messages = {probe.name for probe in _topics(probes)}
+    return [judge(name, timed, gateway=name in messages) for name, timed in seen.items()]
 
 
 def show_trials(settings: Settings, trials: list[Trial], say: TextIO) -> None:

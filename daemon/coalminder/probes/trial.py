@@ -28,10 +28,23 @@ REMEDIES: dict[ProbeFaultKind, str] = {
     ProbeFaultKind.TIMEOUT: "the bus hangs: unplug the probes one by one, then restart the board",
 }
 
+#: The same where no chip of ours has a part in it: the readings come as messages.
+_GATEWAY = "is the gateway on? see what it publishes with an MQTT client: topic, field, unit"
+GATEWAY_REMEDIES: dict[ProbeFaultKind, str] = REMEDIES | {
+    ProbeFaultKind.NOT_READY: _GATEWAY + "; a slow probe needs a longer look (--seconds)",
+    ProbeFaultKind.BUS: _GATEWAY,
+    ProbeFaultKind.OUT_OF_RANGE: _GATEWAY,
+    ProbeFaultKind.IMPLAUSIBLE_RATE: "do two probes share the topic? name the field of this one",
+    ProbeFaultKind.STUCK: "does the gateway send the last reading again and again? restart it",
+}
+
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """The result of a few seconds of readings. noise_c: standard deviation about the trend."""
+    """The result of a few seconds of readings. noise_c: standard deviation about the trend.
+
+    gateway: the readings came as messages.
+    """
 
     name: str
     readings: int
@@ -41,6 +54,7 @@ class Trial:
     drift_c_per_min: float | None
     faults: tuple[tuple[ProbeFaultKind, int], ...]
     detail: str
+    gateway: bool = False
 
     @property
     def good(self) -> bool:
@@ -62,7 +76,7 @@ class Trial:
     def remedy(self) -> str:
         """What to do, "" when nothing is needed."""
         if self.verdict in ("fault", "loose"):
-            return REMEDIES[self.faults[0][0]]
+            return (GATEWAY_REMEDIES if self.gateway else REMEDIES)[self.faults[0][0]]
         if self.verdict == "noisy":
             return (
                 "twist or shield its cable, keep it off the servo's, add a capacitor; is the tip in a flame?"
@@ -70,17 +84,16 @@ class Trial:
         return ""
 
 
-def judge(name: str, timed: Sequence[tuple[float, Sample]]) -> Trial:
+def judge(name: str, timed: Sequence[tuple[float, Sample]], *, gateway: bool = False) -> Trial:
     """The trial of a probe from (time in s, sample) pairs.
 
-    A chip that was just set up is `not_ready` once; that first sample is left out.
+    A chip that was just set up is `not_ready` once, a gateway's probe until its first message: that is left
+    out, but for the last sample.
     """
-    if (
-        len(timed) > 1
-        and isinstance(timed[0][1], ProbeFault)
-        and timed[0][1].kind is ProbeFaultKind.NOT_READY
-    ):
+    while len(timed) > 1 and _not_ready(timed[0][1]):
         timed = timed[1:]
+        if not gateway:
+            break
     good = [(at_s, sample.temp_c) for at_s, sample in timed if isinstance(sample, Reading)]
     bad = [sample for _, sample in timed if isinstance(sample, ProbeFault)]
     kinds = Counter(fault.kind for fault in bad).most_common()
@@ -91,7 +104,11 @@ def judge(name: str, timed: Sequence[tuple[float, Sample]]) -> Trial:
     if len(good) >= 3:
         slope, noise_c = _line(good)
         drift = slope * 60.0
-    return Trial(name, len(good), len(timed), mean_c, noise_c, drift, tuple(kinds), detail)
+    return Trial(name, len(good), len(timed), mean_c, noise_c, drift, tuple(kinds), detail, gateway)
+
+
+def _not_ready(sample: Sample) -> bool:
+    return isinstance(sample, ProbeFault) and sample.kind is ProbeFaultKind.NOT_READY
 
 
 def table(headings: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
