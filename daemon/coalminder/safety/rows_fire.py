@@ -55,8 +55,9 @@ ROWS: tuple[Fault, ...] = (
         Action.WARN,
         False,
         "medium",
-        "The pit rises with the vents shut: air leaks in, or wood flames",
-        "See that the lid sits well and that the vents are really shut",
+        "The pit rises with the vents shut: air leaks in, wood flames, or the pit probe reads too high",
+        "See that the lid sits well and that the vents are really shut. If the grill is not hot, dry or "
+        "change the probe",
         suppressed_in=SHUT_PHASES | {Phase.LIGHTING, Phase.LID_OFF},
         window="rise_window_s",
         detail=c.hot_reading,
@@ -69,8 +70,10 @@ ROWS: tuple[Fault, ...] = (
         Action.WARN,
         False,
         "medium",
-        "The pit falls with the vents wide open: fire dying, charcoal used up or a vent that does not open",
-        "See that the vents are open. Lay lit charcoal on the bed; unlit charcoal puts a dying bed out",
+        "The pit falls with the vents wide open: fire dying, charcoal used up, a vent that does not open, "
+        "or a pit probe that reads too low",
+        "Compare with another thermometer: if the grill is hot, snuff and change the probe. If it is not, "
+        "see that the vents are open, and lay lit charcoal on the bed; unlit charcoal puts a dying bed out",
         suppressed_in=SHUT_PHASES | {Phase.LID_OFF, Phase.EASING},
         window="fall_window_s",
     ),
@@ -83,7 +86,8 @@ ROWS: tuple[Fault, ...] = (
         False,
         "high",
         "The pit is as cool as a grill without fire",
-        "Mind the food's time. Light fresh charcoal; more air does not bring a dead bed back",
+        "Mind the food's time. Look at the coals: if they glow, the pit probe reads too low. If not, light "
+        "fresh charcoal; more air does not bring a dead bed back",
         suppressed_in=SHUT_PHASES | {Phase.LIGHTING, Phase.LID_OFF},
         detail=c.hot_reading,
     ),
@@ -108,8 +112,10 @@ ROWS: tuple[Fault, ...] = (
         Action.WARN,
         False,
         "medium",
-        "The vents do not move the temperature: a servo sticks, its horn slipped or the linkage is off",
-        "Watch each vent while it is moved; put the linkage right",
+        "The vents do not move the temperature: a servo sticks, its horn slipped, the linkage is off, or the "
+        "pit probe is wrong",
+        "Watch each vent while it is moved; put the linkage right. If they obey, compare the probe with "
+        "another thermometer, and mind the food's core",
         suppressed_in=NOT_TENDING,
         window="no_effect_s",
     ),

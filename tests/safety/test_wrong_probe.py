@@ -1,0 +1,60 @@
+"""A thermistor that drifts on a wet terrace: nothing can tell it from a fire, so both are told."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from coalminder.drill.rig import Rig
+from coalminder.drill.table import burning
+from coalminder.probes.thermistor import from_beta
+from coalminder.values import Alarm, Reading, Sample
+
+CURVE = from_beta(3950.0, 100_000.0)
+HOURS = 1.5
+
+
+def corroded(rig: Rig, s: float) -> None:
+    """A contact that corrodes adds resistance in series: it reads ever lower."""
+    rig.pit = _by_resistance(lambda ohm: ohm + min(s / 3600.0, 1.0) * 30_000.0)
+
+
+def wet(rig: Rig, s: float) -> None:
+    """Water in the plug is a resistance beside the thermistor's: it reads ever higher."""
+    beside_ohm = 1e7 * (5e3 / 1e7) ** min(s / 3600.0, 1.0)
+    rig.pit = _by_resistance(lambda ohm: ohm * beside_ohm / (ohm + beside_ohm))
+
+
+def _by_resistance(spoilt: Callable[[float], float]) -> Callable[[Sample], Sample]:
+    def show(sample: Sample) -> Sample:
+        assert isinstance(sample, Reading)
+        return Reading(CURVE.temp_c(spoilt(CURVE.resistance_ohm(sample.temp_c))))
+
+    return show
+
+
+def alarms_of(drift: Callable[[Rig, float], None]) -> dict[str, tuple[Alarm, float]]:
+    """Each alarm as it came, with the true pit at that time, °C."""
+    rig = burning()
+    told: dict[str, tuple[Alarm, float]] = {}
+    for second in range(int(HOURS * 3600)):
+        drift(rig, float(second))
+        for alarm in rig.step().alarms:
+            told.setdefault(alarm.code, (alarm, rig.kettle.true_pit_c))
+    return told
+
+
+def test_a_probe_that_reads_too_low_is_named_before_charcoal_is_asked_for() -> None:
+    told = alarms_of(corroded)
+    alarm, true_c = told["falling_with_vents_open"]
+    assert true_c > 150.0  # the grill is far too hot; charcoal on it would feed it
+    assert "probe that reads too low" in alarm.message
+    assert alarm.remedy.index("thermometer") < alarm.remedy.index("charcoal")
+
+
+def test_a_probe_that_reads_too_high_is_named() -> None:
+    told = alarms_of(wet)
+    for code in ("rising_with_vents_shut", "vents_without_effect"):
+        alarm, true_c = told[code]
+        assert true_c < 70.0  # the fire dies while the figure stands over the set point
+        assert "probe" in alarm.message
+        assert "probe" in alarm.remedy
