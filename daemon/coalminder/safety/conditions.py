@@ -415,3 +415,8 @@ def hotter_reading(view: View, e: Evidence, limits: Limits) -> str:
 def time_blind(view: View, e: Evidence, limits: Limits) -> str:
     """How long there were no steps, for the message."""
     return f"{view.machine.blind_s:.0f} s"
+
+
+def time_late(view: View, e: Evidence, limits: Limits) -> str:
+    """How late the step came, for the message."""
+    return f"{view.machine.late_s:.0f} s"

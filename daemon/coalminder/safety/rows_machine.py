@@ -75,7 +75,8 @@ ROWS: tuple[Fault, ...] = (
         False,
         "medium",
         "A control step came late",
-        "If it comes again, find what else loads the machine",
+        "Look at the grill. If it comes again, find what else loads the machine",
+        detail=c.time_late,
     ),
     Fault(
         "was_blind",

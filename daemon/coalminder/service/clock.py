@@ -28,10 +28,15 @@ class Clock(Protocol):
         ...
 
 
-class RealClock:
-    """The machine's monotonic clock for control, its wall clock for records.
+def steady_s() -> float:
+    """Time since the machine's start in s, also while it was suspended: the fire burns on meanwhile."""
+    return time.clock_gettime(time.CLOCK_BOOTTIME)
 
-    offset_s is added to the monotonic clock, so that control time goes on where an earlier run stopped.
+
+class RealClock:
+    """The machine's steady clock for control, its wall clock for records.
+
+    offset_s is added to the steady clock, so that control time goes on where an earlier run stopped.
     """
 
     speed = 1.0
@@ -40,8 +45,8 @@ class RealClock:
         self._offset_s = offset_s
 
     def now_s(self) -> float:
-        """CLOCK_MONOTONIC + offset in s."""
-        return time.monotonic() + self._offset_s
+        """CLOCK_BOOTTIME + offset in s."""
+        return steady_s() + self._offset_s
 
     def utc_s(self) -> float:
         """Wall time in s."""
