@@ -8,7 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from coalminder.probes import max6675, type_k
 from coalminder.probes.guard import GuardLimits, GuardState, guard
+from coalminder.probes.max31855 import UV_PER_C, Frame, linearise
 from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
 
 LIMITS = GuardLimits(max_rate_c_per_s=15.0, slack_c=2.0, stuck_s=1800.0, stuck_above_c=40.0, max_age_s=5.0)
@@ -44,6 +46,16 @@ def test_out_of_reach_is_a_fault(temp_c: float) -> None:
 @pytest.mark.parametrize("temp_c", [-40.0, 450.0])
 def test_edge_of_reach_is_a_reading(temp_c: float) -> None:
     assert kinds(run([(0.0, Reading(temp_c))])) == [None]
+
+
+def test_a_thermocouple_wired_backwards_is_told_as_that() -> None:
+    """Swapped wires turn the sign of the emf: the reading falls as the grill warms (Seebeck effect)."""
+    emf_mv = -(type_k.emf_mv(95.0) - type_k.emf_mv(25.0))
+    shown = linearise(Frame(25.0 + emf_mv * 1000.0 / UV_PER_C, 25.0))
+    for sample in (guard(GuardState(), shown, 0.0)[1], max6675.sample(0)):
+        assert isinstance(sample, ProbeFault)
+        assert sample.kind is ProbeFaultKind.OUT_OF_RANGE
+        assert "two wires swapped" in sample.detail
 
 
 @pytest.mark.parametrize(

@@ -21,7 +21,10 @@ def sample(word: int) -> Sample:
     counts = word >> 3
     if counts == 0:
         # 0 °C is also the chip's floor and what a dead data wire looks like.
-        return ProbeFault(ProbeFaultKind.OUT_OF_RANGE, "MAX6675 shows 0 °C or less, or its data wire is dead")
+        return ProbeFault(
+            ProbeFaultKind.OUT_OF_RANGE,
+            "MAX6675 shows 0 °C or less: frost, a thermocouple's two wires swapped, or a dead data wire",
+        )
     if counts == 0xFFF:
         return ProbeFault(ProbeFaultKind.OUT_OF_RANGE, "MAX6675 is at the end of its range")
     return Reading(counts / 4.0)
