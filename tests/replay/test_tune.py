@@ -11,6 +11,7 @@ import subprocess
 import sys
 import time
 import tomllib
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -39,7 +40,7 @@ from coalminder.replay.tune import (
     toml_fragment,
     tune,
 )
-from coalminder.replay.whatif import Cook, from_record, from_series
+from coalminder.replay.whatif import Cook, Outcome, from_record, from_series, run_again
 
 SLUGGISH = LoopConfig(kp=0.03, ki=3e-5, kd=1.0)
 
@@ -56,8 +57,24 @@ def slack_cook(tmp_path_factory: pytest.TempPathFactory) -> Cook:
 
 
 @pytest.fixture(scope="module")
-def tuned(slack_cook: Cook) -> Tuning:
-    return tune([slack_cook], slack_cook.state.config, seed=3, effort=6, workers=1)
+def ran_once() -> Callable[..., Outcome]:
+    """`run_again`, which takes seconds and gives the same for the same, with a memory."""
+    known: dict[tuple[int, Fopdt, Config], tuple[Cook, Outcome]] = {}
+
+    def run(cook: Cook, model: Fopdt, config: Config) -> Outcome:
+        key = (id(cook), model, config)
+        if key not in known:
+            known[key] = (cook, run_again(cook, model, config))  # the cook too: its id stays its own
+        return known[key][1]
+
+    return run
+
+
+@pytest.fixture(scope="module")
+def tuned(slack_cook: Cook, ran_once: Callable[..., Outcome]) -> Tuning:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(tune_module, "run_again", ran_once)
+        return tune([slack_cook], slack_cook.state.config, seed=3, effort=6, workers=1)
 
 
 def test_tuned_gains_cut_the_error_and_keep_every_limit(tuned: Tuning) -> None:
@@ -77,9 +94,14 @@ def test_ms_of_the_tuned_gains_is_that_of_the_margin_computation(tuned: Tuning) 
 
 @pytest.mark.parametrize(("promised_frac", "changed"), [(0.15, False), (0.25, True)])
 def test_what_the_replay_may_be_wrong_by_is_no_ground_for_a_change(
-    slack_cook: Cook, monkeypatch: pytest.MonkeyPatch, promised_frac: float, changed: bool
+    slack_cook: Cook,
+    ran_once: Callable[..., Outcome],
+    monkeypatch: pytest.MonkeyPatch,
+    promised_frac: float,
+    changed: bool,
 ) -> None:
     """15 % promised was 4 % worse on another day (docs/replay.md)."""
+    monkeypatch.setattr(tune_module, "run_again", ran_once)
 
     def ratio(one: Candidate, before: Candidate) -> float:
         return 1.0 if one is before else 1.0 - promised_frac
@@ -289,8 +311,9 @@ def test_gains_that_are_not_robust_are_given_up_for_as_good_ones(
 
 
 def test_ms_in_another_loggers_cook_gives_up_no_gains_and_says_why(
-    slack_cook: Cook, monkeypatch: pytest.MonkeyPatch
+    slack_cook: Cook, ran_once: Callable[..., Outcome], monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr(tune_module, "run_again", ran_once)
     monkeypatch.setattr("coalminder.replay.tune.UNSAFE_MS", 1.0)  # as if the gains in force were not robust
     table = from_series(slack_cook.series, "table", slack_cook.state.config)
     for cook, own in ((slack_cook, True), (table, False)):
