@@ -3,38 +3,44 @@
 from __future__ import annotations
 
 import os
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
 from campaign_finding import Finding
-from campaign_kills import kill_many
+from campaign_kills import Kills, kill_many
 from campaign_processes import NEEDS_ROOT, SCENARIOS, run_all
-from campaign_soak import WARM_UP_H, soak
 
 pytestmark = pytest.mark.broker
 AS_ROOT = os.geteuid() == 0
 
 
+Found = tuple[dict[str, list[Finding]], Future[Kills]]
+
+
 @pytest.fixture(scope="module")
-def findings(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Finding]]:
-    """All scenarios, run once, side by side: they wait far more than they work."""
-    return run_all(tmp_path_factory.mktemp("campaign"), at_once=10)
+def found(tmp_path_factory: pytest.TempPathFactory) -> Found:
+    """All scenarios and the short form of the kills, run once, side by side: they wait far more than work."""
+    with ThreadPoolExecutor(1) as beside:
+        kills = beside.submit(kill_many, tmp_path_factory.mktemp("kills"), 6, seed=4)
+        return run_all(tmp_path_factory.mktemp("campaign"), at_once=10), kills
 
 
 @pytest.mark.timeout(400)
 @pytest.mark.parametrize("name", SCENARIOS)
-def test_service_survives_and_tells(name: str, findings: dict[str, list[Finding]]) -> None:
+def test_service_survives_and_tells(name: str, found: Found) -> None:
     if name in NEEDS_ROOT and not AS_ROOT:
         pytest.skip("needs root to mount a small disk")
+    findings, _ = found
     assert findings[name], "nothing was looked at"
-    for found in findings[name]:
-        assert found.faults == [], f"{found.row or found.what}: {found.seen}"
+    for one in findings[name]:
+        assert one.faults == [], f"{one.row or one.what}: {one.seen}"
 
 
-@pytest.mark.timeout(200)
-def test_kills_at_random_moments_lose_no_alarm(tmp_path: Path) -> None:
+@pytest.mark.timeout(400)
+def test_kills_at_random_moments_lose_no_alarm(found: Found) -> None:
     """The short form; docs/fault-campaign.md has 200."""
-    result = kill_many(tmp_path, 6, seed=4)
+    result = found[1].result()
     assert result.faults == []
     assert result.kills == 6
 
@@ -48,17 +54,3 @@ def test_200_kills_at_random_moments_lose_no_alarm(tmp_path: Path) -> None:
     assert (
         result.while_latched > 5
     )  # delays stand still while nobody looks: fewer latch than kills would allow
-
-
-def test_memory_stays_flat_over_a_short_soak(tmp_path: Path) -> None:
-    """The short form, after the warm-up; docs/fault-campaign.md has 72 h."""
-    result = soak(tmp_path, WARM_UP_H + 4)
-    assert result.growth_mb < 2.0
-    assert result.journal_mb_per_day > 0.1
-
-
-@pytest.mark.slow
-@pytest.mark.timeout(1800)
-def test_memory_stays_flat_over_72_h(tmp_path: Path) -> None:
-    result = soak(tmp_path, 72)
-    assert result.growth_mb < 2.0

@@ -11,6 +11,7 @@ import signal
 import subprocess
 import sys
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -72,9 +73,13 @@ def kill_many(folder: Path, kills: int, seed: int) -> dict[str, float]:
 
 
 def test_50_random_kills_lose_no_alarm_and_less_than_5_s_of_readings(tmp_path: Path) -> None:
-    figures = kill_many(tmp_path, 50, seed=1)
-    assert figures["worst_loss_s"] * TIMES_AS_FAST < 5.0
-    assert figures["alarms"] > 100
+    """Two cooks side by side: they wait far more than they work."""
+    with ThreadPoolExecutor(2) as pool:
+        folders = [tmp_path / "a", tmp_path / "b"]
+        for figures in pool.map(kill_many, folders, (25, 25), (1, 5)):
+            assert figures["kills"] == 25
+            assert figures["worst_loss_s"] * TIMES_AS_FAST < 5.0
+            assert figures["alarms"] > 50
 
 
 @pytest.mark.slow

@@ -1,4 +1,4 @@
-"""The real service process, a simulated kettle, a real mosquitto: from lighting to snuffed."""
+"""The real service and the live rehearsal, a simulated kettle, a real mosquitto: from lighting to snuffed."""
 
 from __future__ import annotations
 
@@ -17,6 +17,7 @@ from pathlib import Path
 import pytest
 from brokers import Mosquitto, Watcher, wait_for
 
+from coalminder.cli import main
 from coalminder.core import State
 from coalminder.journal import read, resume
 from coalminder.journal.values import Refusal
@@ -213,3 +214,21 @@ def test_every_way_of_ending_it_shuts_the_vents(number: signal.Signals, tmp_path
         told = b""
         while b"shutting the vents" not in told:
             told = notify.recv(4096)
+
+
+@pytest.mark.broker
+def test_a_live_rehearsal_speaks_to_a_real_broker_and_draws_a_picture(
+    mosquitto: Mosquitto, tmp_path: Path
+) -> None:
+    with Watcher(mosquitto, "coalminder/#") as watcher:
+        picture, records = tmp_path / "cook.png", tmp_path / "records"
+        figures = tmp_path / "cook.json"
+        options = ("--json", figures, "--plot", picture, "--record", records)
+        words = ("rehearse", "--hours", "0.5", "--speed", "600", "--broker", mosquitto.url, *options)
+        assert main([str(word) for word in words]) == 0
+        topics = {message.topic for message in watcher.messages}
+    assert json.loads(figures.read_text("utf-8"))["steps"] >= 1700
+    assert "coalminder/rehearsal/state" in topics
+    assert "coalminder/rehearsal/availability" in topics
+    assert picture.read_bytes().startswith(b"\x89PNG")
+    assert list(records.glob("*.cook"))

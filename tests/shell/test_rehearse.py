@@ -1,4 +1,4 @@
-"""Rehearsals: the demo, other people's grills, real sockets."""
+"""Rehearsals as fast as they go: the demo, other people's grills."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ import json
 from pathlib import Path
 
 import pytest
-from brokers import Mosquitto, Watcher
 from foreign_grill import OTHER_MAKING, ForeignGrill
 
 from coalminder.cli import main
@@ -68,21 +67,3 @@ def test_a_room_full_of_fresh_air_flares_and_that_is_no_lid_lift(
     assert cook["fire_alive"] is True
     assert cook["lid_lifts_seen"] == 2
     assert {alarm["code"] for alarm in cook["alarms"]} == {"pit_over_ceiling"}  # type: ignore[index, attr-defined]
-
-
-@pytest.mark.broker
-def test_a_live_rehearsal_speaks_to_a_real_broker_and_draws_a_picture(
-    mosquitto: Mosquitto, tmp_path: Path
-) -> None:
-    with Watcher(mosquitto, "coalminder/#") as watcher:
-        picture, records = tmp_path / "cook.png", tmp_path / "records"
-        cook = rehearse(
-            tmp_path, "--hours", "0.5", "--speed", "600", "--broker", mosquitto.url, "--plot", str(picture),
-            "--record", str(records),
-        )  # fmt: skip
-        topics = {message.topic for message in watcher.messages}
-    assert cook["steps"] >= 1700  # type: ignore[operator]
-    assert "coalminder/rehearsal/state" in topics
-    assert "coalminder/rehearsal/availability" in topics
-    assert picture.read_bytes().startswith(b"\x89PNG")
-    assert list(records.glob("*.cook"))
