@@ -81,7 +81,6 @@ def test_time_alone_never_makes_it_done() -> None:
 def test_a_cook_without_a_probe_is_told_of_no_doubt_about_one() -> None:
     view = Cook().run(3600.0)
     assert "core_probe" not in [reminder.code for reminder in view.reminders]
-    assert all(reminder.text.strip() for reminder in view.reminders)
 
 
 def test_done_after_thirty_minutes_at_71_measured() -> None:

@@ -37,6 +37,26 @@ def test_times_move_to_another_clock() -> None:
 
 
 @pytest.mark.parametrize(
+    "usual",
+    [
+        pytest.param({"start_c": 0.0}, id="fish from melting ice"),  # 0 °C at 1013 hPa, by definition once
+        pytest.param({"start_c": 25.0}, id="fish that stood in the kitchen"),
+        pytest.param({"fridge_c": 0.0}, id="a drawer for fish"),
+        pytest.param({"ambient_c": -15.0}, id="a night of frost"),
+        pytest.param({"ambient_c": 38.0}, id="a hot day"),
+        pytest.param({"mass_kg": 0.05, "thickness_m": 0.008}, id="one small fillet"),
+        pytest.param({"mass_kg": 12.0, "thickness_m": 0.09}, id="a whole side for a feast"),
+        pytest.param({"set_point_c": 65.0}, id="a cool smoke"),
+        pytest.param({"set_point_c": 118.0}, id="a hot one"),
+    ],
+)
+def test_what_cooks_do_may_be_planned(usual: dict[str, float]) -> None:
+    """Common practice."""
+    plan = replace(PLAN, **usual)
+    assert FoodPlan.from_json(plan.to_json()) == plan
+
+
+@pytest.mark.parametrize(
     ("change", "words"),
     [
         pytest.param({"mass_kg": -1.0}, "0.02 to 50 kg", id="negative weight"),
