@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import json
-import multiprocessing
 from collections.abc import Callable, Iterable, Sequence
-from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
+from functools import partial
 from pathlib import Path
 
 from coalminder.bench import oracle
 from coalminder.bench.metrics import Score
-from coalminder.bench.runner import leave_interrupts, warm_up
+from coalminder.bench.runner import carry_out, warm_up
 from coalminder.errors import UserError
 
 #: (scenario, seed, controllers to start from besides the usual ones)
@@ -66,25 +65,10 @@ def solve_all(
     warm_up()
     _solve(*tasks[0], 1)  # compile before forking: once, not once a process
     done = 0
-    if processes <= 1:
-        for task in tasks:
-            keep_better(task, _solve(*task, most), folder)
-            done += 1
-            progress(done, len(tasks))
-        return done
-    context = multiprocessing.get_context("fork")
-    with ProcessPoolExecutor(processes, mp_context=context, initializer=leave_interrupts) as pool:
-        pending = {pool.submit(_solve, *task, most): task for task in tasks}
-        try:
-            while pending:
-                for future in wait(pending, return_when=FIRST_COMPLETED).done:
-                    keep_better(pending.pop(future), future.result(), folder)
-                    done += 1
-                    progress(done, len(tasks))
-        except BaseException:
-            for future in pending:
-                future.cancel()
-            raise
+    for task, answer in carry_out(partial(_solve, most=most), tasks, processes):
+        keep_better(task, answer, folder)
+        done += 1
+        progress(done, len(tasks))
     return done
 
 

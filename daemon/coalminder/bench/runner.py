@@ -10,10 +10,10 @@ import json
 import multiprocessing
 import signal
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -24,6 +24,9 @@ from coalminder.bench.plant import Exogenous, Floats, Plant, foresee
 from coalminder.bench.scenarios import Cook, cook
 
 TRACE_EVERY_S = 30
+
+A = TypeVar("A", bound=tuple[Any, ...])  # the arguments of one task
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +127,7 @@ def run(
     total, finished = len(wanted), len(wanted) - len(tasks)
     if progress is not None:
         progress(finished, total)
-    for batch in _carry_out(tasks, processes):
+    for _, batch in carry_out(_task, tasks, processes):
         for item in batch:
             done[item.key] = item
         if keep is not None:
@@ -135,27 +138,27 @@ def run(
     return [done[(s, seed, c)] for s, seed in wanted for c in names]
 
 
-def _carry_out(tasks: list[tuple[str, int, list[str]]], processes: int) -> Iterator[list[Run]]:
+def carry_out(work: Callable[..., T], tasks: Sequence[A], processes: int) -> Iterator[tuple[A, T]]:
+    """Each task with what `work(*task)` gives, as they are done; one process or one task: here, in order."""
     if processes <= 1 or len(tasks) <= 1:
         for task in tasks:
-            yield _task(*task)
+            yield task, work(*task)
         return
     warm_up()  # compile before forking: once, not once a process
     context = multiprocessing.get_context("fork")
-    with ProcessPoolExecutor(processes, mp_context=context, initializer=leave_interrupts) as pool:
-        pending: set[Future[list[Run]]] = {pool.submit(_task, *task) for task in tasks}
+    with ProcessPoolExecutor(processes, mp_context=context, initializer=_leave_interrupts) as pool:
+        pending = {pool.submit(work, *task): task for task in tasks}
         try:
             while pending:
-                ready, pending = wait(pending, return_when=FIRST_COMPLETED)
-                for future in ready:
-                    yield future.result()
+                for future in wait(pending, return_when=FIRST_COMPLETED).done:
+                    yield pending.pop(future), future.result()
         except BaseException:
             for future in pending:
                 future.cancel()
             raise
 
 
-def leave_interrupts() -> None:
+def _leave_interrupts() -> None:
     """In a worker: an interrupt is the parent's to handle; the cook in hand is finished."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
 

@@ -12,7 +12,7 @@ from collections import Counter
 from dataclasses import dataclass, field, replace
 
 from coalminder.core import Config
-from coalminder.drill.rig import Rig
+from coalminder.drill.rig import Rig, as_it_is
 from coalminder.events import (
     CharcoalAdded,
     Ease,
@@ -157,7 +157,6 @@ def cook(seed: int, config: Config | None = None) -> Outcome:
     outcome = Outcome(seed, lid_lifts=len(script.lids), pieces_of_wood=len(script.wood))
     limit_c = rig.state.config.limits.hard_limit_c - rig.state.config.limits.temp_deadband_c
     known: set[str] = set()
-    ended: int | None = None
     for second in range(int(script.hours * 3600)):
         rig.lid_open = any(at <= second < at + length for at, length in script.lids)
         rig.events += script.events.get(second, ())
@@ -170,18 +169,14 @@ def cook(seed: int, config: Config | None = None) -> Outcome:
             rig.kettle.add_food(script.food[1])
         if second in script.crashes:
             rig.crash(script.crashes[second])
-        rig.pit = (
-            _unplugged
-            if any(at <= second < at + length for at, length in script.pulled)
-            else (lambda sample: sample)
-        )
+        rig.pit = _unplugged if any(at <= second < at + length for at, length in script.pulled) else as_it_is
         decision = rig.step()
         rig.flag()
         now = {alarm.code for alarm in decision.alarms if alarm.active}
         outcome.alarms.update(now - known)
         known = now
         outcome.highest_c = max(outcome.highest_c, rig.kettle.true_pit_c)
-        ended = second + 1
+        outcome.hours = (second + 1) / 3600.0
         if decision.phase is Phase.CUT_OFF:
             first = next(a.code for a in decision.alarms if cuts_off(a.code))
             found = (first, float(second), round(rig.kettle.true_pit_c, 1), round(rig.shown_c, 1))
@@ -189,7 +184,6 @@ def cook(seed: int, config: Config | None = None) -> Outcome:
                 found
             )
             break
-    outcome.hours = (ended or 0) / 3600.0
     return outcome
 
 

@@ -91,7 +91,6 @@ def _watch(rig: Rig, drill: Drill, start_s: float) -> tuple[str, list[str]]:
     """What the vents do after the alarm, and what is wrong with that."""
     action = BY_CODE[drill.code].action
     wrong: list[str] = []
-    other_cut_off = False
     for second in range(WATCHED_S):
         drill.inject(rig, rig.now_s - start_s)
         decision = rig.step()
@@ -100,11 +99,8 @@ def _watch(rig: Rig, drill: Drill, start_s: float) -> tuple[str, list[str]]:
             if not cut or decision.lower > 0.0 or decision.upper > 0.0:
                 return "not shut", [f"vents not shut {second} s after the alarm"]
         elif cut:
-            latched = [a.code for a in decision.alarms if a.action.severity >= Action.SNUFF.severity]
-            other_cut_off = True
-            if not latched:
-                wrong.append("cut off without a latched alarm")
-            break
+            latched = any(a.action.severity >= Action.SNUFF.severity for a in decision.alarms)
+            return "shut by another row", [] if latched else ["cut off without a latched alarm"]
         elif action is Action.THROTTLE and second > 30 and _active(decision, drill.code):
             floor, _ = air.share(rig.state.air.floor_v, rig.state.config.split)
             if decision.lower > 1.1 * floor + 1e-3:
@@ -112,8 +108,6 @@ def _watch(rig: Rig, drill: Drill, start_s: float) -> tuple[str, list[str]]:
                 break
     if action.severity >= Action.SNUFF.severity:
         return "shut, latched", wrong
-    if other_cut_off:
-        return "shut by another row", wrong
     return ("air floor" if action is Action.THROTTLE else "as tended"), wrong
 
 

@@ -89,7 +89,7 @@ def run(args: argparse.Namespace) -> int:
         fuel_used_kg=_fuel_used(grill, before_kg, script, duration_s),
         fire_alive=grill.fire_lives(),
     )
-    print(_text(summary, duration_s, trace))
+    print(_text(summary, duration_s))
     if args.json is not None:
         _write(args.json, json.dumps(summary, indent=1, allow_nan=False) + "\n")
     plot = args.plot if args.plot is not None or args.fast else Path("cook.png")
@@ -233,7 +233,7 @@ def _draw(trace: Trace, path: Path, config: Config) -> None:
         raise UserError(f"--plot {path}: cannot be written: {error.strerror or error}") from error
 
 
-def _text(summary: dict[str, Any], duration_s: float, trace: Trace) -> str:
+def _text(summary: dict[str, Any], duration_s: float) -> str:
     """The summary for a person."""
 
     def number(key: str, form: str, unit: str = "") -> str:
