@@ -232,3 +232,44 @@ def test_a_live_rehearsal_speaks_to_a_real_broker_and_draws_a_picture(
     assert "coalminder/rehearsal/availability" in topics
     assert picture.read_bytes().startswith(b"\x89PNG")
     assert list(records.glob("*.cook"))
+
+
+GATEWAY = """
+calibration_file = "{0}/calibration.json"
+[probes.pit]
+kind = "mqtt"
+topic = "gateway/pit"
+field = "probe.t"
+unit = "f"
+[vents.lower]
+driver = "simulated"
+stroke_s = 0.1
+settle_s = 0.02
+"""
+
+
+@pytest.mark.broker
+def test_the_readings_of_a_gateway_reach_the_daemon(mosquitto: Mosquitto, tmp_path: Path) -> None:
+    """Fresh ones: of a retained one nobody knows how old it is. 70.7 °F are 21.5 °C."""
+    path = configuration(tmp_path, mosquitto.port)
+    path.write_text(GATEWAY.format(tmp_path) + path.read_text("utf-8"), "utf-8")
+    with Watcher(mosquitto) as watcher:
+
+        def gateway(temp_f: float, retain: bool = False) -> None:
+            watcher.client.publish("gateway/pit", json.dumps({"probe": {"t": temp_f}}), 1, retain)
+
+        def shown() -> bool:
+            gateway(70.7)
+            return latest(watcher)["pit_c"] is not None
+
+        gateway(140.0, retain=True)
+        words = [sys.executable, "-m", "coalminder.cli", "tend", "--config", str(path)]
+        process = subprocess.Popen(words)
+        try:
+            wait_for(lambda: len(watcher.on(f"{BASE}/state")) >= 2, 20.0, "two states")
+            assert latest(watcher)["pit_c"] is None
+            wait_for(shown, 20.0, "a reading")
+        finally:
+            process.terminate()
+            assert process.wait(15) == 0
+    assert latest(watcher)["pit_c"] == pytest.approx(21.5, abs=0.05)
