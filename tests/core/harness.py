@@ -8,7 +8,7 @@ from typing import Any
 
 from coalminder.core import Config, State, initial, step
 from coalminder.events import Event, Light, Snuff
-from coalminder.values import Decision, Inputs, Reading, Sample
+from coalminder.values import Decision, Inputs, Phase, Reading, Sample
 
 
 @dataclass
@@ -41,11 +41,13 @@ class Bench:
         assert decision is not None
         return decision
 
-    def tending(self, pit_c: float = 93.0) -> Decision:
-        """From cold to tending at `pit_c`."""
+    def tending(self, pit_c: float = 93.0, phase: Phase = Phase.TENDING) -> Decision:
+        """From cold to tending at `pit_c`; far from the set point it stays settling, and `phase` says so."""
         self.step(20.0, Light())
         self.run(lambda t: min(20.0 + 0.25 * t, pit_c), 600)
-        return self.run(pit_c, 400)
+        decision = self.run(pit_c, 400)
+        assert decision.phase is phase
+        return decision
 
     def burnt_out(self) -> Decision:
         """From a fire at 93 °C, snuffed, to a cold grill."""

@@ -675,9 +675,9 @@ def test_a_new_set_point_keeps_what_the_loop_has_learned() -> None:
 
 def test_the_food_is_foretold_from_the_pit_as_it_is() -> None:
     finish = []
-    for pit_c in (93.0, 83.0):
+    for pit_c, phase in ((93.0, Phase.TENDING), (83.0, Phase.SETTLING)):
         bench = Bench()
-        bench.tending(pit_c)
+        bench.tending(pit_c, phase)
         bench.step(pit_c, FoodStep(step="loaded"))
         bench.run(pit_c, 600)
         finish.append(bench.state.food.view.finish_min)
