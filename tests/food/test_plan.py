@@ -32,6 +32,26 @@ def at(plan: Timeline, code: str) -> datetime:
     return next(row.at for row in plan.rows if row.step.code == code)
 
 
+@pytest.mark.parametrize(
+    "usual",
+    [
+        pytest.param({"fridge_c": 0.0, "brine_c": 0.0}, id="a drawer for fish"),
+        pytest.param({"ambient_c": -15.0, "humidity_frac": 0.95}, id="a night of frost"),
+        pytest.param({"ambient_c": 38.0, "humidity_frac": 0.15}, id="a hot day"),
+        pytest.param({"mass_kg": 0.05, "pieces": 1, "thickness_m": 0.008}, id="one small fillet"),
+        pytest.param({"set_point_c": 82.0}, id="a cool smoke"),
+        pytest.param({"set_point_c": 118.0}, id="a hot one"),
+        pytest.param({"kettle_cm": 37.0}, id="a small kettle"),
+        pytest.param({"salt_wps_pct": 2.0, "sugar_frac": 0.0}, id="little salt"),
+        pytest.param({"smoke_min": 0.0}, id="no wood"),
+        pytest.param({"wood_moisture_frac": 0.5}, id="green wood"),
+    ],
+)
+def test_what_cooks_do_may_be_planned(usual: dict[str, float]) -> None:
+    """Common practice."""
+    assert at(build_plan(replace(DEMO, **usual)), "serve") == SEVEN
+
+
 def test_steps_come_in_the_order_of_the_job_and_end_at_the_serving_time() -> None:
     plan = build_plan(DEMO)
     codes = [row.step.code for row in plan.rows]
