@@ -248,7 +248,7 @@ def _judge(problem: _Problem, tau_s: float, theta_s: float, moved: float, prior:
     solution, white = problem.solve(tau_s, theta_s)
     model = Fopdt(float(solution[0]), tau_s, theta_s)
     sigma2 = float(np.mean(white**2)) + 1e-18
-    information = _information(problem, model, white) / sigma2
+    information = _information(problem, model) / sigma2
     if prior is not None:
         information *= problem.trust
         information += np.diag([prior.slope_sd**-2, prior.tau_sd**-2, prior.theta_sd**-2])
@@ -297,7 +297,7 @@ def around(value: float, log_sd: float) -> Interval:
     return Interval(min(ends), max(ends))
 
 
-def _information(problem: _Problem, model: Fopdt, white: Floats) -> Floats:
+def _information(problem: _Problem, model: Fopdt) -> Floats:
     """J'J over (ln slope, ln tau, ln theta) with offset and transient projected out."""
     base = problem.columns(model.tau_s, model.theta_s)
     shift = 1e-3

@@ -81,10 +81,10 @@ def margins(loop: Response, slowest: float, fastest: float, points: int = 2000) 
         options={"xatol": 1e-6 * low},
     )  # fmt: skip
     ms = 1.0 / min(float(nearest.fun), float(distance[i]))
-    return Margins(ms, _gain_margin(omega, values), _phase_margin(omega, values))
+    return Margins(ms, _gain_margin(values), _phase_margin(values))
 
 
-def _gain_margin(omega: Floats, values: NDArray[np.complex128]) -> float:
+def _gain_margin(values: NDArray[np.complex128]) -> float:
     phase = np.unwrap(np.angle(values))
     found = math.inf
     for k in np.flatnonzero(np.diff(np.floor((phase + math.pi) / (2 * math.pi))) != 0):
@@ -96,7 +96,7 @@ def _gain_margin(omega: Floats, values: NDArray[np.complex128]) -> float:
     return found
 
 
-def _phase_margin(omega: Floats, values: NDArray[np.complex128]) -> float:
+def _phase_margin(values: NDArray[np.complex128]) -> float:
     size = np.log(np.abs(values))
     phase = np.unwrap(np.angle(values))
     found = math.inf
