@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import re
 import socket
@@ -51,6 +52,14 @@ def config(tmp_path: Path, text: str) -> Path:
     records = "" if "[journal]" in text else f"\n[journal]\ndirectory = {str(tmp_path)!r}\n"
     path.write_text(head + text + records, encoding="utf-8")
     return path
+
+
+@pytest.fixture
+def at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No second between two readings, where a test asks nothing of them."""
+    real = asyncio.sleep
+    hurried = SimpleNamespace(run=asyncio.run, sleep=lambda _for_s: real(0.0))
+    monkeypatch.setattr(command, "asyncio", hurried)
 
 
 def timed(samples: list[Sample]) -> list[tuple[float, Sample]]:
@@ -185,6 +194,7 @@ stroke_s = 0.1
     assert "good" in upper
 
 
+@pytest.mark.usefixtures("at_once")
 @pytest.mark.parametrize(
     ("text", "told"),
     [
@@ -216,6 +226,7 @@ def test_what_tend_refuses_is_not_all_good(
     assert (tmp_path / "empty").is_file()
 
 
+@pytest.mark.usefixtures("at_once")
 @pytest.mark.parametrize(("section", "left"), [("vents.lower", "probes"), ("probes.pit", "vents")])
 def test_half_a_grill_is_not_all_good(
     tmp_path: Path, section: str, left: str, capsys: pytest.CaptureFixture[str]
@@ -231,6 +242,7 @@ def test_half_a_grill_is_not_all_good(
     assert f"{path}: [{section}] is missing" in capsys.readouterr().err
 
 
+@pytest.mark.usefixtures("at_once")
 def test_a_folder_that_this_user_cannot_write_is_told(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -261,6 +273,7 @@ def test_a_folder_that_root_alone_can_write_is_told_to_root(
     command.try_records(folder)
 
 
+@pytest.mark.usefixtures("at_once")
 def test_a_broker_that_is_not_reached_is_not_called_good(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -276,6 +289,7 @@ def test_a_broker_that_is_not_reached_is_not_called_good(
     assert re.search(r"^broker's files +good", out, re.MULTILINE)
 
 
+@pytest.mark.usefixtures("at_once")
 def test_vents_that_were_not_tried_are_not_called_good(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

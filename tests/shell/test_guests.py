@@ -74,8 +74,9 @@ def test_a_module_that_cannot_be_imported_is_one_line(
     ids=["json is a folder", "no such picture", "no ending", "no folder", "no broker"],
 )
 def test_outputs_and_brokers_that_cannot_be_had_are_said_at_once(
-    options: list[str], said: str, capsys: pytest.CaptureFixture[str]
+    options: list[str], said: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    monkeypatch.setattr("coalminder.rehearse.live._CONNECT_S", 0.5)
     assert main(["rehearse", *options]) == 2
     shown = capsys.readouterr()
     assert said in shown.err
