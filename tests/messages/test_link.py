@@ -378,6 +378,20 @@ def test_the_size_of_a_message_is_counted_in_bytes(tmp_path: Path) -> None:
         assert not link.publish("text", "°" * 3700)
 
 
+def test_a_late_state_too_large_for_the_broker_holds_no_alarm_up(tmp_path: Path) -> None:
+    with strict(tmp_path, "max_packet_size 700\n") as (broker, link):
+        broker.kill()
+        wait_for(lambda: not link.connected)
+        link.offer(CALM, HEALTHY, 10.0, 1000.0)  # kept for later: some 600 bytes
+        broker.start()
+        wait_for(lambda: link.connected)
+        with Watcher(broker, "coalminder/kettle/alarm/+") as phone:
+            link.offer(decision(alarm()), HEALTHY, 20.0, 1010.0)
+            wait_for(lambda: any(read(m)["change"] for m in phone.on("#")))
+        link.offer(decision(alarm()), HEALTHY, 30.0, 1020.0)
+        assert link._delivery._outbox.pending(1) == ()
+
+
 def test_what_the_broker_refuses_is_logged_once(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
     with strict(tmp_path, f"acl_file {access_list(tmp_path)}\n") as (_, link):
         for _ in range(3):

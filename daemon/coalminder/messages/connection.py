@@ -136,11 +136,10 @@ class Connection:
         if client is None or not self._up:
             return None
         body = payload.encode() if isinstance(payload, str) else payload
-        size = len(topic) + len(body) + _OVERHEAD_BYTES
-        if self._most_bytes is not None and size > self._most_bytes:
+        if not self.fits(topic, body):
             self._complain(f"{topic} is too large for the broker, which takes {self._most_bytes} bytes")
             return None
-        self._largest = max(self._largest, size)
+        self._largest = max(self._largest, _size(topic, body))
         properties = None
         if self._protocol == paho.MQTTv5:
             properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
@@ -157,6 +156,10 @@ class Connection:
             log.warning("publishing on %s failed: %s", topic, error)
             return None
         return info.mid if info.rc == MQTTErrorCode.MQTT_ERR_SUCCESS else None
+
+    def fits(self, topic: str, body: bytes) -> bool:
+        """Whether a message is no larger than the broker takes; True when that is not known."""
+        return self._most_bytes is None or _size(topic, body) <= self._most_bytes
 
     def subscribe(self, topics: Sequence[str], *, as_published: bool = False) -> None:
         """Subscribe at QoS 1 with each connection, before anything is published on it: who sees us online
@@ -364,6 +367,10 @@ class Connection:
         if (self._up or reason != self._reason) and not self._stopping.is_set():
             log.warning("no broker: %s", reason)
         self._up, self._reason = False, reason
+
+
+def _size(topic: str, body: bytes) -> int:
+    return len(topic) + len(body) + _OVERHEAD_BYTES
 
 
 def _disconnect(client: paho.Client, *, will: bool) -> None:

@@ -83,8 +83,7 @@ class Delivery:
             numbers.add(number)
             self._held_until_s.pop(topic, None)
             if message_id is not None:
-                self._outbox.delivered(message_id)
-                self._tried.discard(message_id)
+                self._forget(message_id)
         return numbers
 
     def pump(self, utc_s: float) -> None:
@@ -102,14 +101,20 @@ class Delivery:
                 continue  # one at a time, so that what is refused now is not overtaken
             late = message_id in self._tried or utc_s - message.utc_s > LATE_AFTER_S
             self._tried.add(message_id)
-            body = json.loads(message.body) | {"seq": message_id, "late": late}
-            number = self._connection.publish(
-                message.topic, json.dumps(body, ensure_ascii=False), qos=1, retain=message.retain
-            )
+            said = json.loads(message.body) | {"seq": message_id, "late": late}
+            body = json.dumps(said, ensure_ascii=False).encode()
+            number = self._connection.publish(message.topic, body, qos=1, retain=message.retain)
+            if number is None and not self._connection.fits(message.topic, body):
+                self._forget(message_id)  # left out, else all that follows would wait for ever
+                continue
             if number is None:
                 return
             self._in_flight[number] = message_id, message.topic
             topics_flying.add(message.topic)
+
+    def _forget(self, message_id: int) -> None:
+        self._outbox.delivered(message_id)
+        self._tried.discard(message_id)
 
     def watch(self) -> None:
         """Dial again when the broker confirms nothing: MQTT sends again only on a new connection."""
