@@ -24,6 +24,7 @@ from coalminder.events import SetPoint, Snuff
 from coalminder.messages.connection import Connection
 from coalminder.messages.link import Link
 from coalminder.messages.options import LinkOptions
+from coalminder.messages.outbox import OutMessage
 from coalminder.values import HEALTHY, Action, Alarm, AlarmState, Decision, Outcome, Phase
 
 pytestmark = pytest.mark.broker
@@ -455,6 +456,25 @@ def test_an_alarm_that_the_broker_refuses_is_kept_until_it_takes_it(
                 time.sleep(0.01)
             told = [read(m)["state"] for m in phone.on("#")][:2]
     assert told == ["unacknowledged", "acknowledged"]  # in order
+
+
+def test_what_the_broker_refuses_holds_nothing_else_up(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Late states of long outages, on an access list that does not know them."""
+    monkeypatch.setattr("coalminder.messages.delivery.WINDOW", 10)
+    access = tmp_path / "acl"
+    access.write_text("topic read #\ntopic write coalminder/kettle/alarm/#\n", "utf-8")
+    with strict(tmp_path, f"acl_file {access}\n") as (broker, link):
+        for second in range(25):
+            late = OutMessage(link.topics.state_late, "{}", 1000.0 + second, retain=False)
+            link._delivery.keep(late, late=True)
+        with Watcher(broker, "coalminder/kettle/alarm/+") as phone:
+            for second in range(100):
+                link.offer(decision(alarm()), HEALTHY, float(second), 2000.0 + second)
+                time.sleep(0.01)
+            assert [read(m) for m in phone.on("#") if read(m)["change"]]
+        assert len(link._delivery._outbox.pending(100)) == 25  # kept, as what is refused is
 
 
 def test_commands_that_may_not_be_heard_are_complained_of_and_asked_for_again(

@@ -18,7 +18,7 @@ log = logging.getLogger(__name__)
 
 LATE_AFTER_S = 5.0
 DEAF_S = 30.0  # a broker that confirms nothing for so long is none, though it answers pings
-WINDOW = 1000  # messages of the outbox handed to the network at one time
+WINDOW = 1000  # messages of the outbox looked at in one step, beside those that are held
 
 
 class Delivery:
@@ -30,6 +30,7 @@ class Delivery:
         self._in_flight: dict[int, tuple[int, str]] = {}  # number on the wire -> id in the outbox, topic
         self._tried: set[int] = set()  # ids in the outbox that were handed to the network before
         self._held_until_s: dict[str, float] = {}  # topics on which the broker refuses messages
+        self._held = 0  # messages passed over in the last step: they must not fill the window
         self._waiting_since_s: float | None = None  # for the broker to confirm anything (monotonic)
         self._generation = 0
         self.deaf = False
@@ -93,11 +94,14 @@ class Delivery:
             return
         flying = {message_id for message_id, _ in self._in_flight.values()}
         topics_flying = {topic for _, topic in self._in_flight.values()}
-        for message_id, message in self._outbox.pending(WINDOW):
+        waiting = self._outbox.pending(WINDOW + self._held)
+        self._held = 0
+        for message_id, message in waiting:
             if message_id in flying:
                 continue
             held_s = self._held_until_s.get(message.topic)
             if held_s is not None and (time.monotonic() < held_s or message.topic in topics_flying):
+                self._held += 1
                 continue  # one at a time, so that what is refused now is not overtaken
             late = message_id in self._tried or utc_s - message.utc_s > LATE_AFTER_S
             self._tried.add(message_id)
