@@ -395,8 +395,10 @@ def test_a_late_state_too_large_for_the_broker_holds_no_alarm_up(tmp_path: Path)
 
 def test_what_the_broker_refuses_is_logged_once(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
     with strict(tmp_path, f"acl_file {access_list(tmp_path)}\n") as (_, link):
-        for _ in range(3):
+        for second in range(30):  # answers to commands are refused, states between them are not
             link.publish("forbidden", b"x")
+            link.offer(decision(pit_c=float(second)), HEALTHY, float(second), 1000.0 + second)
+            time.sleep(0.02)
         wait_for(lambda: "refuses messages" in caplog.text)
         assert caplog.text.count("refuses messages") == 1
 

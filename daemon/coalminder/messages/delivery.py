@@ -73,18 +73,19 @@ class Delivery:
             generation, number, taken = self._answered.popleft()
             if generation != self._generation:
                 continue
-            message_id, topic = self._in_flight.pop(number, (None, ""))
-            if message_id is not None:  # one of QoS 0 counts as sent without a word of the broker
-                self._waiting_since_s, self.deaf = None, False
-            if not taken:
-                if topic not in self._held_until_s:
-                    log.warning("the broker refuses messages on %s", topic or "a topic of ours")
-                self._held_until_s[topic] = time.monotonic() + AGAIN_S
-                continue
-            numbers.add(number)
-            self._held_until_s.pop(topic, None)
-            if message_id is not None:
+            if taken:
+                numbers.add(number)
+            if number not in self._in_flight:
+                continue  # none of the outbox; one of QoS 0 counts as sent without a word of the broker
+            message_id, topic = self._in_flight.pop(number)
+            self._waiting_since_s, self.deaf = None, False
+            if taken:
+                self._held_until_s.pop(topic, None)
                 self._forget(message_id)
+                continue
+            if topic not in self._held_until_s:
+                log.warning("the broker refuses messages on %s", topic)
+            self._held_until_s[topic] = time.monotonic() + AGAIN_S
         return numbers
 
     def pump(self, utc_s: float) -> None:
