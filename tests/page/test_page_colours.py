@@ -10,7 +10,7 @@ import pytest
 import coalminder.page
 
 CSS = (Path(coalminder.page.__file__).parent / "static" / "page.css").read_text("utf-8")
-PAIRS = re.findall(r"--([\w-]+): light-dark\((#\w+), (#\w+)\);", CSS)
+PAIRS = re.findall(r"--([\w-]+): var\(--day, (#\w+)\) var\(--night, (#\w+)\);", CSS)
 COLOURS = {
     "day": {name: day for name, day, _ in PAIRS},
     "night": {name: night for name, _, night in PAIRS},
@@ -90,5 +90,5 @@ def test_lines_can_be_seen_on_the_shaded_band(time: str, line: str) -> None:
 def test_no_colour_is_used_that_was_not_measured() -> None:
     measured = {name for pair in (*TEXT, *LINES) for name in pair} | {"shade"}
     assert {name for name, _, _ in PAIRS} == measured
-    rest = re.sub(r"--[\w-]+: light-dark\([^)]*\);", "", CSS)
+    rest = re.sub(r"--[\w-]+: var\(--day, [^;]*;", "", CSS)
     assert re.findall(r"#[0-9a-fA-F]{3,8}\b(?=[;\s])", rest) == ["#000a"], "only what lies behind a question"

@@ -7,7 +7,7 @@ import re
 import socket
 import threading
 from collections.abc import Iterator, Mapping
-from typing import Any
+from typing import Any, Literal
 
 import pytest
 import uvicorn
@@ -290,3 +290,27 @@ def test_a_time_of_another_day_has_its_day(page: Page, program: Program) -> None
     program.wire.on_news()
     expect(page.locator("#alarm-list .state")).to_contain_text("Since Sat 11 Apr, 15:00")
     expect(page.locator("#plot-summary")).to_contain_text("Sat 11 Apr")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_a_browser_of_years_ago_paints_the_question_too(
+    browser: Browser, program: Program, scheme: Literal["light", "dark"]
+) -> None:
+    """Colour functions newer than 2022 (CSS Color 5) are taken away, as an old phone has them not."""
+    context = browser.new_context(color_scheme=scheme)
+    page = context.new_page()
+
+    def old(route: Route) -> None:
+        answer = route.fetch()
+        css = re.sub(r"(light-dark|color-mix|contrast-color)\(", "unheard-of(", answer.text())
+        route.fulfill(response=answer, body=css)
+
+    page.route("**/page.css", old)
+    log_in(page, program.url)
+    page.locator("#snuff").click()
+    grounds = [
+        page.locator(where).evaluate("e => getComputedStyle(e).backgroundColor")
+        for where in ("dialog", "#bar", "html")
+    ]
+    assert grounds == 3 * ["rgb(18, 20, 18)" if scheme == "dark" else "rgb(251, 250, 245)"]
+    context.close()
