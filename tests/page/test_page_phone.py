@@ -6,7 +6,9 @@ import asyncio
 import re
 import socket
 import threading
+import time
 from collections.abc import Iterator, Mapping
+from datetime import UTC, datetime
 from typing import Any, Literal
 
 import pytest
@@ -261,6 +263,24 @@ def test_what_is_not_known_is_not_told(page: Page, program: Program) -> None:
     expect(page.locator("#pit-figure")).to_have_text("–")
     expect(page.locator("#facts")).to_have_text("")
     expect(page.locator("#trust-text")).to_contain_text("nobody tends the fire")
+
+
+def test_every_old_figure_is_told_as_old(page: Page, program: Program) -> None:
+    """Not the pit alone: who has scrolled down does not see the first line."""
+    tell(program.wire.board, state(utc=datetime.now(UTC)), mono_s=time.monotonic())
+    program.wire.on_news()
+    told = """() => [...document.querySelectorAll('main h2')].map(
+        e => e.textContent + getComputedStyle(e, '::after').content.replace(/none|"/g, ''))"""
+    expect(page.locator("body")).to_have_attribute("data-trust", "live")
+    assert [text for text in page.evaluate(told) if "old" in text] == []
+    program.stop()
+    expect(page.locator("body")).to_have_attribute("data-trust", "unreached", timeout=12_000)
+    assert [text for text in page.evaluate(told) if "old" in text] == [
+        f"{title} – old"
+        for title in ("Now", "Alarms: none", "What to do next", "Food, fuel, vents", "Set point")
+    ]
+    for figure in ("#pit-figure", "#facts dd span"):
+        expect(page.locator(figure).first).to_have_css("text-decoration-style", "dashed")
 
 
 def test_without_scripts_no_alarm_is_denied(browser: Browser, program: Program) -> None:

@@ -49,10 +49,12 @@ def test_the_page_says_how_far_it_can_be_trusted(
 ) -> None:
     tell(board, state())
     board.take(TOPICS.availability, availability, retained=True, mono_s=0.0)
-    trust = seen(board, link=link, after_s=after_s)["trust"]
+    document = seen(board, link=link, after_s=after_s)
+    trust, todo = document["trust"], [item["text"] for item in document["next"]]
     assert trust["kind"] == kind
     assert trust["age_s"] == after_s
     assert bool(trust["text"]) == (kind != "live")
+    assert todo == [NEXT["tending"] if kind == "live" else trust["text"]], "an old 'nothing to do' is none"
 
 
 def test_a_broker_that_is_away_says_what_to_do_and_why_only_beside_it(board: Board) -> None:

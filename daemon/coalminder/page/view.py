@@ -71,10 +71,11 @@ def _in_words(part: Any, unit: Units) -> Any:
 def _document(board: Board, link: Link, shown: Shown, utc_s: float, mono_s: float) -> dict[str, Any]:
     state, unit = board.state, shown.units
     age_s = board.age_s(utc_s, mono_s)
+    trust = _trust(board, link, shown, age_s, utc_s)
     out: dict[str, Any] = {
         "grill": board.topics.grill,
         "clock_s": round(mono_s, 2),
-        "trust": _trust(board, link, shown, age_s, utc_s),
+        "trust": trust,
         "alarms": alarms.rows(board, mono_s),
         "unit": {"temp": unit.temp, "scale": unit.scale, "offset": unit.offset, "mass": unit.mass},
     }
@@ -88,7 +89,7 @@ def _document(board: Board, link: Link, shown: Shown, utc_s: float, mono_s: floa
         "vents": _vents(state),
         "fuel": _fuel(state),
         "finish": _finish(state, food, board.food is not None),
-        "next": _next(state, food),
+        "next": _next(state, food, "" if trust["kind"] == "live" else trust["text"]),
         "band": {
             "low": unit.shown(state.band.low_c),
             "high": unit.shown(state.band.high_c),
@@ -241,8 +242,8 @@ def _finish(state: StateMessage, food: FoodPart | None, followed: bool) -> dict[
     return out
 
 
-def _next(state: StateMessage, food: FoodPart | None) -> list[dict[str, str]]:
-    """What to do next, the most pressing first. level: alarm, warn or note."""
+def _next(state: StateMessage, food: FoodPart | None, lost: str) -> list[dict[str, str]]:
+    """What to do next, the most pressing first. level: alarm, warn or note. lost: what to do if it is old."""
     items: list[dict[str, str]] = []
     if food is not None:
         items += [
@@ -261,8 +262,10 @@ def _next(state: StateMessage, food: FoodPart | None) -> list[dict[str, str]]:
         text = f"{step.title}{due}" + (f": {step.text}" if step.text else "")
         if not any(step.text and step.text in item["text"] for item in items):
             items.append({"level": "note", "text": text})
-    if state.phase in FIRST or (not items and state.phase in NEXT):
+    if state.phase in FIRST or (not items and not lost and state.phase in NEXT):
         items.insert(0, {"level": "note", "text": NEXT[state.phase]})
+    if lost:
+        items.insert(0, {"level": "alarm", "text": lost})
     return items[:12]
 
 

@@ -66,7 +66,9 @@ function renderTrust() {
   put($("trust-text"), kind === "live" ? "Live" : (age === null ? text : `Old. ${text}`));
   put($("age"), age === null ? "" : (kind === "live" ? `Last word ${ago(age)}` : `Last word ${ago(age)}. What follows was so then.`));
   put($("trust-notes"), doc ? doc.trust.notes.join(" ") : "");
-  $("pit-old").hidden = kind === "live" || age === null;
+  const old = kind !== "live" && age !== null;
+  document.body.toggleAttribute("data-old", old);
+  $("pit-old").hidden = !old;
   const title = doc && doc.phase && !document.hidden ? `${kind === "live" ? "" : "old: "}${figure(doc.pit)} ${doc.phase.word}` : "";
   const asking = doc && !document.hidden ? doc.alarms.filter((alarm) => alarm.asks).length : 0;
   const name = doc ? doc.grill : "";
