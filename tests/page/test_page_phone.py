@@ -265,6 +265,42 @@ def test_what_is_not_known_is_not_told(page: Page, program: Program) -> None:
     expect(page.locator("#trust-text")).to_contain_text("nobody tends the fire")
 
 
+def test_an_alarm_is_seen_wherever_the_page_is_scrolled_to(page: Page, program: Program) -> None:
+    call = page.locator("#call")
+    page.locator("#theme").scroll_into_view_if_needed()
+    expect(call).to_be_visible()  # the figures of these tests are old, and the first line is out of sight
+    expect(call).to_have_text("◌ Old. The daemon has gone silent. Go and look.")
+    tell(program.wire.board, alarm("fire_out"))
+    program.wire.on_news()
+    expect(call).to_have_text("▲ High, old: The fire is out")
+    tell(program.wire.board, alarm("pit_probe_noisy", priority="medium", message="Noise"))
+    program.wire.on_news()
+    expect(call).to_have_text("▲ 2 alarms, old: The fire is out")
+    call.click()
+    expect(page.get_by_role("button", name="Acknowledge: The fire is out")).to_be_in_viewport()
+    expect(call).to_have_text(re.compile("Old"))
+    expect(page.locator("#alarms")).to_be_focused()
+    call.click()
+    expect(page.locator("#trust")).to_be_in_viewport()
+    assert page.evaluate("history.length") == 3, "the way back is not longer for it"
+
+
+def test_a_phone_that_lies_shows_the_alarm_beside_the_snuff(page: Page, program: Program) -> None:
+    page.set_viewport_size({"width": 740, "height": 360})
+    tell(program.wire.board, alarm("fire_out"))
+    program.wire.on_news()
+    call, snuff = page.locator("#call"), page.locator("#snuff")
+    expect(call).to_be_visible()
+    boxes = [button.bounding_box() for button in (call, snuff)]
+    assert boxes[0] is not None
+    assert boxes[1] is not None
+    assert boxes[0]["y"] == boxes[1]["y"]
+    assert min(box["height"] for box in boxes if box) >= 48
+    bar = page.locator("#bar").bounding_box()
+    assert bar is not None
+    assert bar["height"] < 360 / 4
+
+
 def test_every_old_figure_is_told_as_old(page: Page, program: Program) -> None:
     """Not the pit alone: who has scrolled down does not see the first line."""
     tell(program.wire.board, state(utc=datetime.now(UTC)), mono_s=time.monotonic())

@@ -4,7 +4,7 @@
 
 const SILENT_S = 6; // the program speaks every 2 s; after so long without a word it is not reached
 const plot = new CookPlot($("plot"), $("key"), $("plot-summary"), $("figures"));
-let doc = null, heard = null, source = null, opened = clockNow(), told = null, editing = false;
+let doc = null, heard = null, source = null, opened = clockNow(), told = null, called = null, editing = false;
 
 // Steady time that also counts while the phone sleeps.
 function clockNow() { return { steady: performance.now(), wall: Date.now() }; }
@@ -74,6 +74,28 @@ function renderTrust() {
   const name = doc ? doc.grill : "";
   const whole = `${asking ? `(${asking}) ` : ""}${title}${title ? " – " : ""}${name}`;
   if (whole && document.title !== whole) document.title = whole;
+  renderCall();
+}
+
+// What must be seen and is not on the screen: told beside the snuff, where a tap leads to it.
+function renderCall() {
+  const floor = $("bar").getBoundingClientRect().top;
+  const seen = (element) => { const { top, bottom } = element.getBoundingClientRect(); return bottom > 0 && bottom <= floor; };
+  const asking = doc ? doc.alarms.filter((alarm) => alarm.asks) : [];
+  const first = document.querySelector("#alarm-list .asks .title");
+  let text = "", place = null;
+  if (asking.length && first && !seen(first)) {
+    const [{ priority, title }] = asking, [shape, word] = (PRIORITY[priority] ?? "▲ Alarm").split(" ");
+    const old = document.body.hasAttribute("data-old") ? ", old" : "";
+    text = `${shape} ${asking.length > 1 ? `${asking.length} alarms` : word}${old}: ${title}`;
+    place = first;
+  } else if (["old", "offline", "no_broker", "unreached"].includes(document.body.dataset.trust) && !seen($("trust"))) {
+    text = `${$("trust-mark").textContent} ${$("trust-text").textContent}`;
+    place = $("trust");
+  }
+  put($("call"), text);
+  $("call").hidden = !text;
+  called = place;
 }
 
 function figure(pit) { return pit && pit.figure !== null ? `${pit.figure.toFixed(0)} ${doc.unit.temp}` : "–"; }
@@ -146,6 +168,7 @@ function renderAlarms() {
   told = new Set(now.keys());
   if (fresh.length) put($("shout"), fresh.map((alarm) => `Alarm${alarm.priority ? `, ${alarm.priority}` : ""}: ${alarm.title}. ${alarm.remedy}`).join(" "));
   else if (!asking.length) put($("shout"), "");
+  renderCall();
 }
 
 function makeAlarm(alarm) {
@@ -233,6 +256,11 @@ $("snuff").addEventListener("click", async () => {
   });
   if (answer) send("snuff", {}, "Snuff");
 });
+$("call").addEventListener("click", () => {
+  called?.scrollIntoView({ block: "start" });
+  if (called && called !== $("trust")) $("alarms").focus({ preventScroll: true });
+  renderCall();
+});
 $("attend").addEventListener("click", () => acknowledge($("attend"), () => true, "Looked"));
 $("logout").addEventListener("click", async () => { await send("logout", {}, "Log out"); location.assign("/login"); });
 $("logout").hidden = document.querySelector('meta[name="login"]').content === "no";
@@ -274,5 +302,6 @@ $("theme").addEventListener("change", () => {
 // A page that nobody sees gives its connection back: a browser has six for all of them.
 document.addEventListener("visibilitychange", () => { if (document.hidden) pause(); else open(); renderTrust(); });
 addEventListener("online", () => open());
+for (const moved of ["scroll", "resize"]) addEventListener(moved, renderCall, { passive: true });
 setInterval(watch, 1000);
 open();
