@@ -216,6 +216,17 @@ def test_a_snuff_after_the_session_ended_says_so_and_stays(page: Page, program: 
     expect(page.get_by_label("Password")).to_be_visible()
 
 
+def test_nothing_that_was_told_gets_lost_at_the_login_without_a_word(page: Page, program: Program) -> None:
+    page.route("**/events", lambda route: route.abort())
+    program.log_all_out()
+    page.get_by_role("button", name="Food is on the grill").click()
+    expect(reply(page)).to_have_text("Food is on the grill: not sent – log in again")
+    page.wait_for_timeout(1500)
+    expect(reply(page)).to_be_visible()
+    page.get_by_role("link", name="Log in").click()
+    expect(page.get_by_label("Password")).to_be_visible()
+
+
 def test_the_login_waits_for_an_open_question(page: Page, program: Program) -> None:
     page.get_by_role("button", name="Wood added…").click()
     program.log_all_out()

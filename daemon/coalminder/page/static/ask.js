@@ -69,7 +69,7 @@ async function send(kind, fields, label) {
   clearTimeout(patience);
   underWay -= 1;
   if (snuff) open();
-  if (snuff && !done) say(`${said}. ${BY_HAND}`, { stays: true, again }); else say(said);
+  say(snuff && !done ? `${said}. ${BY_HAND}` : said, { stays: again || (snuff && !done), again });
   if (again || out) leave();
 }
 
