@@ -188,11 +188,15 @@ def test_light_can_be_chosen_against_the_phone_and_is_remembered(eye: Eye) -> No
     assert page.evaluate(background) == "rgb(251, 250, 245)"
 
 
-def test_text_of_twice_the_size_still_fits(eye: Eye) -> None:
+@pytest.mark.parametrize("width", [320, PHONE["width"]])
+def test_text_of_twice_the_size_still_fits(eye: Eye, width: int) -> None:
     """WCAG 2.2, 1.4.4: text may be resized to 200 % without loss; 1.4.10: no scrolling in two directions."""
+    eye.stack.rehearse(*NOISY)
+    expect(eye.page.locator("#alarm-list button").first).to_be_visible(timeout=40_000)
+    eye.page.set_viewport_size(PHONE | {"width": width})  # type: ignore[arg-type]
     eye.page.evaluate("document.documentElement.style.fontSize = '225%'")
     eye.page.wait_for_timeout(200)
-    assert eye.page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
+    assert eye.page.evaluate("document.documentElement.scrollWidth") <= width
 
 
 def test_everything_is_reached_and_left_by_keyboard(eye: Eye) -> None:
