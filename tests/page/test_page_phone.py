@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import re
 import socket
 import threading
@@ -92,6 +93,30 @@ def page(browser: Browser, program: Program) -> Iterator[Page]:
     expect(page.locator("#phase-word")).to_have_text("Tending.")
     yield page
     context.close()
+
+
+@contextlib.contextmanager
+def slow_down(url: str) -> Iterator[tuple[str, dict[str, float]]]:
+    """The program behind a network that lets down as many bytes in a second as `pace` says; others wait."""
+    pace = {"bytes_per_s": 1e6}
+    port = int(re.findall(r":(\d+)/", url)[0])
+
+    def move(source: socket.socket, sink: socket.socket, paced: bool) -> None:
+        with contextlib.suppress(OSError), source, sink:
+            while part := source.recv(64 if paced else 4096):
+                sink.sendall(part)
+                time.sleep(len(part) / pace["bytes_per_s"] if paced else 0.0)
+
+    def serve() -> None:
+        with contextlib.suppress(OSError):
+            while True:
+                near, far = listening.accept()[0], socket.create_connection(("127.0.0.1", port))
+                for ends in ((near, far, False), (far, near, True)):
+                    threading.Thread(target=move, args=ends, daemon=True).start()
+
+    with socket.create_server(("127.0.0.1", 0)) as listening:
+        threading.Thread(target=serve, daemon=True).start()
+        yield f"http://127.0.0.1:{listening.getsockname()[1]}/", pace
 
 
 def reply(page: Page) -> Locator:
@@ -310,6 +335,28 @@ def test_a_phone_that_lies_shows_the_alarm_beside_the_snuff(page: Page, program:
     bar = page.locator("#bar").bounding_box()
     assert bar is not None
     assert bar["height"] < 360 / 4
+
+
+def test_what_a_slow_network_held_back_is_not_live(browser: Browser, program: Program) -> None:
+    """A word each second, of 1 kB and more: at 600 byte/s each comes later than the one before."""
+    with slow_down(program.url) as (url, pace):
+        context = phone(browser)
+        page = context.new_page()
+        log_in(page, url)
+        expect(page.locator("#phase-word")).to_have_text("Tending.")
+        pace["bytes_per_s"] = 600.0
+        for _ in range(25):
+            tell(program.wire.board, state(utc=datetime.now(UTC)), mono_s=time.monotonic())
+            program.wire.on_news()
+            page.wait_for_timeout(1000)
+        behind_s = time.monotonic() - page.evaluate("doc.clock_s")
+        assert behind_s > 15.0, "the network of this test is slow"
+        shown_s = float(re.findall(r"Last word (\d+) s ago", page.locator("#age").inner_text())[0])
+        assert shown_s == pytest.approx(behind_s, abs=2.5)
+        expect(page.locator("#trust-text")).to_have_text(
+            "Old. The network is slow: words come late. Go and look."
+        )
+        context.close()
 
 
 def test_every_old_figure_is_told_as_old(page: Page, program: Program) -> None:

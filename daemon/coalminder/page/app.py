@@ -168,12 +168,12 @@ class PageApp:
         return answer
 
     async def events(self, request: Request) -> Response:
-        """Server-sent events: `history`, `now`, `bye`."""
+        """Server-sent events: `clock`, `history`, `now`, `bye`."""
         session = self._door.session(request)
         if session is None or self._feed is None:
             return PlainTextResponse("log in first", 401)
-        stream = self._feed.stream(lambda: self._door.holds(session))
-        return EventSourceResponse(stream, ping=60, send_timeout=SEND_TIMEOUT_S)
+        events = self._feed.events(lambda: self._door.holds(session))
+        return EventSourceResponse(events, ping=60, send_timeout=SEND_TIMEOUT_S)
 
     async def command(self, request: Request) -> Response:
         """Send a command to the daemon, and its reply back. Body: JSON object of the command's fields.

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import math
 import time
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncGenerator, AsyncIterator, Callable
 from typing import Any
 
 from coalminder.page.board import Board
@@ -63,7 +64,14 @@ class Feed:
 
         return json.dumps(self._wire.look(read), separators=(",", ":"))
 
-    async def stream(self, holds: Callable[[], bool]) -> AsyncIterator[Event]:
+    async def events(self, holds: Callable[[], bool]) -> AsyncIterator[Event]:
+        """What `stream` says, and the program's clock before it: the plot may be long on its way."""
+        yield {"event": "clock", "data": f"{time.monotonic():.2f}"}
+        async with contextlib.aclosing(self.stream(holds)) as stream:
+            async for event in stream:
+                yield event
+
+    async def stream(self, holds: Callable[[], bool]) -> AsyncGenerator[Event, None]:
         """Events for one phone: `history` at first and when it changed as a whole, `now` at each view.
 
         Ends when `holds()` is no longer true (logged out), or when too many others came later.

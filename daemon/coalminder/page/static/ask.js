@@ -7,17 +7,16 @@ const ANSWER_MS = 8000; // the program answers within 6 s, also when the daemon 
 const KEPT_MS = 60000; // an answer stays no longer than it is true
 const STEADY_MS = 500; // the second tap of a double tap was not meant for the question
 const SHOWN_MS = 1000; // until the page shows what an acknowledgement changed
-const APART_S = 5;
 const RESULTS = { accepted: "accepted", refused: "refused", unsent: "not sent", silent: "no answer" };
 const BY_HAND = "Shut both vents by hand.";
 let ahead = null, underWay = 0, out = false, fading = 0, steadying = 0;
 
 // --- the program's clock -------------------------------------------------------------------------
 
-// What is told of it can only come late: the most of all is nearest. Far apart: another clock, or ours stood still.
-function hearClock(clock_s) {
+// What is told of it can only come late: the most of all is nearest. anew: a stream begins, maybe after a sleep.
+function hearClock(clock_s, anew = false) {
   const told = clock_s - performance.now() / 1000;
-  ahead = ahead === null || Math.abs(told - ahead) > APART_S ? told : Math.max(ahead, told);
+  ahead = ahead === null || anew ? told : Math.max(ahead, told);
 }
 
 // --- the answer ----------------------------------------------------------------------------------

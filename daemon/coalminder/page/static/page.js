@@ -3,6 +3,7 @@
 "use strict";
 
 const SILENT_S = 6; // the program speaks every 2 s; after so long without a word it is not reached
+const BEHIND_S = 60; // what waits in a slow network is given up after so long, for what is so now
 const plot = new CookPlot($("plot"), $("key"), $("plot-summary"), $("figures"));
 let doc = null, heard = null, source = null, opened = clockNow(), told = null, called = null, editing = false;
 
@@ -18,6 +19,7 @@ function open() {
   pause();
   opened = clockNow();
   source = new EventSource("/events");
+  source.addEventListener("clock", (event) => hearClock(Number(event.data), true));
   source.addEventListener("history", (event) => plot.history(JSON.parse(event.data).columns));
   source.addEventListener("now", (event) => { doc = JSON.parse(event.data); heard = clockNow(); hearClock(doc.clock_s); render(); });
   source.addEventListener("bye", () => { pause(); leave(); });
@@ -33,9 +35,13 @@ async function whyClosed() {
 
 function watch() {
   const quiet = heard ? Math.min(since(heard), since(opened)) : since(opened);
-  if (quiet > SILENT_S && !document.hidden && !underWay && !out) open();
+  const stuck = quiet > SILENT_S || Math.min(late(), since(opened)) > BEHIND_S;
+  if (stuck && !document.hidden && !underWay && !out) open();
   renderTrust();
 }
+
+// How old the last word is by the program's clock: a slow network holds words back and gives them one by one.
+function late() { return doc && ahead !== null ? Math.max(ahead + performance.now() / 1000 - doc.clock_s, 0) : 0; }
 
 // --- rendering ----------------------------------------------------------------------------------
 
@@ -54,11 +60,14 @@ function ago(seconds) {
 function renderTrust() {
   let kind = "nothing", text = "Waiting for the page's program.", age = null;
   if (doc) {
-    const silent = since(heard);
+    const silent = since(heard), behind = Math.max(silent, late());
     ({ kind, text } = doc.trust);
-    if (doc.trust.age_s !== null) age = doc.trust.age_s + silent;
+    if (doc.trust.age_s !== null) age = doc.trust.age_s + behind;
     if (silent > SILENT_S) { kind = "unreached"; text = "The page's program is not reached: network away? Trying again."; }
-    else if (kind === "live" && age > doc.trust.old_after_s) { kind = "old"; text = "The daemon has gone silent. Go and look."; }
+    else if (kind === "live" && age > doc.trust.old_after_s) {
+      kind = "old";
+      text = behind > doc.trust.age_s ? "The network is slow: words come late. Go and look." : "The daemon has gone silent. Go and look.";
+    }
   } else if (since(opened) > SILENT_S) { kind = "unreached"; text = "The page's program is not reached. Trying again."; }
   if (out) { kind = "unreached"; text = "Logged out. Log in again."; }
   document.body.dataset.trust = kind;
