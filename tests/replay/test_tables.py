@@ -195,6 +195,16 @@ def test_uneven_rows_become_even_and_gaps_stay_empty() -> None:
     assert s.pit_c[505] == 55.0
 
 
+def test_nothing_is_read_before_the_first_reading_and_after_the_last(tmp_path: Path) -> None:
+    """A probe put in half an hour after the logger was started did not show its first reading before."""
+    rows = [f"{t},{93.0 if 1800 <= t <= 3000 else ''},0.1" for t in range(0, 3610, 10)]
+    (tmp_path / "late.csv").write_text("\n".join(["time_s,pit_c,lower", *rows]) + "\n", "utf-8")
+    pit_c = even(read_table(tmp_path / "late.csv")).pit_c
+    assert np.isnan(pit_c[:1800]).all()
+    assert np.all(pit_c[1800:3001] == 93.0)
+    assert np.isnan(pit_c[3001:]).all()
+
+
 def test_rows_with_the_lid_off_and_after_it_do_not_count(cook: Cook) -> None:
     rows = usable(cook.series)
     off = np.flatnonzero(cook.series.lid_off)

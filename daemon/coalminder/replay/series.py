@@ -134,6 +134,7 @@ def even(series: Series) -> Series:
         gap = np.diff(series.time_s[good], append=math.inf)
         place = np.clip(np.searchsorted(series.time_s[good], time_s + 1e-9, side="right") - 1, 0, None)
         out[(gap[place] > longest_s) & (time_s > series.time_s[good][place])] = math.nan
+        out[time_s < series.time_s[good][0]] = math.nan
         return out
 
     pit_c = line(series.pit_c)
