@@ -27,7 +27,9 @@ from coalminder.replay import report as reports
 from coalminder.replay.again import Again, Difference
 from coalminder.replay.facts import facts
 from coalminder.replay.food_story import FoodStory, Told
+from coalminder.replay.fopdt import Fopdt, response
 from coalminder.replay.load import load
+from coalminder.replay.series import log_draught
 from coalminder.values import Inputs, ProbeFault, ProbeFaultKind, Reading
 
 
@@ -331,3 +333,18 @@ def test_what_is_taken_for_granted_in_a_table_is_said(
     for words in told:
         assert words in said
     assert said.count("in °F") == (2 if pit > 121.0 else 0)
+
+
+def test_figures_are_json_where_one_of_them_is_no_number(tmp_path: Path) -> None:
+    """JSON has no NaN (RFC 8259); 90 readings are too few for the test of what is left over."""
+    lower = np.where(np.arange(1901) // 40 % 2, 0.15, 0.1)
+    pit_c = 93.0 + response(Fopdt(66.0, 1100.0, 5.0), log_draught(lower, 0.02), 1.0)
+    rows = [f"{t},{pit_c[t] if t > 1810 else ''},{lower[t]}" for t in range(1901)]
+    (tmp_path / "t.csv").write_text("\n".join(["time_s,pit_c,lower", *rows]) + "\n", "utf-8")
+    assert main(["replay", str(tmp_path / "t.csv"), "--fit", "--json", str(tmp_path / "j")]) == 0
+
+    def refused(word: str) -> None:
+        raise ValueError(word)
+
+    found = json.loads((tmp_path / "j").read_text("utf-8"), parse_constant=refused)
+    assert found["kettle"]["cross_p"] is None

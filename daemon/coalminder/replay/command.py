@@ -119,7 +119,7 @@ def run(args: argparse.Namespace) -> int:
     outcomes = _what_if(args, console, loaded, change, kettle, boxes, figures)
     _write(args, console, loaded, kettle, tuning, outcomes)
     if args.json:
-        _save(args.json, json.dumps(figures, indent=2, default=str) + "\n")
+        _save(args.json, json.dumps(_sayable(figures), indent=2, default=str, allow_nan=False) + "\n")
     return 1 if any(x.again and not x.again.same and not x.why_parted for x in loaded) else 0
 
 
@@ -182,6 +182,15 @@ def _change(args: argparse.Namespace, config: Config | None) -> Callable[[Config
         return new if args.set_point is None else replace(new, set_point_c=args.set_point)
 
     return change
+
+
+def _sayable(figure: Any) -> Any:
+    """`figure` with null for what is no number: JSON has neither NaN nor an infinite Ms (RFC 8259)."""
+    if isinstance(figure, float):
+        return figure if math.isfinite(figure) else None
+    if isinstance(figure, dict):
+        return {name: _sayable(value) for name, value in figure.items()}
+    return [_sayable(value) for value in figure] if isinstance(figure, list | tuple) else figure
 
 
 def _figures(item: Loaded) -> dict[str, Any]:
