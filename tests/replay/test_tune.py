@@ -31,6 +31,7 @@ from coalminder.replay.fopdt import Fopdt, response
 from coalminder.replay.identify import fit
 from coalminder.replay.learned import USUAL_KETTLE, ensemble, learn, pool
 from coalminder.replay.margins import core_controller, fopdt_margins
+from coalminder.replay.report import tuning_rows
 from coalminder.replay.tune import (
     LEAST_GAIN_FRAC,
     MS_LIMIT,
@@ -308,6 +309,21 @@ def test_gains_that_are_not_robust_are_given_up_for_as_good_ones(
     calm = replace(tuned.before, name="calm", ms=1.5, by_model=tuple(1.02 * e for e in before.by_model))
     assert (tune_module._best([before, calm], before, 121.0, own=True) is before) is kept
     assert tune_module._best([before, calm], before, 121.0, own=False) is before
+
+
+@pytest.mark.parametrize("ms", [6.0, math.inf])
+def test_gains_that_may_swing_are_never_kept_in_silence(tuned: Tuning, ms: float) -> None:
+    """Also where nothing robust did as well: 'within 0 % of the best found' would pass for praise."""
+    before = replace(tuned.before, ms=ms)
+    worse = replace(before.score, mean_abs_c=1.2 * before.score.mean_abs_c)
+    calm = replace(before, ms=1.5, score=worse, by_model=tuple(1.2 * e for e in before.by_model))
+    for best in (before, calm):
+        changed, why = tune_module._verdict(before, best, own=True)
+        assert not changed
+        assert f"not robust (Ms {ms:g}): the loop may swing by itself; they are kept all the same" in why
+    assert "not robust" not in tune_module._verdict(before, before, own=False)[1]
+    hunting = replace(tuned, before=before, after=before)
+    assert tuning_rows(hunting)[0][4] == f"{ms:.2f}"  # a dash would say that nothing is known
 
 
 def test_ms_in_another_loggers_cook_gives_up_no_gains_and_says_why(

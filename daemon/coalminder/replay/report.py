@@ -346,7 +346,7 @@ def tuning_rows(t: Tuning) -> list[tuple[str, ...]]:
             f"{c.loop.kp:.3g}",
             f"{c.loop.ki:.3g}",
             f"{c.loop.kd:.3g}",
-            number(c.ms, ".2f"),
+            f"{c.ms:.2f}",
             f"{c.score.mean_abs_c:.2f} °C",
             f"{c.score.peak_c:.0f} °C",
             f"{c.score.travel_per_h:.2f}",

@@ -183,29 +183,33 @@ def tune(
         if pool is not None:
             pool.shutdown(cancel_futures=True)
     say(1.0, "done")
-    unsafe = kettle.own and _hunts(before) and best is not before
-    gained = 1.0 - _ratio(best, before)
+    changed, why = _verdict(before, best, own=kettle.own)
+    after = replace(best, name="tuned", loop=_rounded(best.loop)) if changed else replace(before, name="kept")
     most = max(1.0 - min(_ratio(c, before) for c in done), 0.0)
-    rest = (
+    why += (
         f"; the best of all, robust or not, would take off {most * 100:.0f} % in this very cook{interrupted}"
     )
     others = tuple(c for c in done if c.name.startswith(("SIMC", "AMIGO")))
-    if unsafe and best.score.mean_abs_c < (1.0 + NO_WORSE_FRAC) * before.score.mean_abs_c:
-        gained = 1.0 - best.score.mean_abs_c / before.score.mean_abs_c
-        after = replace(best, name="tuned", loop=_rounded(best.loop))
-        why = (
-            f"the gains in force are not robust (Ms {before.ms:.3g}): the loop may swing by itself; "
-            f"these are, and the mean error is {abs(gained) * 100:.0f} % "
-            + ("less" if gained >= 0.0 else "more")
+    return Tuning(kettle, before, after, others, changed, why, len(done), most)
+
+
+def _verdict(before: Candidate, best: Candidate, *, own: bool) -> tuple[bool, str]:
+    """Whether `best` takes the place of the gains in force, and why. own: as in `_best`."""
+    gained = 1.0 - _ratio(best, before)
+    if own and _hunts(before):
+        swings = f"the gains in force are not robust (Ms {before.ms:.3g}): the loop may swing by itself; "
+        times = best.score.mean_abs_c / before.score.mean_abs_c
+        if best is not before and times < 1.0 + NO_WORSE_FRAC:
+            than = "less" if times <= 1.0 else "more"
+            return True, f"{swings}these are, and the mean error is {abs(1.0 - times) * 100:.0f} % {than}"
+        return False, (
+            f"{swings}they are kept all the same, for of the gains tried none is robust and as good in this "
+            "cook run again; lower gains swing less, and 'coalminder step-test' tells more of the kettle"
         )
-        return Tuning(kettle, before, after, others, True, why + rest, len(done), most)
     if gained < LEAST_GAIN_FRAC:
         why = f"the gains in force are within {max(gained, 0.0) * 100:.0f} % of the best found; they are kept"
-        kept = replace(before, name="kept")
-        return Tuning(kettle, before, kept, others, False, why + rest, len(done), most)
-    after = replace(best, name="tuned", loop=_rounded(best.loop))
-    why = f"mean error at least {gained * 100:.0f} % less, whichever of the models is true"
-    return Tuning(kettle, before, after, others, True, why + rest, len(done), most)
+        return False, why
+    return True, f"mean error at least {gained * 100:.0f} % less, whichever of the models is true"
 
 
 def _shortlist(linear: _Linear, base: LoopConfig, seed: int, effort: int) -> list[LoopConfig]:
