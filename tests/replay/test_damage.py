@@ -11,8 +11,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from coalminder.build import build
 from coalminder.cli import main
-from coalminder.journal import read
+from coalminder.core import Config, initial
+from coalminder.errors import UserError
+from coalminder.journal import Journal, Start, read
 from coalminder.replay.load import load
 
 from .conftest import SECONDS
@@ -37,6 +40,26 @@ def test_a_copy_that_broke_off_is_read_as_far_as_it_goes(copy: Path) -> None:
     assert 0.4 * SECONDS < len(item.steps) < 0.6 * SECONDS
     assert item.cook is not None
     assert any("damaged" in remark for remark in item.remarks)
+
+
+def test_a_copy_that_broke_off_too_early_is_not_called_empty(copy: Path) -> None:
+    with sqlite3.connect(copy) as db:
+        (root,) = db.execute("SELECT rootpage FROM sqlite_master WHERE name='steps'").fetchone()
+    db.close()
+    os.truncate(copy, root * PAGE)  # the leaves of the tree are behind
+    with pytest.raises(UserError, match="it is damaged, and no step can be read: "):
+        load(copy)
+
+
+def test_a_copy_without_its_log_is_told_what_it_lacks(tmp_path: Path) -> None:
+    """Until 2 MB are written all of a record is in its log (SQLite, "Write-Ahead Logging")."""
+    state = initial(Config())
+    journal = Journal(tmp_path, Start(build(), {}, 1.8e9, state))
+    journal.flush(30.0)
+    alone = shutil.copy(next(tmp_path.glob("*.cook")), tmp_path / "alone.cook")
+    journal.close(30.0)
+    with pytest.raises(UserError, match="needs its '-wal' file beside it"):
+        load(Path(alone))
 
 
 def test_the_steps_behind_an_unreadable_page_are_read(copy: Path) -> None:

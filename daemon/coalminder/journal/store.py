@@ -106,7 +106,9 @@ def _check_kind(connection: sqlite3.Connection) -> None:
     (kind,) = connection.execute("PRAGMA application_id").fetchone()
     (version,) = connection.execute("PRAGMA user_version").fetchone()
     if kind != APPLICATION_ID:
-        raise NotARecordError("the file is not a cook record")
+        empty = connection.execute("SELECT 1 FROM sqlite_master").fetchone() is None
+        hint = ": it is empty; a copy of a record in use needs its '-wal' file beside it" if empty else ""
+        raise NotARecordError(f"the file is not a cook record{hint}")
     if version > SCHEMA_VERSION:
         raise NotARecordError(f"the record has schema {version}, this program reads up to {SCHEMA_VERSION}")
 

@@ -94,7 +94,12 @@ def _record(path: Path, change: Callable[[Config], Config] | None) -> Loaded:
     with read(path) as record:
         steps = tuple(record.steps())
         if not steps:
-            raise UserError(f"record '{path}': no step was recorded in it; give another")
+            why = (
+                f"it is damaged, and no step can be read: {record.damage}"
+                if record.damage
+                else "no step in it"
+            )
+            raise UserError(f"record '{path}': {why}; give another")
         remarks = [text for _, text in record.notes()]
         alarms = tuple(record.alarms())
         again = replay(record, build(), change)
