@@ -29,7 +29,7 @@ from coalminder.rehearse.fast import run_fast
 from coalminder.replay import tune as tune_module
 from coalminder.replay.fopdt import Fopdt, response
 from coalminder.replay.identify import fit
-from coalminder.replay.learned import USUAL_KETTLE, ensemble, learn, pool
+from coalminder.replay.learned import OTHERWISE, USUAL_KETTLE, ensemble, learn, pool
 from coalminder.replay.margins import core_controller, fopdt_margins
 from coalminder.replay.report import tuning_rows
 from coalminder.replay.tune import (
@@ -212,6 +212,20 @@ def test_ensemble_spans_the_interval_of_the_fit(slack_cook: Cook) -> None:
     slopes = [m.slope_per_s for m in ensemble(kettle.fit, seed=1)]
     assert max(slopes) == pytest.approx(kettle.fit.slope.high, rel=0.05)
     assert min(slopes) == pytest.approx(kettle.fit.slope.low, rel=0.05)
+
+
+@pytest.mark.parametrize(("swing", "noise_c", "told"), [(0.5, 0.1, OTHERWISE), (0.06, 3.0, "moved less")])
+def test_why_a_record_taught_nothing_is_the_true_reason(
+    cook: Cook, swing: float, noise_c: float, told: str
+) -> None:
+    """Vents that swing by 60 % and more did not 'move less than needed'."""
+    series, rng = cook.series, np.random.default_rng(1)
+    v = -2.0 + swing * np.sign(np.sin(series.time_s / 40.0))
+    lower = np.exp(v) * 1.02 - 0.02
+    answer = response(Fopdt(66.0, 300.0, 5.0), v, 1.0) - response(Fopdt(20.0, 40.0, 5.0), v, 1.0)
+    pit_c = 93.0 + answer + rng.normal(0.0, noise_c, len(series))  # first the wrong way: not one lag's answer
+    found = learn([replace(cook, series=replace(series, lower=lower, pit_c=pit_c))], USUAL_KETTLE)
+    assert told in found.still, found.fit
 
 
 def test_two_cooks_of_one_kettle_say_more_than_one() -> None:

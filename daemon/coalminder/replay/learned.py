@@ -64,6 +64,12 @@ UNDER_CONTROL = (
 )
 
 
+OTHERWISE = (
+    "the vents moved enough, but the pit did not follow them as a lag with dead time does: the weather or a "
+    "swinging loop moved both; 'coalminder step-test' makes a better record"
+)
+
+
 def learn(cooks: Sequence[Cook], prior: Prior | None = USUAL_KETTLE, seed: int = 0) -> Learned:
     """Fit one kettle to all its cooks (pooled by information) and draw models that agree with them."""
     fits, still = [], ""
@@ -92,7 +98,8 @@ def learn(cooks: Sequence[Cook], prior: Prior | None = USUAL_KETTLE, seed: int =
         # A record whose own tests say that it does not show the vents' effect must not move the model.
         telling = [one for one in fits if one.evidence >= LEAST_EVIDENCE and not one.cross_p < LEAST_P]
         if not telling:
-            still = still or still_message(max(one.moved for one in fits))
+            drowned = all(one.evidence < LEAST_EVIDENCE for one in fits)
+            still = still or (still_message(max(one.moved for one in fits)) if drowned else OTHERWISE)
             telling = [_only_prior(max(fits, key=lambda one: one.samples), prior)]
         fits = telling
     best = pool(fits, prior)
