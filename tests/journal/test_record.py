@@ -247,8 +247,10 @@ def test_state_of_another_version_that_does_not_fit_is_refused(open_journal: Ope
 def test_reading_a_file_that_is_no_record_is_a_clear_error(tmp_path: Path, content: bytes) -> None:
     path = tmp_path / "x.cook"
     path.write_bytes(content)
-    with pytest.raises(UserError, match=r"record '.*x\.cook'"):
+    with pytest.raises(UserError, match=r"record '.*x\.cook'") as told:
         read(path)
+    assert told.tb is not None  # holds whatever `read` left open
+    assert path not in [fd.resolve() for fd in Path("/proc/self/fd").iterdir()]
     with pytest.raises(UserError, match="there is no file"):
         read(tmp_path / "y.cook")
 

@@ -61,16 +61,24 @@ class Record:
         self.damage = ""
         try:
             self._db = store.open_for_reading(path)
-            self.headers = _headers(self._db)
-            bare = [header.run for header in self.headers if header.state is None]
-            if bare:
-                self._missed(f"state at the start of run {bare[0]}: not as it was written")
+            try:
+                self.headers = self._begin()
+            except BaseException:
+                self._db.close()
+                raise
         except (store.NotARecordError, sqlite3.Error, OSError, ValueError) as error:
             raise UserError(
                 f"record '{path}': {error}; give a file that 'coalminder tend' or 'rehearse' wrote"
             ) from None
-        if not self.headers:
-            raise UserError(f"record '{path}': nothing was recorded in it")
+
+    def _begin(self) -> tuple[Header, ...]:
+        headers = _headers(self._db)
+        if not headers:
+            raise store.NotARecordError("nothing was recorded in it")
+        bare = [header.run for header in headers if header.state is None]
+        if bare:
+            self._missed(f"state at the start of run {bare[0]}: not as it was written")
+        return headers
 
     def __enter__(self) -> Record:
         return self

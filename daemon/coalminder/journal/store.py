@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import shutil
 import sqlite3
 import tempfile
@@ -50,21 +51,33 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
         raise NotARecordError(f"there is no file '{path}'")
     connection = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, timeout=_BUSY_S)
     try:
-        # a file shorter than its header says is refused without this (SQLite, "PRAGMA writable_schema")
-        connection.execute("PRAGMA writable_schema=ON")
-        _check_kind(connection)
-    except sqlite3.OperationalError:  # the log needs a place to write: read a copy instead
+        try:
+            # a file shorter than its header says is refused without this (SQLite, "PRAGMA writable_schema")
+            connection.execute("PRAGMA writable_schema=ON")
+            _check_kind(connection)
+        except sqlite3.OperationalError:  # the log needs a place to write: read a copy instead
+            connection.close()
+            connection = _copied(path)
+            _check_kind(connection)
+    except BaseException:
         connection.close()
-        with tempfile.TemporaryDirectory() as directory:
-            copy = Path(directory, path.name)
-            for side in ("", "-wal"):
-                if (source := Path(f"{path}{side}")).exists():
-                    shutil.copyfile(source, f"{copy}{side}")
-            connection = sqlite3.connect(":memory:")
-            with sqlite3.connect(copy) as copied:
+        raise
+    return connection
+
+
+def _copied(path: Path) -> sqlite3.Connection:
+    with tempfile.TemporaryDirectory() as directory:
+        copy = Path(directory, path.name)
+        for side in ("", "-wal"):
+            if (source := Path(f"{path}{side}")).exists():
+                shutil.copyfile(source, f"{copy}{side}")
+        connection = sqlite3.connect(":memory:")
+        try:
+            with contextlib.closing(sqlite3.connect(copy)) as copied:
                 copied.backup(connection)
-            copied.close()
-        _check_kind(connection)
+        except BaseException:
+            connection.close()
+            raise
     return connection
 
 
