@@ -189,6 +189,28 @@ def test_alarm_of_the_daemon_arrives_at_the_push_service(mosquitto: Mosquitto, r
     sender.stop()
 
 
+@pytest.mark.broker
+def test_an_old_word_of_a_daemon_is_no_sign_of_life(mosquitto: Mosquitto) -> None:
+    told: list[str] = []
+    bridge = PushBridge(
+        LinkOptions(port=mosquitto.port, client_id="push"),
+        lambda notice: told.append(notice.title),
+        PushRules(silent_s=0.2),
+    )
+    with Watcher(mosquitto, "coalminder/kettle/availability") as daemon:
+        daemon.client.publish("coalminder/kettle/availability", "online", qos=1, retain=True)
+        daemon.wait("#")
+        bridge.start()
+        wait_for(lambda: bridge.tick() or told)  # it was there once, and says nothing
+        bridge._connection.redial("the network")
+        wait_for(lambda: bridge._connection.generation == 2)
+        time.sleep(0.2)
+        assert told == ["kettle: the daemon is silent"]
+        daemon.client.publish("coalminder/kettle/availability", "online", qos=1, retain=True)
+        wait_for(lambda: told[1:] == ["kettle: the daemon is back"])
+    bridge.stop()
+
+
 @pytest.mark.filterwarnings("ignore::ResourceWarning")
 def test_failing_service_is_tried_again(receiver: Receiver) -> None:
     receiver.fail = 2

@@ -179,9 +179,10 @@ class PushBridge:
         now_s, grill = time.monotonic(), message.topic.split("/")[1]
         with self._lock:
             if paho.topic_matches_sub(self._availability, message.topic):
-                notices = self._bridge.on_availability(grill, message.payload == ONLINE.encode(), now_s)
+                # a retained 'online' or state may be of any age
+                online = message.payload == ONLINE.encode() and not message.retain
+                notices = self._bridge.on_availability(grill, online, now_s)
             elif paho.topic_matches_sub(self._state, message.topic):
-                # a retained one may be of any age
                 notices = [] if message.retain else self._bridge.on_state(grill, now_s)
             elif message.payload:
                 try:
