@@ -215,6 +215,22 @@ def test_dropped_daemon_is_reported_offline_by_its_will(mosquitto: Mosquitto, li
     assert payloads[:2] == [b"online", b"offline"]
 
 
+def test_a_daemon_that_tends_does_not_stay_offline(
+    mosquitto: Mosquitto, link: Link, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nor when a second program of its name, or a will of an older connection, said so."""
+    topic = "coalminder/kettle/availability"
+    with Watcher(mosquitto, topic) as phone:
+        link.offer(CALM, HEALTHY, 0.0, 1000.0)
+        phone.wait("#")
+        monkeypatch.setattr("coalminder.messages.link.ONLINE_EVERY_S", 0.1)
+        phone.client.publish(topic, "offline", qos=1, retain=True)
+        phone.wait("#", 2)
+        time.sleep(0.1)
+        link.offer(CALM, HEALTHY, 1.0, 1001.0)
+        assert phone.wait("#", 3)[-1].payload == b"online"
+
+
 def test_stopped_daemon_says_offline_within_its_time(mosquitto: Mosquitto) -> None:
     link = link_to(mosquitto)
     link.start()

@@ -38,6 +38,7 @@ log = logging.getLogger(__name__)
 
 TopicCallback = Callable[[bytes, bool], None]
 
+ONLINE_EVERY_S = 60.0  # a will that comes late, or another's word, must not leave a grill 'offline'
 STATE_EXPIRY_S = 3600  # MQTT 5: a retained state this old helps nobody
 # While the broker is away one state in so many seconds is kept: 10 for the first 2 h, then 60 to 12 h.
 # The bound leaves most of the outbox to alarms.
@@ -83,6 +84,7 @@ class Link:
         self._seq: dict[str, int] = {}  # of the last message on each alarm
         self._snapshot_due = False
         self._last_state: tuple[object, float] | None = None
+        self._said_online_s = 0.0  # monotonic
         self._late_states = 0
         self._last_late_s: float | None = None
         self._parts: dict[str, str] = {}
@@ -149,6 +151,8 @@ class Link:
                 self._publish_snapshot(now_s, utc_s)
             self._offer_state(decision, machine, now_s, utc_s, inputs)
             self._offer_parts()
+            if self.connected and time.monotonic() - self._said_online_s >= ONLINE_EVERY_S:
+                self._say_online()
         except Exception:  # telling must never stop tending
             log.exception("a step could not be told")
 
@@ -222,7 +226,11 @@ class Link:
             self._last_state = None
             self._parts_sent.clear()
             self._snapshot_due = True
-            self._connection.publish(self.topics.availability, ONLINE, qos=1, retain=True)
+            self._say_online()
+
+    def _say_online(self) -> None:
+        self._said_online_s = time.monotonic()
+        self._connection.publish(self.topics.availability, ONLINE, qos=1, retain=True)
 
     def _note_alarms(self, alarms: tuple[Alarm, ...], now_s: float, utc_s: float) -> None:
         present = {alarm.code: alarm for alarm in alarms}
