@@ -222,6 +222,19 @@ def test_failing_service_is_tried_again(receiver: Receiver) -> None:
     assert (len(receiver.bodies), sender.failed) == (1, 0)
 
 
+@pytest.mark.filterwarnings("ignore::ResourceWarning")
+def test_a_failing_service_holds_no_other_up(receiver: Receiver, caplog: pytest.LogCaptureFixture) -> None:
+    """The internet is gone; what rings in the house rings at once."""
+    sender = Sender([f"json://127.0.0.1:{free_port()}/", receiver.url], pause_s=5.0)
+    sender.start()
+    for number in range(3):
+        for notice in Bridge().on_alarm(message(message=f"Alarm {number}"), 0.0):
+            sender.send(notice)
+    wait_for(lambda: len(receiver.bodies) == 3, 4.0)
+    assert [body["title"] for body in receiver.bodies] == [f"kettle: Alarm {n}" for n in range(3)]
+    sender.stop(0.1)
+
+
 def test_unknown_service_is_named_without_its_secret() -> None:
     with pytest.raises(UserError, match="push URL 2") as caught:
         Sender(["json://127.0.0.1/", "nosuch://secret-token@host"])

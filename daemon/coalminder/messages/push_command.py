@@ -42,13 +42,13 @@ _TYPES = {Priority.LOW: "info", Priority.MEDIUM: "warning", Priority.HIGH: "fail
 
 
 class Sender:
-    """Delivers notices to every service, in order, in a thread of its own; tries a failing one again."""
+    """Delivers notices to every service; one that fails or is slow holds no other up."""
 
     def __init__(self, urls: Sequence[str], *, pause_s: float = PAUSE_S) -> None:
         """UserError for a URL that the library does not understand (its secrets are not shown)."""
         import apprise
 
-        self._services: list[apprise.Apprise] = []
+        self._lanes: list[_Lane] = []
         for number, url in enumerate(urls, 1):
             service = apprise.Apprise()
             if not service.add(url):
@@ -57,18 +57,47 @@ class Sender:
                     f"push URL {number} ('{scheme}:...') is not understood; "
                     "see docs/mqtt.md for the form, for example json://host/path"
                 )
-            self._services.append(service)
-        self._pause_s = pause_s
-        self._waiting: queue.Queue[Notice | None] = queue.Queue()
-        self._thread = threading.Thread(target=self._run, name="push", daemon=True)
-        self.failed = 0
+            self._lanes.append(_Lane(service, pause_s))
 
     def start(self) -> None:
         """Begin to deliver."""
-        self._thread.start()
+        for lane in self._lanes:
+            lane.thread.start()
 
     def send(self, notice: Notice) -> None:
         """Queue a notice; never blocks. The oldest goes when too many wait."""
+        for lane in self._lanes:
+            lane.put(notice)
+
+    def stop(self, timeout_s: float = 10.0) -> None:
+        """Deliver what waits, then end, within about `timeout_s`."""
+        deadline = time.monotonic() + timeout_s
+        for lane in self._lanes:
+            lane.end()
+        for lane in self._lanes:
+            lane.thread.join(max(0.0, deadline - time.monotonic()))
+
+    @property
+    def running(self) -> bool:
+        """Whether notices may still be on their way."""
+        return any(lane.thread.is_alive() for lane in self._lanes)
+
+    @property
+    def failed(self) -> int:
+        """Notices that did not reach a service."""
+        return sum(lane.failed for lane in self._lanes)
+
+
+class _Lane:
+    """One service: its notices in order, in a thread of its own; a failing delivery is tried again."""
+
+    def __init__(self, service: apprise.Apprise, pause_s: float) -> None:
+        self._service, self._pause_s = service, pause_s
+        self._waiting: queue.Queue[Notice | None] = queue.Queue()
+        self.thread = threading.Thread(target=self._run, name="push", daemon=True)
+        self.failed = 0
+
+    def put(self, notice: Notice) -> None:
         while self._waiting.qsize() >= WAITING:
             try:
                 self._waiting.get_nowait()
@@ -77,26 +106,18 @@ class Sender:
                 break
         self._waiting.put(notice)
 
-    def stop(self, timeout_s: float = 10.0) -> None:
-        """Deliver what waits, then end, within about `timeout_s`."""
+    def end(self) -> None:
         self._pause_s = 0.1
         self._waiting.put(None)
-        self._thread.join(timeout_s)
-
-    @property
-    def running(self) -> bool:
-        """Whether notices may still be on their way."""
-        return self._thread.is_alive()
 
     def _run(self) -> None:
         while (notice := self._waiting.get()) is not None:
-            for service in self._services:
-                why = self._deliver(service, notice)
-                if why is not None:
-                    self.failed += 1
-                    log.error("could not push '%s' to %s: %s", notice.title, _named(service), why)
+            why = self._deliver(notice)
+            if why is not None:
+                self.failed += 1
+                log.error("could not push '%s' to %s: %s", notice.title, _named(self._service), why)
 
-    def _deliver(self, service: apprise.Apprise, notice: Notice) -> str | None:
+    def _deliver(self, notice: Notice) -> str | None:
         """None when it was taken, else why not."""
         import apprise
 
@@ -107,8 +128,9 @@ class Sender:
             if attempt:
                 time.sleep(self._pause_s)
             try:
+                # the library has one log: when two services fail at once this may be the other's reason
                 with capture(level=logging.WARNING, fmt="%(message)s") as told:
-                    if service.notify(body=notice.body, title=notice.title, notify_type=kind):
+                    if self._service.notify(body=notice.body, title=notice.title, notify_type=kind):
                         return None
                     why = (told.getvalue().strip().splitlines() or [""])[-1]
             except Exception as error:
