@@ -20,6 +20,7 @@ import pytest
 from brokers import Mosquitto, Watcher, wait_for
 from ha_mqtt_models_pydantic.discovery import parse_component_payload, parse_device_discovery_payload
 
+from coalminder.core.fire import FireState, estimate
 from coalminder.events import KINDS
 from coalminder.messages.announcer import Announcer
 from coalminder.messages.commands import DEFAULT_LIMITS, Accepted, Memory, Received, judge
@@ -139,6 +140,15 @@ def test_every_component_has_a_platform_and_an_id_of_its_own() -> None:
 )
 def test_templates_read_the_state_message(key: str, expected: str) -> None:
     assert render(COMPONENTS[key]["val_tpl"], state_json()) == expected
+
+
+def test_a_fire_that_burns_next_to_nothing_is_not_said_to_last_for_years() -> None:
+    """A bed just lit, or snuffed: one such figure spoils a hub's graph and its long-term statistics."""
+    told = estimate(FireState(fuel_kg=2.0, burn_kg_per_s=1e-11, known=True))
+    assert (told.fuel_left_low_min or 0.0) > 1e9
+    decision = Decision(Phase.LIGHTING, 93.0, 1.0, 1.0, fire=told)
+    fire = state_message("kettle", decision, HEALTHY, 0.0).model_dump()["fire"]
+    assert fire["fuel_left_low_min"] == fire["fuel_left_min"] == fire["fuel_left_high_min"] == 2880.0
 
 
 def test_alarm_templates_read_the_alarm_message() -> None:

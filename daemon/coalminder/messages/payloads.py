@@ -69,7 +69,7 @@ class Fire(BaseModel):
     heat_w: FiniteFloat | None = Field(default=None, description="heat released into the kettle, W")
     starvation_frac: FiniteFloat | None = Field(default=None, description="0 well fed .. 1 about to go out")
     fuel_left_min: FiniteFloat | None = Field(
-        default=None, description="minutes of tending the charcoal lasts"
+        default=None, description="minutes of tending the charcoal lasts; 2880 is two days or more"
     )
     fuel_left_low_min: FiniteFloat | None = None
     fuel_left_high_min: FiniteFloat | None = None

@@ -7,9 +7,22 @@ from dataclasses import asdict
 
 from coalminder import __version__
 from coalminder.messages.payloads import AlarmMessage, Band, Fire, FoodTemperature, StateMessage, utc
-from coalminder.values import Action, Alarm, AlarmState, Decision, Inputs, Machine, Reading, Sample
+from coalminder.values import (
+    Action,
+    Alarm,
+    AlarmState,
+    Decision,
+    FireEstimate,
+    Inputs,
+    Machine,
+    Reading,
+    Sample,
+)
 
 DEFAULT_BAND = Band()
+LONG_MIN = (
+    2880.0  # a bed that has just been lit, or was snuffed, burns next to nothing: 'for thousands of years'
+)
 _TROUBLES = (
     "servo_supply_low",
     "under_voltage",
@@ -47,7 +60,7 @@ def state_message(
         in_band=decision.in_band,
         probe_ok=decision.probe_ok,
         band=band,
-        fire=Fire(**{name: _round(value, 2) for name, value in asdict(decision.fire).items()}),
+        fire=_fire(decision.fire),
         advice=decision.advice,
         alarms=tuple(alarm.code for alarm in decision.alarms),
         machine=machine_troubles(machine),
@@ -105,6 +118,14 @@ def alarm_changed(before: Alarm | None, now: Alarm) -> bool:
     """Whether people should hear of it again."""
     keys = ("state", "active", "action", "priority", "first_out", "raised_s", "message")
     return before is None or any(getattr(before, key) != getattr(now, key) for key in keys)
+
+
+def _fire(told: FireEstimate) -> Fire:
+    figures = {name: _round(value, 2) for name, value in asdict(told).items()}
+    for name in ("fuel_left_min", "fuel_left_low_min", "fuel_left_high_min"):
+        if (minutes := figures[name]) is not None:
+            figures[name] = min(minutes, LONG_MIN)
+    return Fire(**figures)
 
 
 def _food(name: str, sample: Sample) -> FoodTemperature:
