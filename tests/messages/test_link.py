@@ -7,6 +7,7 @@ import json
 import os
 import signal
 import socket
+import subprocess
 import threading
 import time
 import uuid
@@ -556,6 +557,30 @@ def test_a_stop_knows_whether_its_farewell_was_confirmed(
             mosquitto.thaw()
         stop(1.0)
         assert said == [not frozen]
+
+
+def test_a_short_lived_password_is_read_again(tmp_path: Path) -> None:
+    """As a broker's plug-in, or a person who changes it in the middle of a cook, has it."""
+    logins, secret = tmp_path / "logins", tmp_path / "secret"
+
+    def change(word: str) -> None:
+        subprocess.run(["mosquitto_passwd", "-b", "-c", str(logins), "grill", word], check=True)
+        secret.write_text(f"{word}\n", "utf-8")
+
+    change("first")
+    broker = Mosquitto(tmp_path, f"allow_anonymous false\npassword_file {logins}\n")
+    broker.start()
+    values = {"port": broker.port, "username": "grill", "password_file": secret}
+    link = Link(LinkOptions.from_settings(values))
+    link.start()
+    wait_for(lambda: link.connected)
+    change("second")
+    broker.stop()
+    wait_for(lambda: not link.connected)
+    broker.start()
+    wait_for(lambda: link.connected)
+    link.stop()
+    broker.stop()
 
 
 def test_a_missing_certificate_file_is_looked_for_again(mosquitto: Mosquitto, tmp_path: Path) -> None:

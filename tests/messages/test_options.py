@@ -33,6 +33,17 @@ def test_the_password_is_the_first_line_of_its_file(tmp_path: Path, encoding: st
     assert found.password == "hunter 2"
 
 
+def test_a_password_that_is_changed_meanwhile_is_the_next_one_to_be_used(tmp_path: Path) -> None:
+    path = tmp_path / "secret"
+    path.write_text("first\n", "utf-8")
+    found = options(tmp_path, f'password_file = "{path}"')
+    assert found is not None
+    path.write_text("second\n", "utf-8")
+    assert found.password_now() == "second"
+    path.unlink()  # while it is being replaced
+    assert found.password_now() == "first"
+
+
 def test_a_broker_that_is_not_wanted_has_no_options(tmp_path: Path) -> None:
     assert options(tmp_path, "enabled = false") is None
 

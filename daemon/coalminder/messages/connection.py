@@ -272,7 +272,7 @@ class Connection:
         if self._will is not None:
             client.will_set(*self._will, qos=1, retain=True)
         if options.username:
-            client.username_pw_set(options.username, options.password)
+            client.username_pw_set(options.username, options.password_now())
         if options.tls:
             context = ssl.create_default_context(cafile=str(options.ca_file) if options.ca_file else None)
             context.minimum_version = ssl.TLSVersion.TLSv1_2

@@ -23,6 +23,7 @@ class LinkOptions:
     ca_file: Path | None = None  # None: the system's certificate authorities
     username: str | None = None
     password: str | None = None
+    password_file: Path | None = None  # read again for each connection: some passwords are short-lived
     client_id: str = ""  # "": made from the grill's name
     mqtt_version: Literal["auto", "5", "3.1.1"] = "auto"  # auto: 5, then 3.1.1 when the broker cannot
     keepalive_s: int = 15
@@ -37,6 +38,15 @@ class LinkOptions:
         """The same for another program: a client id must be unique at the broker."""
         return replace(self, client_id=client_id)
 
+    def password_now(self) -> str | None:
+        """What the file says now; what it said at the start while it cannot be read."""
+        if self.password_file is None:
+            return self.password
+        try:
+            return _first_line(self.password_file)
+        except UserError:
+            return self.password
+
     @classmethod
     def from_settings(cls, values: Mapping[str, Any]) -> LinkOptions:
         """From the dump of the section [mqtt] (`settings.mqtt.model_dump()`).
@@ -49,6 +59,7 @@ class LinkOptions:
         password = chosen.get("password")
         if password is not None:
             chosen["password"] = getattr(password, "get_secret_value", lambda: password)()
+            chosen["password_file"] = None
         elif values.get("password_file"):
             chosen["password"] = _first_line(Path(values["password_file"]))
         return cls(**chosen)
