@@ -9,10 +9,11 @@ import numpy as np
 import polars as pl
 import pytest
 
+from coalminder.core import Config
 from coalminder.errors import UserError
 from coalminder.replay.series import Series, even, usable
-from coalminder.replay.table import COLUMNS, read_table, write_table
-from coalminder.replay.whatif import Cook
+from coalminder.replay.table import COLUMNS, from_frame, read_table, write_table
+from coalminder.replay.whatif import Cook, from_series
 
 
 @pytest.mark.parametrize("suffix", [".csv", ".parquet"])
@@ -193,6 +194,17 @@ def test_uneven_rows_become_even_and_gaps_stay_empty() -> None:
     assert (s.pit_c[5], s.lower[5], s.lower[10]) == (85.0, 0.1, 0.2)
     assert np.isnan(s.pit_c[21:500]).all()
     assert s.pit_c[505] == 55.0
+
+
+@pytest.mark.parametrize("every", [1, 7, 30, 0])
+def test_noise_of_the_probe_is_that_of_the_rows_and_not_of_the_lines_between(every: int) -> None:
+    """Else a logger's noisy pit passes for a quiet one, and takes gains that its noise would not bear."""
+    rng = np.random.default_rng(1)
+    time_s = np.arange(0.0, 20000.0, every) if every else np.cumsum(rng.uniform(5.0, 60.0, 600))
+    pit_c = 93.0 + 2.0 * np.sin(time_s / 900.0) + rng.normal(0.0, 1.0, len(time_s))
+    frame = pl.DataFrame({"time_s": time_s, "pit_c": pit_c, "lower": np.full(len(time_s), 0.1)})
+    cook = from_series(from_frame(frame, "table"), "table", Config())
+    assert cook.noise_c == pytest.approx(1.0, rel=0.12)
 
 
 def test_nothing_is_read_before_the_first_reading_and_after_the_last(tmp_path: Path) -> None:

@@ -75,7 +75,7 @@ def learn(cooks: Sequence[Cook], prior: Prior | None = USUAL_KETTLE, seed: int =
     fits, still = [], ""
     ends = [_end(cook) for cook in cooks]
     config = cooks[0].state.config
-    noise = float(np.median([_probe_noise(cook) for cook in cooks]))
+    noise = float(np.median([cook.noise_c for cook in cooks]))
     smooth_s = pit.smooth_s(config.pit, noise)
     prior = _heard_prior(prior, [end.response for end in ends], smooth_s)
     for cook in cooks:
@@ -248,10 +248,3 @@ def _calm(cook: Cook, noise_c: float) -> bool:
     # wood is no swinging.
     spread = 1.4826 * float(np.median(np.abs(swing - np.median(swing)))) if len(swing) else math.inf
     return len(swing) > 1800 and spread < max(0.8, 3.0 * noise_c)
-
-
-def _probe_noise(cook: Cook) -> float:
-    """Standard deviation of the reading's white part, from second differences (variance 6 s²)."""
-    second = np.diff(cook.series.pit_c, 2)
-    good = second[np.isfinite(second)]
-    return float(np.median(np.abs(good)) / 0.6745 / math.sqrt(6.0)) if len(good) else 0.15

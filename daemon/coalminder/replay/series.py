@@ -21,6 +21,7 @@ from coalminder.values import Phase, Reading, Sample
 
 LONGEST_S = 7 * 86400.0
 LONGEST_GAP_S = 60.0  # between two rows; more stays a gap
+USUAL_NOISE_C = 0.15  # of a pit probe, where too few rows tell
 LID_SETTLES_S = 300.0  # after a lid lift the pit answers to the lid, not to the vents
 _LOOP_PHASES = frozenset((Phase.SETTLING.value, Phase.TENDING.value, Phase.EASING.value))
 
@@ -52,6 +53,21 @@ class Series:
     def longest_gap_s(self) -> float:
         """Two rows further apart than this have a gap between them."""
         return max(LONGEST_GAP_S, 3.0 * self.step_s)
+
+    @property
+    def noise_c(self) -> float:
+        """Standard deviation of the pit's white part, from what the rows beside each say of it."""
+        good = np.isfinite(self.pit_c)
+        t, y = self.time_s[good], self.pit_c[good]
+        before, both = np.diff(t)[:-1], t[2:] - t[:-2]
+        near = (both > 0.0) & (both <= 2.0 * self.longest_gap_s)
+        if not near.any():
+            return USUAL_NOISE_C
+        part = before[near] / both[near]
+        off = y[1:-1][near] - (1.0 - part) * y[:-2][near] - part * y[2:][near]
+        # a normal value's standard deviation is 1.48 times the median of its size
+        sized = np.abs(off) / np.sqrt(1.0 + part**2 + (1.0 - part) ** 2)
+        return float(np.median(sized)) / 0.6745
 
     def v(self, split: SplitConfig | None = None) -> Floats:
         """ln(draught), leaks included."""
