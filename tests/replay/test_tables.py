@@ -11,6 +11,7 @@ import pytest
 
 from coalminder.core import Config
 from coalminder.errors import UserError
+from coalminder.replay.load import load
 from coalminder.replay.series import Series, even, usable
 from coalminder.replay.table import COLUMNS, from_frame, read_table, write_table
 from coalminder.replay.whatif import Cook, from_series
@@ -205,6 +206,14 @@ def test_noise_of_the_probe_is_that_of_the_rows_and_not_of_the_lines_between(eve
     frame = pl.DataFrame({"time_s": time_s, "pit_c": pit_c, "lower": np.full(len(time_s), 0.1)})
     cook = from_series(from_frame(frame, "table"), "table", Config())
     assert cook.noise_c == pytest.approx(1.0, rel=0.12)
+
+
+@pytest.mark.parametrize(("unit_s", "told"), [(1.0, False), (60.0, True), (3600.0, True), (86400.0, True)])
+def test_a_cook_in_a_few_minutes_is_told(tmp_path: Path, unit_s: float, told: bool) -> None:
+    """A column `time` in minutes is as good a column of seconds, but for what it says."""
+    rows = [f"{t / unit_s},93.0,0.1" for t in range(0, 10800, 60)]
+    (tmp_path / "t.csv").write_text("\n".join(["time,pit,vent", *rows]) + "\n", "utf-8")
+    assert any("convert it to seconds" in remark for remark in load(tmp_path / "t.csv").remarks) is told
 
 
 def test_nothing_is_read_before_the_first_reading_and_after_the_last(tmp_path: Path) -> None:

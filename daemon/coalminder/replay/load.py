@@ -19,6 +19,8 @@ from coalminder.replay.series import Series, from_steps
 from coalminder.replay.table import read_table
 from coalminder.replay.whatif import Cook, from_record, from_series
 
+SHORT_S, MANY_ROWS = 900.0, 60  # a table of more rows in less time is hardly a cook at a row a second
+
 
 @dataclass(frozen=True)
 class Loaded:
@@ -76,10 +78,15 @@ def _table(path: Path, config: Config) -> Loaded:
 
 
 def _doubts(series: Series, config: Config) -> Iterator[str]:
-    """What was taken for granted in a table, and what makes it look as if it were in °F."""
+    """What was taken for granted in a table, and what makes it look as if it were in °F or minutes."""
     if not np.isfinite(series.set_point_c).any():
         yield (
             f"no column set_point_c: {config.set_point_c:g} °C of the settings is taken, and errors from it"
+        )
+    if series.time_s[-1] < SHORT_S and len(series) >= MANY_ROWS:
+        yield (
+            f"all {len(series)} rows lie within {series.time_s[-1]:.3g} s: if their time is in minutes or "
+            "days, convert it to seconds first"
         )
     late = series.pit_c[(series.time_s > 1800.0) & np.isfinite(series.pit_c)]
     for what, column in (("pit", late), ("set point", series.set_point_c[np.isfinite(series.set_point_c)])):
