@@ -208,6 +208,14 @@ def test_noise_of_the_probe_is_that_of_the_rows_and_not_of_the_lines_between(eve
     assert cook.noise_c == pytest.approx(1.0, rel=0.12)
 
 
+@pytest.mark.parametrize("suffix", [".csv", ".parquet"])
+def test_a_full_disk_is_told_in_one_line(cook: Cook, tmp_path: Path, suffix: str) -> None:
+    full = tmp_path / f"cook{suffix}"
+    full.symlink_to("/dev/full")  # Linux: takes nothing, as a full disk
+    with pytest.raises(UserError, match=r"cannot be written: .*No space left on device.*another place"):
+        write_table(cook.series, full)
+
+
 @pytest.mark.parametrize(("unit_s", "told"), [(1.0, False), (60.0, True), (3600.0, True), (86400.0, True)])
 def test_a_cook_in_a_few_minutes_is_told(tmp_path: Path, unit_s: float, told: bool) -> None:
     """A column `time` in minutes is as good a column of seconds, but for what it says."""

@@ -274,7 +274,6 @@ def write_table(series: Series, path: Path) -> None:
             frame.write_parquet(path)
         else:
             frame.write_csv(path)
-    except OSError as error:
-        raise UserError(
-            f"'{path}': cannot be written: {error.strerror or error}; choose another place"
-        ) from None
+    except (OSError, pl.exceptions.PolarsError) as error:  # a full disk is an error of polars for Parquet
+        why = getattr(error, "strerror", None) or str(error).splitlines()[0]
+        raise UserError(f"'{path}': cannot be written: {why}; choose another place") from None
