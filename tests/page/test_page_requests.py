@@ -67,6 +67,20 @@ async def phone() -> AsyncIterator[Phone]:
     await phone.http.aclose()
 
 
+async def test_a_browser_that_keeps_no_cookie_is_told_so(phone: Phone) -> None:
+    """Else the right password leads to an empty form, again and again."""
+    answer = await phone.http.post("/login", data={"password": PASSWORD}, headers=phone.headers)
+    kept = dict(phone.http.cookies)
+    phone.http.cookies.clear()
+    page = await phone.http.get(answer.headers["location"], follow_redirects=True)
+    assert "keeps no cookie" in page.text
+    phone.http.cookies.update(kept)
+    page = await phone.http.get(answer.headers["location"], follow_redirects=True)
+    assert page.url.path == "/"
+    assert page.url.query == b""
+    assert 'id="pit-figure"' in page.text
+
+
 async def test_a_stranger_sees_the_login_and_nothing_else(phone: Phone) -> None:
     page = await phone.http.get("/")
     assert (page.status_code, page.headers["location"]) == (303, "/login")

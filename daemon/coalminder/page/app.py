@@ -31,6 +31,7 @@ from coalminder.page.order import read_asked
 from coalminder.page.view import Shown
 
 STATIC = Path(__file__).parent / "static"
+NO_COOKIE = "The password was right, but this browser keeps no cookie. Allow cookies for this address."
 SEND_TIMEOUT_S = 30.0  # a phone that takes nothing for so long is gone
 _ANYBODY = Session("", "no-login", math.inf)
 
@@ -119,7 +120,7 @@ class PageApp:
         """The form."""
         if self._door.session(request) is not None:
             return RedirectResponse("/", 303)
-        return self._form("")
+        return self._form(NO_COOKIE if "entered" in request.query_params else "")
 
     async def log_in(self, request: Request) -> Response:
         """A try. Counted before the password is looked at."""
@@ -143,7 +144,7 @@ class PageApp:
             return self._form("That is not the password.", 403)
         self._door.guesses.forgive(address)
         token, _ = self._door.sessions.open(time.monotonic())
-        inside = RedirectResponse("/", 303)
+        inside = RedirectResponse("/login?entered", 303)  # on to the page, or why it stays shut
         inside.set_cookie(
             self._door.cookie,
             token,
