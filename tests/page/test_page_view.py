@@ -83,6 +83,16 @@ def test_nothing_heard_names_the_grill_that_was_listened_for(board: Board) -> No
     assert document["phase"] is None
 
 
+def test_a_daemon_that_speaks_with_a_slow_clock_is_not_called_silent(board: Board) -> None:
+    tell(board, state(utc=later(-60.0)), retained=True)
+    assert "gone silent" in seen(board)["trust"]["text"], "what the broker kept"
+    tell(board, state(utc=later(-60.0)))
+    trust = seen(board, after_s=1.0)["trust"]
+    assert (trust["kind"], trust["age_s"]) == ("old", 61.0)
+    assert "clock is behind" in trust["text"]
+    assert "gone silent" in seen(board, after_s=20.0)["trust"]["text"]
+
+
 def test_clocks_that_differ_and_unreadable_messages_are_told(board: Board) -> None:
     tell(board, state(utc=later(3600)))
     board.take(TOPICS.alarm("x"), b"{", retained=False, mono_s=0.0)

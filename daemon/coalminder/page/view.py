@@ -71,7 +71,7 @@ def _in_words(part: Any, unit: Units) -> Any:
 def _document(board: Board, link: Link, shown: Shown, utc_s: float, mono_s: float) -> dict[str, Any]:
     state, unit = board.state, shown.units
     age_s = board.age_s(utc_s, mono_s)
-    trust = _trust(board, link, shown, age_s, utc_s)
+    trust = _trust(board, link, shown, age_s, utc_s, mono_s)
     out: dict[str, Any] = {
         "grill": board.topics.grill,
         "clock_s": round(mono_s, 2),
@@ -118,7 +118,9 @@ def _document(board: Board, link: Link, shown: Shown, utc_s: float, mono_s: floa
     return out
 
 
-def _trust(board: Board, link: Link, shown: Shown, age_s: float | None, utc_s: float) -> dict[str, Any]:
+def _trust(
+    board: Board, link: Link, shown: Shown, age_s: float | None, utc_s: float, mono_s: float
+) -> dict[str, Any]:
     kind: Trust
     notes = []
     if not link.connected:
@@ -130,6 +132,8 @@ def _trust(board: Board, link: Link, shown: Shown, age_s: float | None, utc_s: f
         kind, text = "nothing", f"No daemon of a grill named '{board.topics.grill}' has been heard yet."
     elif age_s > shown.old_after_s:
         kind, text = "old", "The daemon has gone silent. Go and look."
+        if not board.retained and mono_s - (board.heard_s or 0.0) <= shown.old_after_s:
+            text = "What comes is old: the grill's clock is behind, or words wait on their way. Go and look."
     else:
         kind, text = "live", ""
     if board.state is not None:
