@@ -137,6 +137,24 @@ def test_fuel_is_told_with_its_interval(board: Board) -> None:
     assert seen(board)["fuel"] == "not known yet"
 
 
+@pytest.mark.parametrize(
+    ("low", "middle", "high", "words"),
+    [
+        (1215.0, 1441.0, 9000.0, "more than a day; 9 times in 10: 20 h 15 min or more"),
+        (395.0, 795.0, 1441.0, "about 13 h 15 min; 9 times in 10: 6 h 35 min or more"),
+        (1500.0, 2000.0, 9000.0, "more than a day"),
+    ],
+)
+def test_a_day_of_fuel_is_as_much_as_is_told(
+    board: Board, low: float, middle: float, high: float, words: str
+) -> None:
+    tell(
+        board,
+        state(fire={"fuel_left_min": middle, "fuel_left_low_min": low, "fuel_left_high_min": high}),
+    )
+    assert seen(board)["fuel"].replace("\N{NO-BREAK SPACE}", " ") == words
+
+
 def food(board: Board, **fields: Any) -> None:
     body = {"stage": "cooking", "at_s": 0.0, "finish_min": 60, "finish_low_min": 50, "finish_high_min": 75}
     board.take(TOPICS.part("food"), json.dumps(body | fields).encode(), retained=False, mono_s=0.0)

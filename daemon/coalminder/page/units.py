@@ -43,6 +43,7 @@ class Units:
 
 
 METRIC = Units()
+DAY_MIN = 1440.0
 US = Units("°F", 1.8, 32.0, "lb", LB_KG)
 
 
@@ -53,7 +54,7 @@ def units(name: str) -> Units:
 
 def span(minutes: float) -> str:
     """A length of time for a person: '45 min', '3 h 10 min'. To 5 min from an hour on."""
-    if minutes > 1440:
+    if minutes > DAY_MIN:
         return "more than a day"
     if minutes < 60:
         text = f"{max(minutes, 0):.0f} min"

@@ -11,7 +11,7 @@ from coalminder.food.foodview import AT_THE_FIRE
 from coalminder.messages.payloads import FoodTemperature, StateMessage
 from coalminder.page import alarms
 from coalminder.page.board import Board, FoodPart
-from coalminder.page.units import METRIC, Units, span
+from coalminder.page.units import DAY_MIN, METRIC, Units, span
 from coalminder.page.words import FIRST, NEXT, PHASES, PROBE_FAULTS, asks, plain
 from coalminder.safety.view import FIRE_PHASES
 from coalminder.values import Phase
@@ -219,9 +219,12 @@ def _fuel(state: StateMessage) -> str:
     fire = state.fire
     if fire.fuel_left_min is None:
         return "not known yet"
-    text = f"about {span(fire.fuel_left_min)}"
-    if fire.fuel_left_low_min is not None and fire.fuel_left_high_min is not None:
-        text += f"; 9 times in 10: {span(fire.fuel_left_low_min)} to {span(fire.fuel_left_high_min)}"
+    low, high = fire.fuel_left_low_min, fire.fuel_left_high_min
+    text = span(fire.fuel_left_min)
+    if fire.fuel_left_min <= DAY_MIN:
+        text = f"about {text}"
+    if low is not None and high is not None and low <= DAY_MIN:
+        text += f"; 9 times in 10: {span(low)} " + (f"to {span(high)}" if high <= DAY_MIN else "or more")
     return text
 
 
