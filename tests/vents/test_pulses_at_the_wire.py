@@ -52,7 +52,7 @@ class FakeKernel:
     def export(self, channel: int, **values: int) -> None:
         folder = self.chip / f"pwm{channel}"
         folder.mkdir(exist_ok=True)
-        self.values[folder.name] = {"period": 0, "duty_cycle": 0, "enable": 0, **values}
+        self._take(folder.name, {"period": 0, "duty_cycle": 0, "enable": 0, **values})
 
     def write(self, path: Path, text: str) -> None:
         self.writes.append((f"{path.parent.name}/{path.name}", text))
@@ -66,7 +66,12 @@ class FakeKernel:
         changed = {**values, path.name: int(text)}
         if changed["duty_cycle"] > changed["period"] or (changed["enable"] and not changed["period"]):
             raise OSError(errno.EINVAL, "Invalid argument")
-        self.values[path.parent.name] = changed
+        self._take(path.parent.name, changed)
+
+    def _take(self, channel: str, values: dict[str, int]) -> None:
+        self.values[channel] = values
+        for name, value in values.items():
+            (self.chip / channel / name).write_text(f"{value}\n", encoding="ascii")
 
 
 @pytest.fixture
@@ -185,6 +190,18 @@ def test_kernel_pwm_is_told_once_to_go_on_and_only_the_width_changes(root: Path)
         ("pwm0/enable", "1"),
         ("pwm0/duty_cycle", "1500250"),
     ]
+
+
+def test_kernel_pwm_goes_on_after_another_program_switched_it_off(root: Path) -> None:
+    """`snuff` beside a daemon that holds its vents: the daemon's next move must reach the servo."""
+    kernel = FakeKernel(root)
+    daemon = open_kernel_pwm(18, root=root, write=kernel.write)
+    daemon.set_pulse_us(1500.0)
+    snuff = open_kernel_pwm(18, root=root, write=kernel.write)
+    snuff.set_pulse_us(1000.0)
+    snuff.off()
+    daemon.set_pulse_us(1600.0)
+    assert kernel.values["pwm0"] == {"period": 20_000_000, "duty_cycle": 1_600_000, "enable": 1}
 
 
 # --- any pin, through gpiozero and lgpio ------------------------------------------------------------------

@@ -42,24 +42,25 @@ class KernelPwm:
         # A duty left over from another period may be longer than the new one: shorten it first.
         self._write("duty_cycle", 0)
         self._write("period", PERIOD_NS)
-        self._on = False
 
     def set_pulse_us(self, pulse_us: float) -> None:
         """Send pulses of this width, in ns; the hardware rounds to its own clock."""
         self._write("duty_cycle", round(pulse_us * 1000.0))
-        if not self._on:
+        if not self._goes():
             self._write("enable", 1)
-            self._on = True
 
     def off(self) -> None:
         """Hold the wire low: no pulses."""
         self._write("duty_cycle", 0)  # ends the frame low: the last pulse is never cut short by the switch
         self._write("enable", 0)
-        self._on = False
 
     def close(self) -> None:
         """Stop the pulses. The channel stays exported, for `snuff`."""
         self.off()
+
+    def _goes(self) -> bool:
+        # Asked, not remembered: `snuff` switches the same channel off beside the daemon.
+        return (self._folder / "enable").read_text(encoding="ascii").strip() == "1"
 
     def _write(self, name: str, value: int) -> None:
         self._write_text(self._folder / name, str(value))
