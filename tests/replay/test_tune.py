@@ -83,7 +83,9 @@ def test_tuned_gains_cut_the_error_and_keep_every_limit(tuned: Tuning) -> None:
     assert tuned.after.score.mean_abs_c < 0.7 * tuned.before.score.mean_abs_c
     assert tuned.after.ms <= MS_LIMIT
     assert tuned.after.score.peak_c <= max(121.0, tuned.before.score.peak_c)
-    assert {c.name for c in tuned.others} == {"SIMC PI", "AMIGO PI"}
+    assert {c.name for c in tuned.others} == {"as shipped", "SIMC PI", "AMIGO PI"}
+    shipped = next(c.loop for c in tuned.others if c.name == "as shipped")
+    assert (shipped.kp, shipped.ki, shipped.kd) == (LoopConfig().kp, LoopConfig().ki, LoopConfig().kd)
 
 
 def test_ms_of_the_tuned_gains_is_that_of_the_margin_computation(tuned: Tuning) -> None:

@@ -44,6 +44,7 @@ MOST_TRAVEL_TIMES = 2.5
 LEAST_GAIN_FRAC = 0.2  # less is within what the replay itself may be wrong by (docs/replay.md)
 MOST_KP, MOST_KI, MOST_KD = 4.0, 0.1, 100.0  # what the settings take (tests hold them together)
 STOPPING = "stopping ..."
+SHIPPED = "as shipped"
 LIVELIER = (1.4, 2.0)  # tried whatever their robustness, to say what there is to win at all
 
 
@@ -63,7 +64,7 @@ class Candidate:
 
 @dataclass(frozen=True)
 class Tuning:
-    """The answer. before, after: over the same cooks and models; others: SIMC and AMIGO beside them.
+    """The answer. before, after: over the same cooks and models; others, to compare: as shipped, SIMC, AMIGO.
 
     changed: False when the gains in force are kept, with the reason in `why`. no_limits_frac: by how much the
     best of all that ran, robust or not, would cut the error in these cooks: what there is to win at all.
@@ -148,6 +149,7 @@ def tune(
     ran = _models_to_run(kettle)
     jobs = [
         ("in force", base),
+        *_shipped(base),
         *rules,
         *((f"livelier x {factor:g}", _allowed(_times(base, factor))) for factor in LIVELIER),
         *((f"candidate {i + 1}", loop) for i, loop in enumerate(shortlist)),
@@ -189,7 +191,7 @@ def tune(
     why += (
         f"; the best of all, robust or not, would take off {most * 100:.0f} % in this very cook{interrupted}"
     )
-    others = tuple(c for c in done if c.name.startswith(("SIMC", "AMIGO")))
+    others = tuple(c for c in done if c.name.startswith((SHIPPED, "SIMC", "AMIGO")))
     return Tuning(kettle, before, after, others, changed, why, len(done), most)
 
 
@@ -264,6 +266,13 @@ def _near(loop: LoopConfig, factor: float) -> list[LoopConfig]:
         replace(loop, kd=loop.kd / factor),
     ]
     return [_allowed(loop) for loop in near]
+
+
+def _shipped(base: LoopConfig) -> list[tuple[str, LoopConfig]]:
+    """The gains that the program comes with, to compare, unless they are in force."""
+    usual = LoopConfig()
+    gains = replace(base, kp=usual.kp, ki=usual.ki, kd=usual.kd)
+    return [] if gains == base else [(SHIPPED, gains)]
 
 
 def _rules(kettle: Learned, base: LoopConfig) -> list[tuple[str, LoopConfig]]:
