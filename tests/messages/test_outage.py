@@ -22,7 +22,7 @@ from coalminder import __version__
 from coalminder.journal.reader import resume
 from coalminder.journal.values import Start
 from coalminder.journal.writer import Journal
-from coalminder.messages.delivery import WINDOW
+from coalminder.messages.delivery import HISTORY, WINDOW
 from coalminder.messages.link import Link
 from coalminder.messages.options import LinkOptions
 from coalminder.messages.outbox import MemoryOutbox, Outbox, OutMessage
@@ -184,6 +184,29 @@ def test_late_states_do_not_crowd_out_alarms() -> None:
     for second in range(0, 24 * 3600, 5):
         link.offer(calm, HEALTHY, float(second), UTC_S + second)
     assert len(outbox) == 1320
+
+
+def test_an_alarm_does_not_queue_behind_the_history_of_an_outage(mosquitto: Mosquitto) -> None:
+    """A far broker that takes one message at a time would make it wait for minutes."""
+    outbox = MemoryOutbox()
+    for number in range(WINDOW + 300):
+        outbox.append(OutMessage("coalminder/kettle/state/late", "{}", UTC_S + number, retain=False))
+    link = Link(LinkOptions(port=mosquitto.port), outbox=outbox, alarm_codes=("fire_out",))
+    with Watcher(mosquitto, ("coalminder/kettle/alarm/+", "coalminder/kettle/state/late")) as watcher:
+        link.start()
+        wait_for(lambda: link.connected)
+        alarm = Alarm("a1", AlarmState.UNACKNOWLEDGED, Action.WARN, "high", True, 0.0, "m", "r")
+        raised = Decision(Phase.TENDING, 93.0, 0.05, 0.3, alarms=(alarm,))
+        for second in range(4):
+            link.offer(raised, HEALTHY, float(second), UTC_S + 5000.0 + second)
+            wait_for(lambda: link._delivery.settle() is not None and not link._delivery._in_flight)
+        watcher.wait("coalminder/kettle/alarm/a1", 2)
+        watcher.wait("coalminder/kettle/alarm/fire_out")  # nor does the word of how all alarms stand
+        assert len(watcher.on("coalminder/kettle/state/late")) <= 4 * HISTORY
+        while outbox.pending(1):
+            link.offer(raised, HEALTHY, 5.0, UTC_S + 5005.0)
+        assert len(watcher.wait("coalminder/kettle/state/late", WINDOW + 300)) == WINDOW + 300
+    link.stop()
 
 
 def rss_mb() -> float:

@@ -18,6 +18,7 @@ log = logging.getLogger(__name__)
 
 LATE_AFTER_S = 5.0
 DEAF_S = 30.0  # a broker that confirms nothing for so long is none, though it answers pings
+HISTORY = 20  # messages on their way beyond which late states wait: an alarm must not queue behind them
 WINDOW = 1000  # messages of the outbox looked at in one step, beside those that are held
 
 
@@ -27,10 +28,11 @@ class Delivery:
     def __init__(self, outbox: Outbox, connection: Connection) -> None:
         self._outbox, self._connection = outbox, connection
         self._answered: deque[tuple[int, int, bool]] = deque()  # filled by the network thread
-        self._in_flight: dict[int, tuple[int, str]] = {}  # number on the wire -> id in the outbox, topic
+        self._in_flight: dict[int, tuple[int, OutMessage]] = {}  # number on the wire -> id in the outbox
         self._tried: set[int] = set()  # ids in the outbox that were handed to the network before
         self._held_until_s: dict[str, float] = {}  # topics on which the broker refuses messages
         self._held = 0  # messages passed over in the last step: they must not fill the window
+        self._seen_all = False  # the last step looked at the whole outbox
         self._waiting_since_s: float | None = None  # for the broker to confirm anything (monotonic)
         self._generation = 0
         self.deaf = False
@@ -38,8 +40,8 @@ class Delivery:
 
     @property
     def idle(self) -> bool:
-        """Nothing is on its way."""
-        return not self._in_flight
+        """No alarm is on its way; late states may be."""
+        return self._seen_all and not any(message.retain for _, message in self._in_flight.values())
 
     def keep(self, message: OutMessage, *, late: bool) -> int:
         """Put a message into the outbox; its id there. late: it will not arrive when it happens."""
@@ -59,6 +61,7 @@ class Delivery:
             return False
         self._generation = generation
         self._in_flight.clear()
+        self._seen_all = False
         self._waiting_since_s = None
         self._held_until_s.clear()
         return True
@@ -77,7 +80,8 @@ class Delivery:
                 numbers.add(number)
             if number not in self._in_flight:
                 continue  # none of the outbox; one of QoS 0 counts as sent without a word of the broker
-            message_id, topic = self._in_flight.pop(number)
+            message_id, message = self._in_flight.pop(number)
+            topic = message.topic
             self._waiting_since_s, self.deaf = None, False
             if taken:
                 self._held_until_s.pop(topic, None)
@@ -89,16 +93,20 @@ class Delivery:
         return numbers
 
     def pump(self, utc_s: float) -> None:
-        """Hand waiting messages to the network, oldest first, a window at a time. utc_s: UTC in s."""
+        """Hand waiting messages to the network, alarms first, each kind oldest first. utc_s: UTC in s."""
         self.settle()
         if not self._connection.connected or self._generation != self._connection.generation:
             return
         flying = {message_id for message_id, _ in self._in_flight.values()}
-        topics_flying = {topic for _, topic in self._in_flight.values()}
-        waiting = self._outbox.pending(WINDOW + self._held)
-        self._held = 0
-        for message_id, message in waiting:
+        topics_flying = {message.topic for _, message in self._in_flight.values()}
+        most = WINDOW + self._held
+        waiting = self._outbox.pending(most)
+        self._held, self._seen_all = 0, len(waiting) < most
+        for message_id, message in sorted(waiting, key=lambda item: not item[1].retain):
             if message_id in flying:
+                continue
+            if not message.retain and len(self._in_flight) >= HISTORY:
+                self._held += 1
                 continue
             held_s = self._held_until_s.get(message.topic)
             if held_s is not None and (time.monotonic() < held_s or message.topic in topics_flying):
@@ -114,7 +122,7 @@ class Delivery:
                 continue
             if number is None:
                 return
-            self._in_flight[number] = message_id, message.topic
+            self._in_flight[number] = message_id, message
             topics_flying.add(message.topic)
 
     def _forget(self, message_id: int) -> None:
