@@ -396,6 +396,19 @@ def test_the_size_of_a_message_is_counted_in_bytes(tmp_path: Path) -> None:
         assert not link.publish("text", "°" * 3700)
 
 
+def test_an_answer_that_the_askers_own_data_make_too_large_does_not_end_the_connection(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    with strict(tmp_path, "max_packet_size 4000\n") as (broker, link), Watcher(broker, "none") as phone:
+        asked = Properties(PacketTypes.PUBLISH)
+        asked.ResponseTopic, asked.CorrelationData = "coalminder/kettle/reply/me", b"x" * 3790
+        phone.client.publish("coalminder/kettle/command/ease", b"{}", qos=1, properties=asked)
+        wait_for(lambda: link.take_events() or "reply/me is too large" in caplog.text or not link.connected)
+        time.sleep(0.2)
+        assert link.connected
+        assert link._connection.generation == 1
+
+
 def test_a_late_state_too_large_for_the_broker_holds_no_alarm_up(tmp_path: Path) -> None:
     with strict(tmp_path, "max_packet_size 700\n") as (broker, link):
         broker.kill()

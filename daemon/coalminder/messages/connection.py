@@ -28,7 +28,7 @@ from coalminder.messages.options import LinkOptions
 log = logging.getLogger(__name__)
 
 MAX_PACKET_BYTES = 65_536  # MQTT 5: the broker keeps larger ones away from us
-_OVERHEAD_BYTES = 128  # header and properties of a message of ours, at most
+_OVERHEAD_BYTES = 128  # header and other properties of a message of ours, at most
 IN_FLIGHT = 20  # QoS 1 messages sent and not yet acknowledged, unless the broker takes fewer
 FIRST_ANSWER_S = 2.0  # for the answer to a first CONNECT, while the broker's version is not known
 # Two daemons of one name throw each other out: connections that last only a short time are dialled again
@@ -136,10 +136,10 @@ class Connection:
         if client is None or not self._up:
             return None
         body = payload.encode() if isinstance(payload, str) else payload
-        if not self.fits(topic, body):
+        if not self.fits(topic, body, correlation):
             self._complain(f"{topic} is too large for the broker, which takes {self._most_bytes} bytes")
             return None
-        self._largest = max(self._largest, _size(topic, body))
+        self._largest = max(self._largest, _size(topic, body, correlation))
         properties = None
         if self._protocol == paho.MQTTv5:
             properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
@@ -157,9 +157,9 @@ class Connection:
             return None
         return info.mid if info.rc == MQTTErrorCode.MQTT_ERR_SUCCESS else None
 
-    def fits(self, topic: str, body: bytes) -> bool:
+    def fits(self, topic: str, body: bytes, correlation: bytes | None = None) -> bool:
         """Whether a message is no larger than the broker takes; True when that is not known."""
-        return self._most_bytes is None or _size(topic, body) <= self._most_bytes
+        return self._most_bytes is None or _size(topic, body, correlation) <= self._most_bytes
 
     def subscribe(self, topics: Sequence[str], *, as_published: bool = False) -> None:
         """Subscribe at QoS 1 with each connection, before anything is published on it: who sees us online
@@ -369,8 +369,8 @@ class Connection:
         self._up, self._reason = False, reason
 
 
-def _size(topic: str, body: bytes) -> int:
-    return len(topic) + len(body) + _OVERHEAD_BYTES
+def _size(topic: str, body: bytes, correlation: bytes | None) -> int:
+    return len(topic.encode()) + len(body) + len(correlation or b"") + _OVERHEAD_BYTES
 
 
 def _disconnect(client: paho.Client, *, will: bool) -> None:
