@@ -6,7 +6,7 @@ const csrf = document.querySelector('meta[name="csrf"]').content;
 const ANSWER_MS = 8000; // the program answers within 6 s, also when the daemon does not
 const KEPT_MS = 60000; // an answer stays no longer than it is true
 const STEADY_MS = 500; // the second tap of a double tap was not meant for the question
-const SHOWN_MS = 1000; // until the page shows what an acknowledgement changed
+const SHOWN_MS = 1000; // until the page shows what a tap changed, and a thumb sees what came under it
 const RESULTS = { accepted: "accepted", refused: "refused", unsent: "not sent", silent: "no answer" };
 const BY_HAND = "Shut both vents by hand.";
 let ahead = null, underWay = 0, out = false, fading = 0, steadying = 0;
@@ -38,11 +38,13 @@ function leave() {
 
 // --- asking --------------------------------------------------------------------------------------
 
-// One deed of a button at a time. It keeps the focus, which `disabled` would take away.
+// One deed of a button at a time; it rests after one, unless that was false: nothing done. It keeps the focus,
+// which `disabled` would take away.
 async function once(button, deed, rest_ms = 0) {
   if (button.getAttribute("aria-disabled") === "true") return;
   button.setAttribute("aria-disabled", "true");
-  try { await deed(); } finally { setTimeout(() => button.removeAttribute("aria-disabled"), rest_ms); }
+  let rest = rest_ms;
+  try { if (await deed() === false) rest = 0; } finally { setTimeout(() => button.removeAttribute("aria-disabled"), rest); }
 }
 
 async function send(kind, fields, label) {

@@ -140,8 +140,10 @@ function renderNothing() {
   plot.band = null;
 }
 
-// Keep elements of items that stay (and with them the focus); make, order and drop the others.
+// Keep elements of items that stay (and with them the focus); make, order and drop the others. When another
+// button may have come under the thumb, all rest: the second of two taps was meant for the one before.
 function sync(list, items, key, make, update) {
+  const order = () => [...list.children].map((child) => child.dataset.key).join("\n"), before = order();
   const old = new Map([...list.children].map((child) => [child.dataset.key, child]));
   items.forEach((item, i) => {
     const name = String(key(item));
@@ -155,6 +157,7 @@ function sync(list, items, key, make, update) {
     child.remove();
     if (focused) (list.closest("section") ?? document.body).focus({ preventScroll: true });
   }
+  if (order() !== before) for (const button of list.querySelectorAll("button")) once(button, () => {}, SHOWN_MS);
 }
 
 const PRIORITY = { high: "▲ High", medium: "◆ Medium", low: "▬ Low" };
@@ -246,12 +249,13 @@ function makeAsk(ask) {
     const fields = { ...ask.fields };
     if (ask.confirm || ask.amount) {
       const answer = await confirm({ title: `${ask.label}?`, text: ask.confirm, yes: ask.label, amount: ask.amount, option: ask.option });
-      if (!answer) return;
+      if (!answer) return false;
       if (ask.amount) fields.mass = answer.amount;
       if (ask.option) fields.lit = answer.tick;
     }
     await send(ask.kind, fields, ask.label);
-  }));
+    return true;
+  }, SHOWN_MS));
   li.append(button);
   return li;
 }
