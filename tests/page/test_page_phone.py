@@ -212,6 +212,15 @@ def test_a_double_tap_does_not_press_what_came_under_the_thumb(page: Page, progr
     expect(reply(page)).to_have_text("Lid is back on: accepted")
 
 
+def test_the_focus_stays_when_other_buttons_go(page: Page, program: Program) -> None:
+    button = page.get_by_role("button", name="Wood added…")
+    button.focus()
+    tell(program.wire.board, state(phase="lid_off", lid_off=True))
+    program.wire.on_news()
+    expect(page.get_by_role("button", name="Lid is back on")).to_be_visible()
+    expect(button).to_be_focused()
+
+
 def test_a_double_tap_does_not_acknowledge_the_next_alarm(page: Page, program: Program) -> None:
     for seconds, code in enumerate(("fire_out", "lid_long_off")):
         tell(program.wire.board, alarm(code, message=code, raised_utc=later(seconds)))

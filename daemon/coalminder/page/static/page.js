@@ -145,18 +145,19 @@ function renderNothing() {
 function sync(list, items, key, make, update) {
   const order = () => [...list.children].map((child) => child.dataset.key).join("\n"), before = order();
   const old = new Map([...list.children].map((child) => [child.dataset.key, child]));
-  items.forEach((item, i) => {
-    const name = String(key(item));
-    let child = old.get(name);
-    if (child) old.delete(name); else { child = make(item); child.dataset.key = name; }
-    update(child, item);
-    if (list.children[i] !== child) list.insertBefore(child, list.children[i] ?? null);
-  });
-  for (const child of old.values()) {
+  const names = items.map((item) => String(key(item)));
+  for (const [name, child] of old) { // first: what stays needs not be moved then, which would take its focus
+    if (names.includes(name)) continue;
     const focused = child.contains(document.activeElement);
     child.remove();
     if (focused) (list.closest("section") ?? document.body).focus({ preventScroll: true });
   }
+  items.forEach((item, i) => {
+    let child = old.get(names[i]);
+    if (!child) { child = make(item); child.dataset.key = names[i]; }
+    update(child, item);
+    if (list.children[i] !== child) list.insertBefore(child, list.children[i] ?? null);
+  });
   if (order() !== before) for (const button of list.querySelectorAll("button")) once(button, () => {}, SHOWN_MS);
 }
 
