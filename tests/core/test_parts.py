@@ -412,6 +412,20 @@ def test_gains_do_not_come_back_in_the_middle_of_a_swing() -> None:
     assert oscillation.watch(calm, OscillationConfig(), 30.0, 0.1, 3601.0).gain == 1.0
 
 
+@pytest.mark.parametrize(
+    ("error_c", "free", "gain"),
+    [(12.0, True, 1.0), (-12.0, True, 1.0), (12.0, False, 0.25), (2.0, True, 0.25)],
+)
+def test_a_calmed_loop_too_weak_for_a_load_that_stays_gets_its_gains_back(
+    error_c: float, free: bool, gain: float
+) -> None:
+    """Rain after gusts: 12 K off for 45 min is no swing, and calm gains alone would keep it so."""
+    state = OscillationState(gain=0.25, sign=1 if error_c < 0.0 else -1)
+    for t in range(2700):
+        state = oscillation.watch(state, OscillationConfig(), error_c, 0.1, float(t), free)
+    assert state.gain == pytest.approx(gain)
+
+
 # --- reference and fire
 
 

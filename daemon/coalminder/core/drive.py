@@ -78,7 +78,8 @@ def _by_loop(
     share_s = pit.slope_share_s(config.pit, seen.noise_c)
     heard = response.watch(state.response, config.response, seen.slope_c_per_s, share_s, now_s)
     error_c = aim_c - seen.smooth_c
-    swinging = oscillation.watch(state.oscillation, config.oscillation, error_c, seen.noise_c, now_s)
+    free = low_v < state.air.applied_v < high_v
+    swinging = oscillation.watch(state.oscillation, config.oscillation, error_c, seen.noise_c, now_s, free)
     gains = loop.scaled(config.loop, _gain(config, heard, swinging, seen.noise_c))
     loop_now, terms = loop.run(
         state.loop,

@@ -28,14 +28,26 @@ class OscillationState:
 
 
 def watch(
-    state: OscillationState, config: OscillationConfig, error_c: float, noise_c: float, now_s: float
+    state: OscillationState,
+    config: OscillationConfig,
+    error_c: float,
+    noise_c: float,
+    now_s: float,
+    free: bool = True,
 ) -> OscillationState:
-    """One step with the smoothed error, while the loop drives the vents and the lid is on."""
+    """One step with the smoothed error, while the loop drives the vents and the lid is on.
+
+    free: the vents are at neither end of what they may do. Then a large error that stays on one side for
+    longer than any swing says that the calmed loop is too weak for a load that stays (rain, a sunset).
+    """
     least_c = max(config.least_swing_c, config.noise_times * noise_c)
     sign = 1 if error_c > 0.25 * least_c else -1 if error_c < -0.25 * least_c else state.sign
     if sign == state.sign or state.sign == 0:
         gain, calm_since_s = state.gain, state.calm_since_s
-        if gain < 1.0 and state.swings < 2 and now_s - calm_since_s > config.forgive_s:
+        calm = state.swings < 2 and now_s - calm_since_s > config.forgive_s
+        for_s = now_s - max(state.since_s, calm_since_s)
+        weak = free and for_s > config.longest_half_s and abs(error_c) > config.violent * least_c
+        if gain < 1.0 and (calm or weak):
             gain, calm_since_s = min(gain / config.step, 1.0), now_s
         peak_c = max(state.peak_c, abs(error_c))
         return OscillationState(
