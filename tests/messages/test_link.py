@@ -445,6 +445,19 @@ def test_a_command_that_cannot_be_judged_does_not_stop_tending(
         wait_for(lambda: link.take_events() or "could not be judged" in caplog.text)
 
 
+def test_an_alarm_does_not_queue_behind_the_answers_to_a_flood(mosquitto: Mosquitto, link: Link) -> None:
+    """Twenty unconfirmed messages are the most at one time: far away it would wait behind hundreds."""
+    flood = [paho.MQTTMessage(topic=b"coalminder/kettle/command/ease") for _ in range(500)]
+    for message in flood:
+        message.payload = b"{}"
+    with Watcher(mosquitto, "coalminder/kettle/reply") as phone:
+        for message in flood:
+            link._inbox.put(message)
+        assert link.take_events() == ()
+        phone.wait("#", len(flood))  # each is answered all the same
+        assert sum(message.qos for message in phone.messages) == 10
+
+
 def test_a_broker_that_takes_fewer_at_once_is_still_spoken_to_in_mqtt_5(tmp_path: Path) -> None:
     with strict(tmp_path, "max_inflight_messages 10\n") as (_, link):
         assert link.protocol == "5"

@@ -23,6 +23,7 @@ log = logging.getLogger(__name__)
 
 REPLY_EXPIRY_S = 60
 WAITING = 1000  # commands waiting for the next step; one step takes them all
+SURE_REPLIES = 10  # in one step with QoS 1; the rest of a flood's with 0, for an alarm must not queue behind
 REFUSALS = 50.0  # kept at once; after them one in a second, for a flood would fill the disk
 
 
@@ -64,6 +65,7 @@ class Inbox:
         self._memory = Memory()
         self._asked: OrderedDict[str, _Asked] = OrderedDict()
         self._records: deque[CommandRecord] = deque(maxlen=WAITING)
+        self._replies = 0  # in this step
         self._may_note, self._noted_s, self._unnoted = REFUSALS, 0.0, 0
 
     def put(self, message: paho.MQTTMessage) -> None:
@@ -95,6 +97,7 @@ class Inbox:
         Those that did not are answered here and now. Give the core's outcomes to `answer`.
         """
         taken: list[Event] = []
+        self._replies = 0
         for _ in range(len(self._waiting)):  # not for ever: a flood may fill it faster than this empties it
             received = self._waiting.popleft()
             try:
@@ -167,6 +170,11 @@ class Inbox:
             accepted=accepted,
             reason=reason,
         )
+        self._replies += 1
         self._publish(
-            topic, message.model_dump_json(), qos=1, expiry_s=REPLY_EXPIRY_S, correlation=received.correlation
+            topic,
+            message.model_dump_json(),
+            qos=1 if self._replies <= SURE_REPLIES else 0,
+            expiry_s=REPLY_EXPIRY_S,
+            correlation=received.correlation,
         )
