@@ -350,6 +350,27 @@ def test_taking_it_off_too_early_is_an_alarm() -> None:
     assert {r.code: r.level for r in cook.view.reminders}["not_done"] == "alarm"
 
 
+TO_THE_TABLE = (
+    PlanStep("load", "Load", "", 0.0, reported="loaded"),
+    PlanStep("off", "Off", "", 3e4, reported="off"),
+    PlanStep("serve", "Serve", "", 3.1e4, "off", 900.0),
+    PlanStep("store", "Chill", "", 3.2e4, "off", 3600.0, reported="chilled"),
+    PlanStep("eat_by", "Eat by", "", 3e5, "off", 3 * 86400.0),
+)
+
+
+@pytest.mark.parametrize("measured", [True, False])
+def test_nobody_is_told_when_to_eat_what_is_raw(measured: bool) -> None:
+    """Cold-holding times are of cooked food (Food Code 3-501.17, from memory); else the cook may know."""
+    cook = Cook(replace(PLAN, steps=TO_THE_TABLE))
+    cook.run(3600.0, 9.0 if measured else None)
+    for step in ("off", "chilled"):
+        view = cook.run(120.0, 9.0 if measured else None, pit_c=None, events=[FoodStep(step=step)])
+        assert "not_done" in [r.code for r in view.reminders]
+        assert (view.next_step is not None and view.next_step.code in ("serve", "eat_by")) is not measured
+    assert {r.code: r.level for r in view.reminders}["not_done"] == ("alarm" if measured else "warn")
+
+
 def test_food_put_back_is_followed_on() -> None:
     """It came off at 60 °C and goes back, as the alarm asks: it is no raw food that stood for hours."""
     load = PlanStep("load", "Load", "", 0.0, reported="loaded")

@@ -124,6 +124,17 @@ _REMEDY = {
 }
 
 
+OFF_TOO_EARLY = "It came off before the rule was met: put it back or cook it on by other means."
+CHILLED_RAW = (
+    "It was chilled before it was done, and is raw inside: cook it through before anyone eats it, or throw "
+    "it away."
+)
+CHILLED_UNMEASURED = (
+    "Nobody measured here that it was done: unless you did yourself, cook it through before anyone eats it."
+)
+TO_EAT = frozenset({"serve", "eat_by"})
+"""Steps for food that is done, and not for what was measured to be raw when it came off."""
+
 AT_THE_FIRE = frozenset({"light", "settle", "wood", "rotate"})
 """Steps that open the lid over coals or want a fire: not while the vents are shut on one that goes out."""
 NO_FIRE = (
@@ -170,13 +181,10 @@ def _reminders(
         if state.finish_beyond:
             out.append(Reminder("too_cool", _finish_note(state, plan, stage, measured), "warn"))
     if stage == "resting" and not state.done:
-        out.append(
-            Reminder(
-                "not_done",
-                "It came off before the rule was met: put it back or cook it on by other means.",
-                "alarm",
-            )
-        )
+        out.append(Reminder("not_done", OFF_TOO_EARLY, "alarm"))
+    if stage == "chilled" and not state.done:
+        unmeasured = Reminder("not_done", CHILLED_UNMEASURED, "warn")
+        out.append(unmeasured if state.core_s is None else Reminder("not_done", CHILLED_RAW, "alarm"))
     return tuple(out)
 
 
@@ -205,6 +213,8 @@ def _open_steps(state: FoodState, plan: FoodPlan) -> list[tuple[PlanStep, float]
         if over or (not step.reported and reached is not None and due < reached):
             continue
         if state.loaded_s is not None and not state.fire and step.code in AT_THE_FIRE:
+            continue
+        if state.off_s is not None and state.core_s is not None and not state.done and step.code in TO_EAT:
             continue
         out.append((step, due))
     return sorted(out, key=lambda pair: pair[1])
