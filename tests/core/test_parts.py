@@ -296,6 +296,22 @@ def test_a_second_lid_soon_after_the_first_is_seen_though_the_pit_came_back_quic
     assert lid_course(lifted(30.0, 0.6, 120) + lifted(30.0, 0.6, 120)[180:], 93.0)[-1].lifts == 2
 
 
+@pytest.mark.parametrize(("again_s", "lifts"), [(None, 1), (900, 2)])
+def test_a_fall_that_goes_on_under_a_lid_said_to_be_back_is_no_new_lift(
+    again_s: int | None, lifts: int
+) -> None:
+    """Unlit charcoal, cold fish, a slow probe: 40 s without a lid, and the pit falls for minutes after."""
+    seen, state = PitState(), LidState()
+    for t in range(1200):
+        temp_c = 93.0 - 40.0 * (1.0 - math.exp(-max(t - 300, 0) / 150.0))
+        if again_s is not None:
+            temp_c -= 0.5 * min(max(t - again_s, 0), 60)
+        seen = pit.observe(seen, PitConfig(), Reading(temp_c), None, 1.0)
+        word = {300: True, 340: False}.get(t)
+        state = lid.watch(state, LidConfig(), seen, None, word, float(t), 0.0, 93.0)
+    assert state.lifts == lifts
+
+
 def test_a_fall_that_never_comes_back_leaves_a_doubt() -> None:
     course = lid_course([93.0] * 300 + [max(93.0 - 0.8 * t, 20.0) for t in range(900)])
     assert course[-1].doubt

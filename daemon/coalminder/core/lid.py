@@ -24,7 +24,8 @@ class LidState:
     the lid is about to come off; a switch that still sees it on does not overrule that at once. back_unsaid:
     only the pit told that it is back. over_c: how far the pit was over its set point of late; surge_c: how
     quickly it rose of late, as the lead of the fast low-pass over the slow one; seen_s when both were last
-    looked at.
+    looked at. old_fall: somebody said that the lid is back, and the pit has not ceased to fall since (a slow
+    probe, cold food, unlit charcoal).
     """
 
     off: bool = False
@@ -41,6 +42,7 @@ class LidState:
     over_c: float = 0.0
     surge_c: float = 0.0
     seen_s: float = 0.0
+    old_fall: bool = False
 
 
 def watch(
@@ -97,7 +99,9 @@ def watch(
     if not state.off:
         expected_c = config.drop_c_per_closing_v * closing_v + config.drop_c_per_over_c * state.over_c
         falling = pit.slow_c - fast > config.drop_c + max(expected_c, state.surge_c)
-        if switch_open is None and config.recognise and falling and now_s >= state.blind_until_s:
+        state = replace(state, old_fall=state.old_fall and falling)
+        new_fall = falling and not state.old_fall
+        if switch_open is None and config.recognise and new_fall and now_s >= state.blind_until_s:
             return replace(
                 state, off=True, told=False, since_s=now_s, lowest_c=fast, before_c=pit.slow_c,
                 lifts=state.lifts + 1,
@@ -115,5 +119,5 @@ def watch(
 def _back(state: LidState, config: LidConfig, now_s: float, *, unsaid: bool) -> LidState:
     return replace(
         state, off=False, told=False, since_s=now_s, blind_until_s=now_s + config.blind_s, back_s=now_s,
-        announced_s=None, back_unsaid=unsaid,
+        announced_s=None, back_unsaid=unsaid, old_fall=not unsaid,
     )  # fmt: skip
