@@ -16,6 +16,7 @@ from coalminder.events import Ease, FoodStep, LidNotice, Light, Reset, SetPoint,
 from coalminder.food.foodplan import FoodPlan, PlanStep
 from coalminder.grill import demo
 from coalminder.grill.scenario import apply, lid_open
+from coalminder.safety.limits import Limits
 from coalminder.values import Inputs, Machine, Phase, ProbeFault, ProbeFaultKind, Reading
 from coalminder.vents.curve import DEFAULT_CURVE
 
@@ -623,6 +624,17 @@ def test_advice_to_relight_must_last_and_not_follow_a_lid_lift() -> None:
     assert first_s == config.after_lid_s + config.lasting_s
     since, asks = advice.lasting(config, since, ("charcoal_low",), -9e3, 0.0, 1200.0)  # a break
     assert "relight" not in advice.lasting(config, since, codes, -9e3, 0.0, 1210.0)[1]
+
+
+def test_a_bed_that_takes_five_minutes_to_answer_wide_vents_is_not_told_to_be_lit_again() -> None:
+    """Cold fish, unlit charcoal, rain: it comes up by itself. A dying bed is told before its alarm."""
+    config, shown = AdviceConfig(), {}
+    since: advice.Since = ()
+    for now_s in range(0, 1200, 10):
+        since, asks = advice.lasting(config, since, ("relight",), -9e3, None, float(now_s))
+        shown[now_s] = asks
+    assert shown[300] == ()
+    assert shown[Limits().fall_window_s // 10 * 10] == ("relight",)
 
 
 def test_a_young_fire_is_not_told_to_be_lit_again() -> None:

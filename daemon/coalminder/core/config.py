@@ -234,7 +234,7 @@ class AdviceConfig(Settings):
     uneven_c: float = 20.0
     smoke_s: float = 5400.0
     piece_s: float = 2700.0
-    lasting_s: float = 180.0
+    lasting_s: float = 360.0
     after_lid_s: float = 600.0
     after_lighting_s: float = 1200.0
 
