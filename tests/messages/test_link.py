@@ -534,6 +534,19 @@ def test_commands_that_may_not_be_heard_are_complained_of_and_asked_for_again(
     assert "refuses the subscription to coalminder/kettle/command/+" in caplog.text
 
 
+def test_another_broker_in_the_place_of_the_first_may_be_older() -> None:
+    with DeafBroker() as broker:
+        link = Link(LinkOptions(port=broker.port, retry_max_s=0.1))
+        link.start()
+        wait_for(lambda: link.connected)
+        assert link.protocol == "5"
+        broker.old = True
+        link._connection.redial("the network")
+        wait_for(lambda: link.connected)
+        assert link.protocol == "3.1.1"
+        link.stop()
+
+
 def test_a_broker_that_confirms_nothing_is_no_broker(
     monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -654,8 +667,11 @@ def test_a_dead_network_thread_is_noticed_and_replaced(
 class DeafBroker:
     """Speaks just enough MQTT 5 to take connections, one after the other, and to answer pings.
 
-    It refuses every subscription (0x87) and confirms no message.
+    It refuses every subscription (0x87) and confirms no message. `old`: from now on it speaks 3.1.1 alone
+    and hangs up on anything else.
     """
+
+    old = False
 
     def __enter__(self) -> DeafBroker:
         self.connections = self.subscriptions = 0
@@ -686,7 +702,9 @@ class DeafBroker:
                     shift, byte = shift + 7, connection.recv(1)[0]
                 body = connection.recv(length, socket.MSG_WAITALL) if length else b""
                 if head[0] >> 4 == 1:
-                    connection.sendall(b"\x20\x03\x00\x00\x00")
+                    if self.old and body[6] != 4:  # after the protocol's name
+                        return
+                    connection.sendall(b"\x20\x02\x00\x00" if self.old else b"\x20\x03\x00\x00\x00")
                 elif head[0] >> 4 == 8:
                     self.subscriptions += 1
                     connection.sendall(b"\x90\x04" + body[:2] + b"\x00\x87")

@@ -39,6 +39,7 @@ SHORT_S, WAR_S = 60.0, 30.0
 HANG_UPS, HANG_UP_S, SMALL_BYTES = 3, 5.0, 2048
 _TAKEN_OVER = "Session taken over"
 _UNSUPPORTED = "Unsupported protocol version"
+SILENT = 5  # connections on end without an answer until the other version is tried once
 AGAIN_S = 60.0  # until what the broker refused is tried again
 
 
@@ -67,6 +68,7 @@ class Connection:
         self._client: paho.Client | None = None
         self._known_protocol = options.mqtt_version != "auto"
         self._protocol = paho.MQTTv311 if options.mqtt_version == "3.1.1" else paho.MQTTv5
+        self._silent = 0  # connections on end that the broker did not answer
         self._in_flight = IN_FLIGHT
         self._most_bytes: int | None = None  # that the broker takes
         self._assumed_bytes: int | None = None  # the same with MQTT 3.1.1, from its hanging up
@@ -229,6 +231,7 @@ class Connection:
         except (OSError, ValueError, ssl.SSLError) as error:
             self._lost(f"{self._options.host}:{self._options.port}: {error}")
             return False
+        self._silent += 1
         client.loop_start()
         if not self._answered.wait(self._patience_s()):
             self._lost(f"{self._options.host}:{self._options.port}: no answer to MQTT {self.protocol}")
@@ -242,9 +245,17 @@ class Connection:
         client.disconnect()
         client.loop_stop()
         self._up = False
-        if self.generation == before and not self._known_protocol:
+        if self.generation == before and self._other_version_is_due():
             self._protocol = paho.MQTTv311 if self._protocol == paho.MQTTv5 else paho.MQTTv5
         return self.generation != before
+
+    def _other_version_is_due(self) -> bool:
+        """Each time while the version is not known; once in a while when a known broker is mute: there may
+        be another in its place, but one that is frozen will come back and speak what it spoke.
+        """
+        if not self._known_protocol:
+            return True
+        return self._options.mqtt_version == "auto" and self._silent >= SILENT and self._silent % SILENT < 2
 
     def _patience_s(self) -> float:
         """How long to wait for the broker's answer. One that knows 3.1.1 only may wait for more bytes."""
@@ -292,6 +303,7 @@ class Connection:
         if client is not self._client or self._closed.is_set():
             return
         self._answered.set()
+        self._silent = 0
         if reason.is_failure:
             if str(reason) == _UNSUPPORTED and self._protocol == paho.MQTTv5:
                 log.info("the broker does not speak MQTT 5; using 3.1.1")
