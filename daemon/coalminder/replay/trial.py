@@ -17,7 +17,7 @@ from coalminder.core import Config
 from coalminder.errors import SettingsError, UserError
 from coalminder.journal.folder import ready
 from coalminder.replay.experiment import Ended, Experiment, conduct
-from coalminder.service.clock import Clock, PacedClock, RealClock, steady_s
+from coalminder.service.clock import Clock, PacedClock, RealClock
 from coalminder.service.hardware import Hardware
 from coalminder.settings.quantities import temperature
 from coalminder.values import Decision
@@ -152,7 +152,7 @@ def _setup(args: argparse.Namespace) -> Iterator[tuple[Config, Hardware, Clock]]
                 board = open_board(settings)
             except SettingsError as error:
                 raise SettingsError(f"{args.config}: {error}") from None
-            yield settings.core(), board, RealClock(-steady_s())
+            yield settings.core(), board, RealClock()
         return
     from coalminder.rehearse.grills import load_grill
     from coalminder.rehearse.hardware import SimulatedHardware

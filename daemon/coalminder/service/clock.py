@@ -28,25 +28,20 @@ class Clock(Protocol):
         ...
 
 
-def steady_s() -> float:
-    """Time since the machine's start in s, also while it was suspended: the fire burns on meanwhile."""
-    return time.clock_gettime(time.CLOCK_BOOTTIME)
-
-
 class RealClock:
-    """The machine's steady clock for control, its wall clock for records.
+    """The machine's clock for control, its wall clock for records; control time is `at_s` now.
 
-    offset_s is added to the steady clock, so that control time goes on where an earlier run stopped.
+    CLOCK_BOOTTIME goes on while the board is suspended, for the fire burns on meanwhile.
     """
 
     speed = 1.0
 
-    def __init__(self, offset_s: float = 0.0) -> None:
-        self._offset_s = offset_s
+    def __init__(self, at_s: float = 0.0) -> None:
+        self._offset_s = at_s - _since_boot_s()
 
     def now_s(self) -> float:
-        """CLOCK_BOOTTIME + offset in s."""
-        return steady_s() + self._offset_s
+        """Control time in s."""
+        return _since_boot_s() + self._offset_s
 
     def utc_s(self) -> float:
         """Wall time in s."""
@@ -55,6 +50,10 @@ class RealClock:
     async def sleep_until(self, due_s: float) -> None:
         """Sleep on the event loop."""
         await asyncio.sleep(max(due_s - self.now_s(), 0.0))
+
+
+def _since_boot_s() -> float:
+    return time.clock_gettime(time.CLOCK_BOOTTIME)
 
 
 class ScaledClock:

@@ -23,7 +23,7 @@ from coalminder.messages.options import LinkOptions
 from coalminder.service.assemble import Desk
 from coalminder.service.board import BoardHardware
 from coalminder.service.chronicle import Chronicle
-from coalminder.service.clock import Clock, RealClock, ScaledClock, steady_s
+from coalminder.service.clock import Clock, RealClock, ScaledClock
 from coalminder.service.hardware import Hardware
 from coalminder.service.latch_note import LatchNote
 from coalminder.service.latched import keep_latched, with_latched
@@ -233,7 +233,7 @@ def _resume(settings: Settings, utc_s: float) -> Resume[State] | Refusal:
 def _clock(args: argparse.Namespace, at_s: float) -> Clock:
     if args.simulate is not None and args.speed != 1.0:
         return ScaledClock(args.speed, at_s=at_s)
-    return RealClock(at_s - steady_s())
+    return RealClock(at_s)
 
 
 def _hardware(settings: Settings, args: argparse.Namespace) -> Hardware:
