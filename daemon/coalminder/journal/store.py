@@ -49,36 +49,31 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
     """Open a record that may be in use, lie on a read-only medium, or end too early. Raises as above."""
     if not path.is_file():
         raise NotARecordError(f"there is no file '{path}'")
-    connection = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, timeout=_BUSY_S)
-    try:
+    with contextlib.ExitStack() as failed:
+        connection = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, timeout=_BUSY_S)
+        failed.callback(connection.close)
         try:
             # a file shorter than its header says is refused without this (SQLite, "PRAGMA writable_schema")
             connection.execute("PRAGMA writable_schema=ON")
             _check_kind(connection)
         except sqlite3.OperationalError:  # the log needs a place to write: read a copy instead
             connection.close()
-            connection = _copied(path)
+            connection = sqlite3.connect(":memory:")
+            failed.callback(connection.close)
+            _copy(path, connection)
             _check_kind(connection)
-    except BaseException:
-        connection.close()
-        raise
+        failed.pop_all()
     return connection
 
 
-def _copied(path: Path) -> sqlite3.Connection:
+def _copy(path: Path, into: sqlite3.Connection) -> None:
     with tempfile.TemporaryDirectory() as directory:
         copy = Path(directory, path.name)
         for side in ("", "-wal"):
             if (source := Path(f"{path}{side}")).exists():
                 shutil.copyfile(source, f"{copy}{side}")
-        connection = sqlite3.connect(":memory:")
-        try:
-            with contextlib.closing(sqlite3.connect(copy)) as copied:
-                copied.backup(connection)
-        except BaseException:
-            connection.close()
-            raise
-    return connection
+        with contextlib.closing(sqlite3.connect(copy)) as copied:
+            copied.backup(into)
 
 
 def migrate(connection: sqlite3.Connection) -> None:
