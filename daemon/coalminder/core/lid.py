@@ -99,7 +99,8 @@ def watch(
     if not state.off:
         expected_c = config.drop_c_per_closing_v * closing_v + config.drop_c_per_over_c * state.over_c
         falling = pit.slow_c - fast > config.drop_c + max(expected_c, state.surge_c)
-        state = replace(state, old_fall=state.old_fall and falling)
+        if state.old_fall and not falling:
+            state = replace(state, old_fall=False)
         new_fall = falling and not state.old_fall
         if switch_open is None and config.recognise and new_fall and now_s >= state.blind_until_s:
             return replace(
