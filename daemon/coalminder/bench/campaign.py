@@ -9,7 +9,7 @@ from pathlib import Path
 
 from coalminder.bench import oracle
 from coalminder.bench.metrics import Score
-from coalminder.bench.runner import carry_out, warm_up
+from coalminder.bench.runner import carry_out
 from coalminder.errors import UserError
 
 #: (scenario, seed, controllers to start from besides the usual ones)
@@ -62,7 +62,6 @@ def solve_all(
     progress(0, len(tasks))
     if not tasks:
         return 0
-    warm_up()
     _solve(*tasks[0], 1)  # compile before forking: once, not once a process
     done = 0
     for task, answer in carry_out(partial(_solve, most=most), tasks, processes):

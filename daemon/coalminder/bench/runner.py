@@ -144,7 +144,7 @@ def carry_out(work: Callable[..., T], tasks: Sequence[A], processes: int) -> Ite
         for task in tasks:
             yield task, work(*task)
         return
-    warm_up()  # compile before forking: once, not once a process
+    identify_nominal()  # compiles the plant before forking: once, not once a process
     context = multiprocessing.get_context("fork")
     with ProcessPoolExecutor(processes, mp_context=context, initializer=_leave_interrupts) as pool:
         pending = {pool.submit(work, *task): task for task in tasks}
@@ -161,11 +161,6 @@ def carry_out(work: Callable[..., T], tasks: Sequence[A], processes: int) -> Ite
 def _leave_interrupts() -> None:
     """In a worker: an interrupt is the parent's to handle; the cook in hand is finished."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-
-
-def warm_up() -> None:
-    """Compile the plant and do the step test."""
-    identify_nominal()
 
 
 @dataclass(frozen=True, slots=True)
