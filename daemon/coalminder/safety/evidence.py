@@ -272,8 +272,6 @@ def _fall(e: Evidence, view: View, now_s: float) -> Evidence:
 
 def _lateness(sum_s: float, late_s: float, limits: Limits, dt_s: float) -> float:
     """Lateness gathered, s. A long stall counts as little as a short one."""
-    if sum_s <= 0.0 and late_s <= limits.late_s:
-        return 0.0
     more_s = min(late_s, STALL_S) if late_s > limits.late_s else 0.0
     return min(max(sum_s - dt_s * LATE_FORGET, 0.0) + more_s, 4 * limits.late_sum_s)
 
