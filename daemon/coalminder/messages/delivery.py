@@ -117,11 +117,11 @@ class Delivery:
             said = json.loads(message.body) | {"seq": message_id, "late": late}
             body = json.dumps(said, ensure_ascii=False).encode()
             number = self._connection.publish(message.topic, body, qos=1, retain=message.retain)
-            if number is None and not self._connection.fits(message.topic, body):
+            if number is None:
+                if self._connection.fits(message.topic, body):
+                    return
                 self._forget(message_id)  # left out, else all that follows would wait for ever
                 continue
-            if number is None:
-                return
             self._in_flight[number] = message_id, message
             topics_flying.add(message.topic)
 

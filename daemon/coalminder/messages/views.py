@@ -20,9 +20,7 @@ from coalminder.values import (
 )
 
 DEFAULT_BAND = Band()
-LONG_MIN = (
-    2880.0  # a bed that has just been lit, or was snuffed, burns next to nothing: 'for thousands of years'
-)
+LONG_MIN = 2880.0  # a bed just lit, or snuffed, burns next to nothing: 'for thousands of years'
 _TROUBLES = (
     "servo_supply_low",
     "under_voltage",
