@@ -306,11 +306,28 @@ def test_a_snuff_after_the_session_ended_says_so_and_stays(page: Page, program: 
 def test_nothing_that_was_told_gets_lost_at_the_login_without_a_word(page: Page, program: Program) -> None:
     button = page.get_by_role("button", name="Food is on the grill")
     expect(button).not_to_have_attribute("aria-disabled", "true")
+    page.evaluate("pause()")  # the tap comes before the stream's word
     program.log_all_out()
     button.click()
     expect(reply(page)).to_have_text("Food is on the grill: not sent – log in again")
     page.wait_for_timeout(1500)
     expect(reply(page)).to_be_visible()
+    page.get_by_role("link", name="Log in").click()
+    expect(page.get_by_label("Password")).to_be_visible()
+
+
+def test_a_tap_while_the_login_is_on_its_way_does_not_get_lost_without_a_word(page: Page, program: Program) -> None:
+    button = page.get_by_role("button", name="Food is on the grill")
+    expect(button).not_to_have_attribute("aria-disabled", "true")
+    button.scroll_into_view_if_needed()
+    box = button.bounding_box()
+    assert box is not None
+    page.route("**/login", lambda route: None)  # a network that takes its time
+    with page.expect_request("**/login"):
+        program.log_all_out()
+    page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    expect(reply(page)).to_have_text("Food is on the grill: not sent – log in again")
+    page.unroute("**/login")
     page.get_by_role("link", name="Log in").click()
     expect(page.get_by_label("Password")).to_be_visible()
 

@@ -51,6 +51,7 @@ async function send(kind, fields, label) {
   const snuff = kind === "snuff", gone = new AbortController();
   const asked = ahead === null ? "" : (ahead + performance.now() / 1000).toFixed(2);
   let said, again = false, done = false;
+  if (out) window.stop(); // the login is on its way, and must not take the answer with it
   underWay += 1;
   say(`${label}: asking…`, { stays: true });
   if (snuff) pause(); // a browser has few connections to one place, and streams may hold them all
