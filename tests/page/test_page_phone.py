@@ -316,7 +316,9 @@ def test_nothing_that_was_told_gets_lost_at_the_login_without_a_word(page: Page,
     expect(page.get_by_label("Password")).to_be_visible()
 
 
-def test_a_tap_while_the_login_is_on_its_way_does_not_get_lost_without_a_word(page: Page, program: Program) -> None:
+def test_a_tap_while_the_login_is_on_its_way_does_not_get_lost_without_a_word(
+    page: Page, program: Program
+) -> None:
     button = page.get_by_role("button", name="Food is on the grill")
     expect(button).not_to_have_attribute("aria-disabled", "true")
     button.scroll_into_view_if_needed()

@@ -110,8 +110,8 @@ function renderCall() {
 function figure(pit) { return pit && pit.figure !== null ? `${pit.figure.toFixed(0)} ${doc.unit.temp}` : "–"; }
 
 function render() {
-  renderTrust();
   renderAlarms();
+  renderTrust();
   plot.unit = doc.unit;
   if (!doc.phase) { renderNothing(); return; }
   put($("phase-word"), `${doc.phase.word}.`);
@@ -181,7 +181,6 @@ function renderAlarms() {
   told = new Set(now.keys());
   if (fresh.length) put($("shout"), fresh.map((alarm) => `Alarm${alarm.priority ? `, ${alarm.priority}` : ""}: ${alarm.title}. ${alarm.remedy}`).join(" "));
   else if (!asking.length) put($("shout"), "");
-  renderCall();
 }
 
 function makeAlarm(alarm) {
