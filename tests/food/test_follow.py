@@ -705,6 +705,40 @@ def test_a_probe_that_shows_the_pits_air_never_makes_food_done(beside_c: float) 
     assert doubted
 
 
+@pytest.mark.parametrize("air_share", [0.3, 0.5, 0.7])
+@pytest.mark.parametrize("slips_min", [0.0, 60.0], ids=lambda m: f"from minute {m:g}")
+@pytest.mark.parametrize("lifted_min", [(), (25, 75)], ids=["lid on", "lid lifted"])
+def test_a_probe_half_out_of_the_food_never_makes_it_done(
+    air_share: float, slips_min: float, lifted_min: tuple[int, ...]
+) -> None:
+    """Its tip has a share of the air beside it: what it shows lies between core and pit (conduction)."""
+    cook = Cook(loaded=False)
+    cook.run(600.0, 15.0)
+    cook.run(0.0, 15.0, events=[FoodStep(step="loaded")])
+    loaded_s, told = cook.now_s, 0
+    while cook.now_s < loaded_s + 4 * 3600 and not cook.view.done:
+        minutes = (cook.now_s - loaded_s) / 60
+        core_c = heated(minutes)
+        pit_c = 50.0 if any(at <= minutes < at + 2 for at in lifted_min) else 93.0
+        shown_c = core_c + air_share * (pit_c - core_c) if minutes >= slips_min else core_c
+        view = cook.run(10.0, shown_c, pit_c=pit_c)
+        told += "core_probe" in [r.code for r in view.reminders]
+        assert not view.done or core_c > 68.0, f"done at a core of {core_c:.0f} °C"
+    assert told > 30 * 6
+
+
+@pytest.mark.parametrize("late_min", [20, 45])
+def test_food_reported_late_is_measured_all_the_same(late_min: int) -> None:
+    cook, doubted_s = Cook(loaded=False), 0.0
+    cook.run(600.0, 15.0)
+    while not cook.view.done:
+        assert cook.now_s < 4 * 3600
+        minutes = (cook.now_s - 600.0) / 60
+        cook.run(10.0, heated(minutes), events=[FoodStep(step="loaded")] if minutes == late_min else [])
+        doubted_s += 10.0 * ("core_probe" in [r.code for r in cook.view.reminders])
+    assert doubted_s < 15 * 60
+
+
 def thin(minutes: float, start_c: float) -> float:
     """A core half as thick as planned: four times as quick (diffusion, textbooks; from memory)."""
     return start_c + (85.0 - start_c) * (1.0 - math.exp(-minutes / 25.0))

@@ -39,7 +39,15 @@ NEAR_AIR_C = 20.0
 BEYOND_C = 15.0
 """Such a reading is believed no further than this from the model, however unsure that is [estimate]."""
 NEAR_C = 5.0
-"""Nor, once it was refused, further than this."""
+"""Nor is a probe that was refused as hopeless, further than this: the slabs' spread grows while it is."""
+HOPELESS = 1.6
+"""This many times what the model may be wrong by (20 °C as food is laid on: fish from a warm kitchen) is the
+air's share in a probe that is half out [estimate]."""
+PUT_RIGHT_C = 10.0
+"""A refused probe that falls by so much was moved, and is judged afresh."""
+SHOWN_MEAN_S = 300.0
+JUMP_C = 10.0
+"""Food gains less on the mean of its last minutes; what stood there before 'loaded' was reported late."""
 OVER_PIT_C = 3.0
 """A core in drying food stays under the air around it; so far the probes may differ [estimate]."""
 GOES_BACK_S = 3600.0
@@ -116,6 +124,7 @@ def _report(state: FoodState, plan: FoodPlan, step: str, now_s: float) -> FoodSt
         return replace(
             state,
             off_s=None,
+            refused_c=None,
             below_hot_s=None,
             after=NO_EXPOSURE,
             held_s=0.0,
@@ -138,9 +147,10 @@ def _report(state: FoodState, plan: FoodPlan, step: str, now_s: float) -> FoodSt
             raw=raw,
             exposure=raw,
             histamine=raw,
+            shown_c=state.shown_c,
         )
     if step == "off":
-        return replace(state, off_s=now_s, reports=reports, finish_s=None)
+        return replace(state, off_s=now_s, reports=reports, finish_s=None, refused_c=None)
     if step == "chilled":
         return replace(state, chilled_s=now_s, reports=reports)
     return replace(state, reports=reports)
@@ -203,10 +213,12 @@ def _tick(
         weight = min(1.0, dt_s / PIT_MEAN_S)
         mean = pit_c if state.pit_c is None else state.pit_c + weight * (pit_c - state.pit_c)
         state = replace(state, pit_c=mean)
+    cores = _trusted(core_samples)
+    before_c = state.shown_c
+    state = _shown(state, cores, dt_s)
     if state.loaded_s is None:
         return replace(state, now_s=now_s)
     food = plan.food()
-    cores = _trusted(core_samples)
     read_s = dict(state.read_s) | dict.fromkeys(cores, now_s)
     state = replace(state, read_s=tuple(read_s.items()))
     core, doubt = _slowest(core_samples, cores, read_s, now_s, state.off_s is not None)
@@ -219,9 +231,9 @@ def _tick(
     mean, sd = slabs.spread([slabs.core_of(m) for m in family])
     beyond_c = 5.0 * sd + 5.0
     if core is not None:
-        wrong = _misplaced(state, core, mean, beyond_c)
-        far = state.off_s is None and core > mean + BEYOND_C
-        state = replace(state, misplaced=bool(wrong) and (far or state.misplaced))
+        jumped = before_c is None or core > before_c + JUMP_C
+        wrong, refused_c = _misplaced(state, core, mean, beyond_c, jumped)
+        state = replace(state, refused_c=refused_c)
         core, doubt = (None, wrong) if wrong else (core, doubt)
     proven_s = _proven_s(state, plan, now_s, dt_s)
     # A core that fell all at once is the air's or another piece's. It counts, but teaches nothing of this
@@ -251,22 +263,45 @@ def _tick(
     return state
 
 
-def _misplaced(state: FoodState, core: float, mean_c: float, beyond_c: float) -> str:
-    """Why `core` cannot be the middle of this food, "" when it can. beyond_c: how wrong the model may be."""
+def _shown(state: FoodState, cores: Mapping[str, float], dt_s: float) -> FoodState:
+    """With the mean of what the coldest core probe showed lately, also before the food was reported."""
+    if not cores:
+        return state
+    coldest = min(cores.values())
+    before = coldest if state.shown_c is None else state.shown_c
+    return replace(state, shown_c=before + min(1.0, dt_s / SHOWN_MEAN_S) * (coldest - before))
+
+
+def _misplaced(
+    state: FoodState, core: float, mean_c: float, beyond_c: float, jumped: bool
+) -> tuple[str, float | None]:
+    """Why `core` cannot be the middle of this food, "" when it can; and `refused_c` from now on.
+
+    beyond_c: how wrong the model may be; it grows while nothing is believed, so that without `refused_c` any
+    probe would be believed in the end.
+    """
+    refused_c = state.refused_c
     if state.off_s is None:
         air_c = math.inf if state.pit_c is None else state.pit_c
-        if core > air_c - NEAR_AIR_C:
-            beyond_c = NEAR_C if state.misplaced else min(beyond_c, BEYOND_C)
+        near_air = core > air_c - NEAR_AIR_C
+        hopeless_c = BEYOND_C if near_air else HOPELESS * beyond_c
+        beyond_c = min(beyond_c, BEYOND_C) if near_air else beyond_c
+        refused = refused_c is not None and core > refused_c - PUT_RIGHT_C
+        beyond_c = NEAR_C if refused else beyond_c
         if core > mean_c + beyond_c or core > max(air_c + OVER_PIT_C, mean_c + NEAR_C):
-            return f"core probe shows {core:.0f} °C, more than this food can be: is it in the middle of it?"
+            hopeless = core > mean_c + hopeless_c and (jumped or near_air)
+            if hopeless or refused_c is not None:
+                refused_c = core if refused_c is None else max(core, refused_c)
+            why = f"core probe shows {core:.0f} °C, more than this food can be: is it in the middle of it?"
+            return why, refused_c
+        return "", None if refused else refused_c
     # pulled out, or left in the grill; in the refrigerator a pile may well be warmer than its model
     pulled = core < mean_c - 2.0 * beyond_c
     left = state.chilled_s is None and core > mean_c + 2.0 * beyond_c
-    if state.off_s is not None and (pulled or left):
-        return (
-            f"core probe shows {core:.0f} °C, and this food must be near {mean_c:.0f} °C: is it still in it?"
-        )
-    return ""
+    if pulled or left:
+        why = f"core probe shows {core:.0f} °C, and this food must be near {mean_c:.0f} °C: "
+        return why + "is it still in it?", None
+    return "", None
 
 
 def _proven_s(state: FoodState, plan: FoodPlan, now_s: float, dt_s: float) -> float:

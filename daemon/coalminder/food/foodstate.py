@@ -55,7 +55,8 @@ class FoodState:
     """All that `follow` remembers. Times are on the caller's clock; None: has not happened.
 
     read_s: when each core probe was last read since the food was loaded. fell_s: since when the core shown is
-    far below what this food can be. misplaced: the core probe showed far more than this food can be. fire:
+    far below what this food can be. shown_c: mean of what the coldest probe showed lately. refused_c: the
+    highest that a probe showed which cannot be in the middle of the food, until it is put right. fire:
     whether the vents feed a fire now; heated: whether one did since the food is on.
     """
 
@@ -76,7 +77,8 @@ class FoodState:
     read_s: tuple[tuple[str, float], ...] = ()
     doubt: str = ""
     fell_s: float | None = None
-    misplaced: bool = False
+    shown_c: float | None = None
+    refused_c: float | None = None
     fire: bool = True
     heated: bool = False
     held_s: float = 0.0
