@@ -565,6 +565,23 @@ def test_a_probe_beside_the_chilled_food_does_not_stop_the_clocks(shown_c: float
     assert {clock.code for clock in view.clocks} >= {"cool_21", "cool_5"}
 
 
+@pytest.mark.parametrize("pulled_min", [1, 20, 45])
+def test_a_probe_left_on_the_table_never_becomes_the_core_of_what_cools(pulled_min: int) -> None:
+    """Fish at 64 °C half an hour later had a 'measured' core of 20 °C, and its first stage counted as met."""
+    cook = Cook(replace(PLAN, ambient_c=20.0))
+    cook_until(cook, 120)
+    cook.run(33 * 60, 72.0)
+    cook.run(0, 72.0, events=[FoodStep(step="off")])
+    off_s = cook.now_s
+    for minute in range(150):  # Newton's cooling in still air: 57 °C after 53 min, 40 after 140
+        true_c = 20.0 + 52.0 * math.exp(-minute / 150.0)
+        view = cook.run(60.0, true_c if minute < pulled_min else 20.0, pit_c=None)
+        assert view.core_c is not None
+        assert view.core_c > true_c - 15.0
+    assert cook.now_s > off_s + 2 * 3600
+    assert next(clock.used_s for clock in view.clocks if clock.code == "cool_21") > 3600.0
+
+
 def test_a_power_cut_while_it_cools_is_time_of_the_cooling_rule() -> None:
     cook = Cook(replace(PLAN, ambient_c=20.0))
     cook_until(cook, 120)

@@ -232,7 +232,7 @@ def _tick(
     beyond_c = 5.0 * sd + 5.0
     if core is not None:
         jumped = before_c is None or core > before_c + JUMP_C
-        wrong, refused_c = _misplaced(state, core, mean, beyond_c, jumped)
+        wrong, refused_c = _misplaced(state, core, mean, beyond_c, jumped, air.temp_c)
         state = replace(state, refused_c=refused_c)
         core, doubt = (None, wrong) if wrong else (core, doubt)
     proven_s = _proven_s(state, plan, now_s, dt_s)
@@ -273,12 +273,12 @@ def _shown(state: FoodState, cores: Mapping[str, float], dt_s: float) -> FoodSta
 
 
 def _misplaced(
-    state: FoodState, core: float, mean_c: float, beyond_c: float, jumped: bool
+    state: FoodState, core: float, mean_c: float, beyond_c: float, jumped: bool, around_c: float
 ) -> tuple[str, float | None]:
     """Why `core` cannot be the middle of this food, "" when it can; and `refused_c` from now on.
 
     beyond_c: how wrong the model may be; it grows while nothing is believed, so that without `refused_c` any
-    probe would be believed in the end.
+    probe would be believed in the end. around_c: the air that cools the food.
     """
     refused_c = state.refused_c
     if state.off_s is None:
@@ -296,11 +296,12 @@ def _misplaced(
             return why, refused_c
         return "", None if refused else refused_c
     # pulled out, or left in the grill; in the refrigerator a pile may well be warmer than its model
-    pulled = core < mean_c - 2.0 * beyond_c
+    pulled = core < mean_c - (2.0 * beyond_c if refused_c is None else NEAR_C)
     left = state.chilled_s is None and core > mean_c + 2.0 * beyond_c
     if pulled or left:
+        air = pulled and core - around_c < mean_c - core
         why = f"core probe shows {core:.0f} °C, and this food must be near {mean_c:.0f} °C: "
-        return why + "is it still in it?", None
+        return why + "is it still in it?", core if air else refused_c
     return "", None
 
 

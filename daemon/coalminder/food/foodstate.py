@@ -56,8 +56,9 @@ class FoodState:
 
     read_s: when each core probe was last read since the food was loaded. fell_s: since when the core shown is
     far below what this food can be. shown_c: mean of what the coldest probe showed lately. refused_c: the
-    highest that a probe showed which cannot be in the middle of the food, until it is put right. fire:
-    whether the vents feed a fire now; heated: whether one did since the food is on.
+    highest that a probe showed which cannot be in the middle of the food, until it is put right; while it
+    cools, what one that was pulled out shows. fire: whether the vents feed a fire now; heated: whether one
+    did since the food is on.
     """
 
     now_s: float | None = None
