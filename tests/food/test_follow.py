@@ -210,6 +210,25 @@ def test_a_pit_that_may_be_too_cool_gives_no_latest_time() -> None:
     assert "no core probe" in view.finish_note
 
 
+@pytest.mark.parametrize("held_c", [80.0, 86.0, 100.0])
+def test_a_pit_that_stays_off_its_set_point_finishes_as_one_that_is_set_so(held_c: float) -> None:
+    """At 80 °C for 93 half of the time left was foretold, all the cook long."""
+    missed, held = Cook(), Cook(replace(PLAN, set_point_c=held_c))
+    for cook in (missed, held):
+        while cook.now_s < 2 * 3600:
+            cook.run(10.0, 0.75 * heated(cook.now_s / 60), pit_c=held_c)
+    assert missed.view.finish_min is not None
+    assert missed.view.finish_min == pytest.approx(held.view.finish_min, rel=0.1)
+
+
+def test_a_fire_too_weak_for_the_set_point_is_told_so() -> None:
+    cook = Cook()
+    while cook.now_s < 3 * 3600:
+        cook.run(10.0, 0.75 * heated(cook.now_s / 60), pit_c=70.0)
+    (told,) = [r.text for r in cook.view.reminders if r.code == "too_cool"]
+    assert "feed the fire" in told
+
+
 def test_lethality_counts_the_measured_core() -> None:
     cook = Cook()
     cook_until(cook, 120)

@@ -30,6 +30,11 @@ READING_ERROR_C = 0.8
 """Probe and model together, as an independent error each minute [estimate, set by the coverage check]."""
 INFLATION = 1.004
 PIT_MEAN_S = 900.0
+MISS_MEAN_S = 1800.0
+MISS_MOST_C = 15.0
+MISSES_FROM_S = 1800.0
+"""How slowly a pit is taken to stay off its set point, and how much of a miss counts, for a lid lift is soon
+over. It counts from so long after loading: cold food takes the pit down [estimate, set by constant pits]."""
 FELL_BACK_C = 3.0
 """A core this far below the come-up clock's temperature has lost it again: more than a lid lift takes."""
 FELL_FOR_S = 600.0
@@ -213,6 +218,8 @@ def _tick(
         weight = min(1.0, dt_s / PIT_MEAN_S)
         mean = pit_c if state.pit_c is None else state.pit_c + weight * (pit_c - state.pit_c)
         state = replace(state, pit_c=mean)
+    target_c = plan.set_point_c if set_point_c is None else set_point_c
+    state = _missed(state, None if pit_c is None else pit_c - target_c, now_s, dt_s)
     cores = _trusted(core_samples)
     before_c = state.shown_c
     state = _shown(state, cores, dt_s)
@@ -259,8 +266,18 @@ def _tick(
     low = core if core is not None else mean - slabs.Z90 * sd
     state = _account(state, plan, core, low, mean + slabs.Z90 * sd, now_s, dt_s, proven_s)
     if state.off_s is None and (state.forecast_s is None or now_s - state.forecast_s >= FORECAST_S):
-        state = _forecast(state, plan, now_s, set_point_c)
+        state = _forecast(state, plan, now_s, target_c)
     return state
+
+
+def _missed(state: FoodState, miss_c: float | None, now_s: float, dt_s: float) -> FoodState:
+    """With what the pit has been off its set point by, in the long run; a miss that is made good is over."""
+    since_s = 0.0 if state.loaded_s is None else now_s - state.loaded_s
+    if miss_c is None or not state.fire or since_s < MISSES_FROM_S:
+        return state
+    miss_c = min(max(miss_c, -MISS_MOST_C), MISS_MOST_C)
+    mean_c = state.miss_c + min(1.0, dt_s / MISS_MEAN_S) * (miss_c - state.miss_c)
+    return replace(state, miss_c=min(max(mean_c, min(miss_c, 0.0)), max(miss_c, 0.0)))
 
 
 def _shown(state: FoodState, cores: Mapping[str, float], dt_s: float) -> FoodState:
@@ -381,12 +398,15 @@ def _worst_between(before_c: float | None, after_c: float) -> float:
     return min(high, HOT_C - 1.0) if low < HOT_C else high
 
 
-def _forecast(state: FoodState, plan: FoodPlan, now_s: float, set_point_c: float | None) -> FoodState:
-    """When the rule will be met, from the family in the pit as it has been, drawn to the set point."""
+def _forecast(state: FoodState, plan: FoodPlan, now_s: float, target_c: float) -> FoodState:
+    """When the rule will be met, from the family in the pit as it has been, drawn to where it is held.
+
+    That is the set point, less what a fire that is too weak, or too hot, has missed it by all along.
+    """
     if not state.fire:
         return replace(state, forecast_s=None, finish_s=None, finish_beyond=False)
-    target = plan.set_point_c if set_point_c is None else set_point_c
-    pit = target if state.pit_c is None else 0.5 * (state.pit_c + target)
+    held_c = target_c + state.miss_c
+    pit = held_c if state.pit_c is None else 0.5 * (state.pit_c + held_c)
     rule = plan.done_rule
     if state.done:
         return replace(state, forecast_s=now_s, finish_s=(now_s, now_s, now_s), finish_beyond=False)

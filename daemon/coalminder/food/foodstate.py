@@ -55,7 +55,8 @@ class FoodState:
     """All that `follow` remembers. Times are on the caller's clock; None: has not happened.
 
     read_s: when each core probe was last read since the food was loaded. fell_s: since when the core shown is
-    far below what this food can be. shown_c: mean of what the coldest probe showed lately. refused_c: the
+    far below what this food can be. miss_c: what the pit has been off its set point by, in the long run.
+    shown_c: mean of what the coldest probe showed lately. refused_c: the
     highest that a probe showed which cannot be in the middle of the food, until it is put right; while it
     cools, what one that was pulled out shows. fire: whether the vents feed a fire now; heated: whether one
     did since the food is on.
@@ -73,6 +74,7 @@ class FoodState:
     finish_s: tuple[float, float, float | None] | None = None
     finish_beyond: bool = False
     pit_c: float | None = None
+    miss_c: float = 0.0
     core_c: float | None = None
     core_s: float | None = None
     read_s: tuple[tuple[str, float], ...] = ()

@@ -20,6 +20,8 @@ from coalminder.food.foodplan import FoodPlan, PlanStep
 from coalminder.food.foodstate import FoodState, FoodView, Reminder
 
 CORE_FRESH_S = 60.0
+WEAK_FIRE_C = 5.0
+"""A pit this far below its set point in the long run would not follow a higher one."""
 
 
 def view_of(state: FoodState, plan: FoodPlan, now_s: float) -> FoodView:
@@ -65,14 +67,15 @@ def view_of(state: FoodState, plan: FoodPlan, now_s: float) -> FoodView:
 def _finish_note(state: FoodState, plan: FoodPlan, stage: str, measured: bool) -> str:
     if stage != "cooking" or not state.fire:
         return ""
+    remedy = "raise the set point" if state.miss_c > -WEAK_FIRE_C else "feed the fire, it is behind"
     if state.finish_beyond:
         return (
             f"at this pit the core will not reach {plan.done_rule.core_c:.0f} °C within "
-            f"{slabs.HORIZON_S / 3600:.0f} h: raise the set point"
+            f"{slabs.HORIZON_S / 3600:.0f} h: {remedy}"
         )
     notes = []
     if state.finish_s is not None and state.finish_s[2] is None:
-        notes.append(f"it may need more than {slabs.HORIZON_S / 3600:.0f} h at this pit: raise the set point")
+        notes.append(f"it may need more than {slabs.HORIZON_S / 3600:.0f} h at this pit: {remedy}")
     if not measured:
         notes.append("no core probe: a wide guess from weight and thickness; measure before you serve")
     return "; ".join(notes)
