@@ -29,6 +29,9 @@ LONG_S = 4 * 3600.0
 
 REDUCED_OXYGEN_WPS_PCT = 3.5
 
+TARGET_WPS_PCT = (0.2, 12.0)
+"""In the raw food; after drying and smoking it is more."""
+
 
 @dataclass(frozen=True, slots=True)
 class BrineRecipe:
@@ -93,7 +96,7 @@ def equilibrium_salt_kg(
     food_kg: float, water_frac: float, water_kg: float, target_wps_pct: float, salt_food_frac: float = 0.003
 ) -> float:
     """Salt to add to food and water together so that all ends at `target_wps_pct`; never below 0."""
-    in_range("target water-phase salt", target_wps_pct, 0.5, 12.0, "%", "3 to 5 % is usual")
+    in_range("target water-phase salt", target_wps_pct, *TARGET_WPS_PCT, "%", "3 to 5 % is usual")
     share = target_wps_pct / 100.0
     water = water_kg + food_kg * water_frac
     return max(0.0, water * share / (1.0 - share) - food_kg * salt_food_frac)
@@ -114,7 +117,7 @@ def immersion_s(
     diffusivity_m2_s: float = DIFFUSIVITY_M2_S[1],
 ) -> float:
     """Seconds until the mean reaches `target_wps_pct`; inf when the brine is too weak."""
-    in_range("target water-phase salt", target_wps_pct, 0.5, 12.0, "%", "3 to 5 % is usual")
+    in_range("target water-phase salt", target_wps_pct, *TARGET_WPS_PCT, "%", "3 to 5 % is usual")
     if target_wps_pct <= start_wps_pct:
         return 0.0
     share = (

@@ -93,7 +93,7 @@ def _equilibrium(request: PlanRequest) -> Brining:
         LONGEST_BRINE_S,
         immersion_s(request.thick_m, request.skin, target_pct, 0.95 * target_pct, NATURAL_WPS_PCT),
     )
-    time_s = 900.0 * math.ceil(time_s / 900.0)
+    time_s = max(900.0, 900.0 * math.ceil(time_s / 900.0))
     given = salting(time_s, request.thick_m, request.skin, target_pct, water_pct / 100.0, NATURAL_WPS_PCT)
     return Brining(made, given, time_s)
 
