@@ -212,6 +212,18 @@ def test_warm_drying_counts_before_the_cook() -> None:
     assert warm.growth_s > cold.growth_s
 
 
+@pytest.mark.parametrize("code", sorted(SPECIES))
+def test_raw_meat_and_shellfish_are_no_two_hours_out_of_the_refrigerator(code: str) -> None:
+    """USDA's two hours (from memory); chicken lay in 12 °C for two hours and a half."""
+    fish = SPECIES[code].kind in ("oily_fish", "lean_fish")
+    plan = build_plan(replace(DEMO, food=code, thickness_m=None, ambient_c=15.0))
+    if not fish:
+        assert plan.daemon.before.above_4_s <= 2 * 3600
+        assert "refrigerator" in next(row.step.text for row in plan.rows if row.step.code == "dry")
+    asked = build_plan(replace(DEMO, food=code, thickness_m=None, dry_c=12.0))
+    assert any("[usda-2h]" in line for line in asked.warnings) is not fish
+
+
 def test_the_hours_in_a_warm_refrigerator_count_before_the_cook() -> None:
     """Histamine clocks run above 4.4 °C (FDA Hazards Guide, chapter 7); the brine takes half a day."""
     cold = build_plan(replace(DEMO, food="mackerel", fridge_c=3.0)).daemon.before

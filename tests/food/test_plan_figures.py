@@ -22,7 +22,7 @@ PLANS = {
     "no sugar": build_plan(PLAIN),
     "equilibrium": build_plan(replace(PLAIN, equilibrium=True, salt_wps_pct=3.0)),
     "thin, equilibrium": build_plan(
-        replace(PLAIN, equilibrium=True, thickness_m=0.006, food="scallops", salt_wps_pct=3.0)
+        replace(PLAIN, equilibrium=True, thickness_m=0.006, food="scallops", dry_c=9.0, salt_wps_pct=3.0)
     ),
 }
 every_plan = pytest.mark.parametrize("plan", PLANS.values(), ids=PLANS)

@@ -17,6 +17,8 @@ from coalminder.food.salt import wps_after_loss_pct
 from coalminder.food.sources import Figure
 from coalminder.food.storage import PARASITE_NOTE, Cooling
 
+TWO_HOURS_S = 7200.0
+
 
 def cautions(request: PlanRequest) -> tuple[str, ...]:
     """The trade's usual cautions for this food, local authority first."""
@@ -76,6 +78,11 @@ def warnings_of(
         lines.append(
             f"Before the cook it is warm for {clock.used_s / 3600:.1f} of {clock.limit_s / 3600:.0f} h: "
             f"dry it colder [{clock.source}]."
+        )
+    if request.species.dries_cold and not request.species.scombroid and before.above_4_s > TWO_HOURS_S:
+        lines.append(
+            f"Before the cook it is above 4 °C for {before.above_4_s / 3600:.1f} h, and 2 h is the limit for "
+            "raw meat and shellfish: keep it, brine and dry it in a cold refrigerator [usda-2h]."
         )
     if request.species.scombroid:
         warm = add_time(before, 15.0, 0.5 * cook_s)

@@ -123,6 +123,13 @@ _ROWS: tuple[tuple[str, str, Authority, Grade, str], ...] = (
     ("fc-cooling", "FDA Food Code 3-501.14: 57 to 21 °C in 2 h, to 5 °C in 6 h in all", _R, _READ, ""),
     ("fc-holding", "FDA Food Code 3-501.16: hot at 57 °C or more, cold at 5 °C or less", _R, _MEM, ""),
     ("fc-parasites", "FDA Food Code 3-402.11: -20 °C for 168 h, or -35 °C for 15 h", _R, _READ, ""),
+    (
+        "usda-2h",
+        "USDA: no perishable food above 4.4 °C for more than 2 h, 1 h above 32 °C",
+        _G,
+        _MEM,
+        "for what is not fish, whose own limits are in a2-raw",
+    ),
     ("chill-38", "Michigan State University Extension: keep smoked fish at 3.3 °C or below", _E, _READ, ""),
     (
         "ny-brine",

@@ -31,6 +31,14 @@ class Species:
     skin: bool = True
 
     @property
+    def dries_cold(self) -> bool:
+        """Whether it is kept in the refrigerator while its surface dries: histamine, or not fish at all.
+
+        The limits for hours at 10 to 21 °C are for fish; meat and shellfish have the two hours [usda-2h].
+        """
+        return self.scombroid or self.kind not in ("oily_fish", "lean_fish")
+
+    @property
     def rules(self) -> tuple[str, ...]:
         """Done rules that fit, the default first."""
         if self.kind == "poultry":

@@ -107,8 +107,7 @@ def build_plan(request: PlanRequest) -> Timeline:
         frozen_before=request.frozen or request.frozen_before,
     )
     dry = pellicle(request.drying_c, request.humidity_frac, request.dry_speed_m_s)
-    # histamine forms in warm fish of some kinds: those dry in the refrigerator unless asked otherwise
-    in_fridge = dry.usual_s > 5 * 3600.0 or (kind.scombroid and request.dry_c is None)
+    in_fridge = dry.usual_s > 5 * 3600.0 or (kind.dries_cold and request.dry_c is None)
     low_s, middle_s, high_s, planned_s = _cook_s(food_plan, request.thickness_m is not None)
     on_grill_s = planned_s + (20 * 60.0 if request.texture == "firm" else 0.0)
     load_at = load_time(request.serve_at, on_grill_s)
