@@ -330,7 +330,34 @@ def test_cooling_is_watched_after_it_comes_off() -> None:
     for minutes in range(240):
         view = cook.run(60, 3.0 + 27.0 * math.exp(-minutes / 70), pit_c=None)
     assert view.stage == "chilled"
-    assert not [c for c in view.clocks if c.code.startswith("cool")]
+    stays = {c.code: c.state for c in view.clocks}
+    assert stays["cool_21"] == "over"  # it is cold now, and was warm for too long all the same
+    cook.run(0, 3.0, events=[FoodStep(step="loaded")])
+    assert not [c for c in cook.view.clocks if c.code.startswith("cool")]
+
+
+def test_a_cooling_clock_that_was_kept_ends() -> None:
+    cook = Cook()
+    cook_until(cook, 120)
+    cook.run(33 * 60, 72.0)
+    cook.run(0, 72.0, events=[FoodStep(step="off")])
+    for minutes in range(360):
+        events: list[object] = [FoodStep(step="chilled")] if minutes == 5 else []
+        cook.run(60, 3.0 + 69.0 * math.exp(-minutes / 70), pit_c=None, events=events)
+    assert not [c for c in cook.view.clocks if c.code.startswith("cool")]
+
+
+def test_food_that_came_up_too_slowly_is_not_made_good_by_its_being_done() -> None:
+    """FSIS: six hours; spores and toxins outlive the cook. The alarm said 'throw it away', and went."""
+    cook = Cook()
+    while not cook.view.done:
+        hours = cook.now_s / 3600.0
+        cook.run(10.0, 5.0 + 50.0 * hours / 6.7 if hours < 6.7 else min(75.0, 55.0 + 12.0 * (hours - 6.7)))
+        assert hours < 10.0
+    told = {r.code: r.level for r in cook.view.reminders}
+    assert told["clock_come_up"] == "alarm"
+    cook.run(60.0, 75.0, events=[FoodStep(step="off")])
+    assert [c.state for c in cook.view.clocks if c.code == "come_up"] == ["over"]
 
 
 def test_the_warmest_of_several_probes_counts_while_it_cools() -> None:

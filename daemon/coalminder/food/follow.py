@@ -17,7 +17,7 @@ from coalminder.food.doneness import TOLERANCE_C, held_s, lethal_rate
 from coalminder.food.exposure import COOKED_C, HOT_C, NO_EXPOSURE, add_time
 from coalminder.food.foodplan import FoodPlan
 from coalminder.food.foodstate import FoodState, FoodView
-from coalminder.food.foodview import CORE_FRESH_S, view_of
+from coalminder.food.foodview import CORE_FRESH_S, ran_out, view_of
 from coalminder.values import ProbeFault, Reading, Sample
 
 __all__ = ["FoodState", "FoodView", "follow", "refuse_reason", "report"]
@@ -119,6 +119,10 @@ def follow(
         return state, state.view
     state = _tick(state, plan, pit_c, core_samples, now_s, max(0.0, dt_s), set_point_c, ambient_c)
     view = view_of(state, plan, now_s)
+    if over := ran_out(state.view, view):
+        anew = {clock.code for clock in over}
+        state = replace(state, ran_out=(*(c for c in state.ran_out if c.code not in anew), *over))
+        view = view_of(state, plan, now_s)
     return replace(state, view=view), view
 
 

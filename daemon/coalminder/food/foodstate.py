@@ -59,7 +59,7 @@ class FoodState:
     shown_c: mean of what the coldest probe showed lately. refused_c: the
     highest that a probe showed which cannot be in the middle of the food, until it is put right; while it
     cools, what one that was pulled out shows. fire: whether the vents feed a fire now; heated: whether one
-    did since the food is on.
+    did since the food is on. ran_out: clocks that came to their end over the limit.
     """
 
     now_s: float | None = None
@@ -93,4 +93,5 @@ class FoodState:
     exposure: Exposure = NO_EXPOSURE
     histamine: Exposure = NO_EXPOSURE
     after: Exposure = NO_EXPOSURE
+    ran_out: tuple[Clock, ...] = ()
     view: FoodView = FoodView()

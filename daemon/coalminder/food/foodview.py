@@ -113,7 +113,18 @@ def _clocks(
             clocks.append(standing_clock(state.after))
     if plan.scombroid:
         clocks.append(scombroid_clock(state.histamine, plan.frozen_before))
-    return tuple(clocks)
+    running = {clock.code for clock in clocks}
+    return (*clocks, *(clock for clock in state.ran_out if clock.code not in running))
+
+
+def ran_out(before: FoodView, now: FoodView) -> tuple[Clock, ...]:
+    """The clocks that ended in `now` and were over their limit: what came of it stays in the food.
+
+    While it cools a model's warm side may be over where the food was not: there only readings end a clock so.
+    """
+    codes = {clock.code for clock in now.clocks}
+    lasting = {"raw_warm", "come_up"} | ({"cool_21", "cool_5"} if now.core_measured else set())
+    return tuple(c for c in before.clocks if c.state == "over" and c.code in lasting - codes)
 
 
 _REMEDY = {
