@@ -528,6 +528,16 @@ def test_late_loading_counts_as_warm_time() -> None:
     assert {r.code: r.level for r in cook.view.reminders}["clock_raw_warm"] == "alarm"
 
 
+def test_late_loading_on_a_day_warmer_than_planned_counts_that_days_air() -> None:
+    """The plan said 9 °C, which no clock counts; it is 26 °C, and raw fish above 21 °C has two hours."""
+    plan = replace(PLAN, ambient_c=9.0, steps=(PlanStep("load", "Load", "", 0.0, reported="loaded"),))
+    state, _ = follow(FoodState(), plan, 93.0, (), (), 0.0, ambient_c=26.0)
+    late_s, loaded = 2.1 * 3600, (FoodStep(step="loaded"),)
+    for measured_c, told in ((26.0, True), (9.0, False), (None, False)):
+        _, view = follow(state, plan, 93.0, (), loaded, late_s, ambient_c=measured_c)
+        assert ("clock_raw_warm" in [r.code for r in view.reminders]) is told
+
+
 def test_other_events_are_ignored() -> None:
     cook = Cook()
     before = cook.state.reports

@@ -74,10 +74,12 @@ def refuse_reason(state: FoodState, step: str) -> str:
     return ""
 
 
-def report(state: FoodState, plan: FoodPlan, step: str, now_s: float) -> tuple[FoodState, str]:
-    """The food after a report, and why it was refused ("" when it was not)."""
+def report(
+    state: FoodState, plan: FoodPlan, step: str, now_s: float, ambient_c: float | None = None
+) -> tuple[FoodState, str]:
+    """The food after a report, and why it was refused ("" when it was not). ambient_c: as `follow`'s."""
     why = refuse_reason(state, step)
-    return (state, why) if why else (_report(state, plan, step, now_s), "")
+    return (state, why) if why else (_report(state, plan, step, now_s, ambient_c), "")
 
 
 def follow(
@@ -107,7 +109,7 @@ def follow(
         state = replace(state, heated=True)
     for event in events:
         if isinstance(event, FoodStep):
-            state, why = report(state, plan, event.step, now_s)
+            state, why = report(state, plan, event.step, now_s, ambient_c)
             changed = changed or not why
         elif isinstance(event, WoodAdded):
             state, changed = replace(state, reports=(*state.reports, ("wood", now_s))), True
@@ -126,7 +128,7 @@ def follow(
     return replace(state, view=view), view
 
 
-def _report(state: FoodState, plan: FoodPlan, step: str, now_s: float) -> FoodState:
+def _report(state: FoodState, plan: FoodPlan, step: str, now_s: float, ambient_c: float | None) -> FoodState:
     reports = (*state.reports, (step, now_s))
     if step == "loaded" and _goes_back(state, now_s):
         kept = tuple(report for report in state.reports if report[0] != "off")
@@ -141,11 +143,13 @@ def _report(state: FoodState, plan: FoodPlan, step: str, now_s: float) -> FoodSt
             reports=kept,
         )
     if step == "loaded":
-        # Later than planned: it is taken to have stood outside the refrigerator, the safe side.
+        # Later than planned: it is taken to have stood outside the refrigerator, the safe side; on a day
+        # that is warmer than the plan's, in that day's air.
         planned = next((s.due_s for s in plan.steps if s.reported == "loaded"), now_s)
         if state.off_s is not None:  # another batch, kept cold till now: its steps are all to be done again
             reports, planned = (("loaded", now_s),), now_s
-        raw = add_time(plan.before, plan.ambient_c, now_s - planned)
+        outside_c = plan.ambient_c if ambient_c is None else max(plan.ambient_c, ambient_c)
+        raw = add_time(plan.before, outside_c, now_s - planned)
         return FoodState(
             now_s=now_s,
             loaded_s=now_s,
