@@ -414,7 +414,9 @@ def test_nobody_is_told_when_to_eat_what_is_raw(measured: bool) -> None:
         view = cook.run(120.0, 9.0 if measured else None, pit_c=None, events=[FoodStep(step=step)])
         assert "not_done" in [r.code for r in view.reminders]
         assert (view.next_step is not None and view.next_step.code in ("serve", "eat_by")) is not measured
-    assert {r.code: r.level for r in view.reminders}["not_done"] == ("alarm" if measured else "warn")
+        (told,) = [r for r in view.reminders if r.code == "not_done"]
+        assert told.level == ("alarm" if measured else "warn")
+        assert ("Nobody measured" in told.text) is not measured
 
 
 def test_food_put_back_is_followed_on() -> None:

@@ -143,7 +143,7 @@ CHILLED_RAW = (
     "It was chilled before it was done, and is raw inside: cook it through before anyone eats it, or throw "
     "it away."
 )
-CHILLED_UNMEASURED = (
+UNMEASURED = (
     "Nobody measured here that it was done: unless you did yourself, cook it through before anyone eats it."
 )
 TO_EAT = frozenset({"serve", "eat_by"})
@@ -194,11 +194,10 @@ def _reminders(
             out.append(Reminder("core_probe", words, "warn"))
         if state.finish_beyond:
             out.append(Reminder("too_cool", _finish_note(state, plan, stage, measured), "warn"))
-    if stage == "resting" and not state.done:
-        out.append(Reminder("not_done", OFF_TOO_EARLY, "alarm"))
-    if stage == "chilled" and not state.done:
-        unmeasured = Reminder("not_done", CHILLED_UNMEASURED, "warn")
-        out.append(unmeasured if state.core_s is None else Reminder("not_done", CHILLED_RAW, "alarm"))
+    if stage in ("resting", "chilled") and not state.done:
+        known_raw = OFF_TOO_EARLY if stage == "resting" else CHILLED_RAW
+        unmeasured = Reminder("not_done", UNMEASURED, "warn")
+        out.append(unmeasured if state.core_s is None else Reminder("not_done", known_raw, "alarm"))
     return tuple(out)
 
 
