@@ -231,6 +231,7 @@ def test_command_writes_the_daemons_plan_the_page_and_the_calendar(
         (["--serve", "25:00"], "HH:MM"),
         (["--serve", "0001-01-01"], "1990 to 2200"),
         (["--serve", "2020-04-18 19:00"], "is past"),
+        (["--serve", "2030-04-18"], "has no hour"),  # not dinner at midnight
         (["--serve", "9999-12-31"], "1990 to 2200"),
         (["--units", "imperial"], "metric, us"),
         (["--rule", "by-smell"], "home-71"),

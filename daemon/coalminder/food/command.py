@@ -11,7 +11,7 @@ import math
 import os
 import sys
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta, tzinfo
+from datetime import UTC, datetime, time, timedelta, tzinfo
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -201,6 +201,10 @@ def _planned(args: argparse.Namespace, now: datetime) -> Timeline:
         if not 1990 <= serve.year <= 2200:
             raise UserError(
                 f"serving time '{words}' is out of range: accepted the years 1990 to 2200"
+            ) from None
+        if serve.time() == time() and ":" not in words:
+            raise UserError(
+                f"serving time '{words}' has no hour: write it too, for example '{serve:%Y-%m-%d} 19:00'"
             ) from None
         serve = serve.replace(tzinfo=now.tzinfo) if serve.tzinfo is None else serve
         if serve < now:
