@@ -319,6 +319,15 @@ def test_a_refrigerator_that_is_too_warm_never_cools_it_and_no_brine_overnight()
     assert not any("inf" in line.split() for line in lines)
 
 
+def test_a_refrigerator_that_keeps_nothing_is_not_where_leftovers_go() -> None:
+    """Food Code: cold is 5 °C or less. They went to 8 °C, and were eaten before served."""
+    plan = build_plan(replace(DEMO, fridge_c=8.0))
+    store = next(row.step.text for row in plan.rows if row.step.code == "store")
+    assert "ice" in store
+    assert "into the refrigerator" not in store
+    assert at(plan, "eat_by") >= at(plan, "serve")
+
+
 @pytest.mark.parametrize("serve", [datetime(2027, 3, 28, 2, 30), datetime(2027, 10, 31, 2, 30)])
 def test_steps_keep_their_order_in_the_hour_that_is_missing_or_comes_twice(serve: datetime) -> None:
     zone = pytest.importorskip("zoneinfo").ZoneInfo("Europe/Berlin")

@@ -52,7 +52,7 @@ def plan_rows(
         *_dry(request, dry, dry_s, in_fridge),
         *_fire(load),
         *_cook(request, fire, load, off, cook_s),
-        *_cool(request, off),
+        *_cool(request, off, keeps),
         *_keep(keeps, off),
     ]
     return tuple(sorted(rows, key=lambda row: row.at.timestamp()))  # an hour may come twice
@@ -236,7 +236,13 @@ def _rotate(load: datetime, cook_s: float, hold_s: float) -> list[Row]:
     return rows
 
 
-def _cool(request: PlanRequest, off: datetime) -> list[Row]:
+def _cool(request: PlanRequest, off: datetime, keeps: Keeping) -> list[Row]:
+    fridge = f"refrigerator ({request.fridge_c:.0f} °C)"
+    where = (
+        f"flat on cold trays into the {fridge}; loose paper, not airtight"
+        if keeps.days > 0.0
+        else f"under ice, not in this {fridge}; what cannot be is thrown away"
+    )
     return [
         _row(
             request.serve_at,
@@ -253,8 +259,7 @@ def _cool(request: PlanRequest, off: datetime) -> list[Row]:
             0.0,
             "store",
             "Chill what is left",
-            f"flat on cold trays into the refrigerator ({request.fridge_c:.0f} °C); loose paper, not "
-            "airtight",
+            where,
             "a2-cooked",
             "fc-cooling",
             "chill-38",
@@ -266,16 +271,16 @@ def _cool(request: PlanRequest, off: datetime) -> list[Row]:
 
 
 def _keep(keeps: Keeping, off: datetime) -> list[Row]:
-    days = max(keeps.days, 0.0)
+    after_s = max(86400.0 * keeps.days, REST_S)  # not before it is served
     return [
         _row(
-            off + timedelta(days=days),
+            earlier(off, -after_s),
             0.0,
             "eat_by",
             "Eat by",
             keeps.text,
             keeps.source,
             anchor="off",
-            after_s=86400.0 * days,
+            after_s=after_s,
         )
     ]
