@@ -127,6 +127,19 @@ def test_a_gap_in_the_readings_does_not_count_as_held() -> None:
     assert not cook.view.done
 
 
+def test_a_probe_with_a_loose_plug_holds_from_one_reading_to_the_next() -> None:
+    """A gap counts for a minute at most (docs/food.md): one reading in 50 s counted for 10 s of them."""
+    cook = Cook()
+    cook_until(cook, 120)
+    for _ in range(40):
+        cook.run(30.0, None)
+        cook.now_s += 10.0
+        cook.run(0.0, 72.0)
+        cook.now_s += 10.0
+    assert 30.0 < cook.view.held_min < 34.0
+    assert cook.view.done
+
+
 def test_a_probe_in_the_air_is_doubted() -> None:
     cook = Cook()
     view = cook.run(40 * 60, 92.0)

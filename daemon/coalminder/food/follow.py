@@ -262,9 +262,9 @@ def _tick(
     state = replace(state, fell_s=fell_s)
     if core is not None:
         # two readings' mean takes the edge off a probe's noise
-        fresh = state.core_s is not None and now_s - state.core_s <= CORE_FRESH_S
-        old = state.core_c if fresh and not back else None
-        core = core if old is None else old + min(1.0, dt_s / 30.0) * (core - old)
+        since_s = math.inf if state.core_s is None else now_s - state.core_s
+        old = state.core_c if since_s <= CORE_FRESH_S and not back else None
+        core = core if old is None else old + min(1.0, since_s / 30.0) * (core - old)
         state = replace(state, core_c=core, core_s=now_s)
         if not fell and now_s - state.assimilated_s >= ASSIMILATE_S:
             family = slabs.assimilate(family, food, core, READING_ERROR_C, INFLATION)
@@ -334,7 +334,8 @@ def _proven_s(state: FoodState, plan: FoodPlan, now_s: float, dt_s: float) -> fl
     """What a reading now proves of the last `dt_s`: nothing, unless the one just before it was hot too."""
     if state.core_c is None or state.core_s is None or state.core_c < plan.done_rule.core_c - TOLERANCE_C:
         return 0.0
-    return min(dt_s, CORE_FRESH_S) if state.core_s >= now_s - max(dt_s, CORE_FRESH_S) else 0.0
+    since_s = now_s - state.core_s
+    return min(since_s, CORE_FRESH_S) if since_s <= max(dt_s, CORE_FRESH_S) else 0.0
 
 
 def _air(
