@@ -848,6 +848,30 @@ def test_a_probe_put_right_counts_from_then_on(wrong_min: float, start_c: float)
     assert 0.0 <= late_s < 15 * 60.0
 
 
+@pytest.mark.parametrize("shown_c", [9.0, 20.0, 48.0], ids=["on the table", "in the sun", "in steam"])
+def test_a_core_that_stays_where_no_food_does_is_doubted_and_the_fire_is_left_alone(shown_c: float) -> None:
+    """A second probe that nobody uses is the coldest core all the cook: 'raise the set point' was said."""
+    cook = Cook()
+    while cook.now_s < 4 * 3600:
+        core_c = heated(cook.now_s / 60)
+        samples = (("used", Reading(core_c)), ("other", Reading(min(core_c, shown_c))))
+        cook.state, cook.view = follow(cook.state, PLAN, 93.0, samples, (), cook.now_s)
+        cook.now_s += 10.0
+    told = [r.code for r in cook.view.reminders]
+    assert "core_probe" in told
+    assert "too_cool" not in told
+    assert "set point" not in cook.view.finish_note
+    assert not cook.view.done
+
+
+@pytest.mark.parametrize("slow", [1.0, 1.5, 2.0])
+def test_a_core_that_is_slow_is_not_doubted(slow: float) -> None:
+    cook = Cook()
+    while cook.now_s < 6 * 3600:
+        cook.run(10.0, heated(cook.now_s / 60 / slow))
+        assert "core_probe" not in [r.code for r in cook.view.reminders]
+
+
 # --- food on a grill without a fire
 
 

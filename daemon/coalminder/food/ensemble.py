@@ -114,6 +114,14 @@ def spread(values: Sequence[float]) -> tuple[float, float]:
     return mean, math.sqrt(sum((v - mean) ** 2 for v in values) / (len(values) - 1))
 
 
+def strain(ensemble: Ensemble, food: Food) -> float:
+    """How far the readings have pulled the family from what food is: rms of its parameters' means, in sd."""
+    prior = _prior(food)
+    columns = list(zip(*ensemble, strict=True))[:_PARAMETERS]
+    far = [(sum(c) / MEMBERS - mean) / sd for c, (mean, sd) in zip(columns, prior, strict=True)]
+    return math.sqrt(sum(x * x for x in far) / _PARAMETERS)
+
+
 @dataclass(frozen=True, slots=True)
 class Air:
     """What surrounds the food. film_w_m2k None: each member's own; vapour: whether the surface dries."""

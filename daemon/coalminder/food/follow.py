@@ -257,7 +257,7 @@ def _tick(
     fell_s = None if not fell else now_s if state.fell_s is None else state.fell_s
     if core is not None and fell_s is not None and now_s - fell_s >= FELL_FOR_S:
         family, fell, fell_s = slabs.start(replace(food, start_c=core)), False, None
-        state = replace(state, forecast_s=None)
+        state = replace(state, forecast_s=None, strain=0.0)
     back = state.fell_s is not None and not fell
     state = replace(state, fell_s=fell_s)
     if core is not None:
@@ -268,7 +268,7 @@ def _tick(
         state = replace(state, core_c=core, core_s=now_s)
         if not fell and now_s - state.assimilated_s >= ASSIMILATE_S:
             family = slabs.assimilate(family, food, core, READING_ERROR_C, INFLATION)
-            state = replace(state, assimilated_s=now_s)
+            state = replace(state, assimilated_s=now_s, strain=slabs.strain(family, food))
             mean, sd = slabs.spread([slabs.core_of(m) for m in family])
     state = replace(state, now_s=now_s, family=family, model_s=model_s, doubt=doubt)
     low = core if core is not None else mean - slabs.Z90 * sd

@@ -55,11 +55,11 @@ class FoodState:
     """All that `follow` remembers. Times are on the caller's clock; None: has not happened.
 
     read_s: when each core probe was last read since the food was loaded. fell_s: since when the core shown is
-    far below what this food can be. miss_c: what the pit has been off its set point by, in the long run.
-    shown_c: mean of what the coldest probe showed lately. refused_c: the
-    highest that a probe showed which cannot be in the middle of the food, until it is put right; while it
-    cools, what one that was pulled out shows. fire: whether the vents feed a fire now; heated: whether one
-    did since the food is on. ran_out: clocks that came to their end over the limit.
+    far below what this food can be. strain: how far readings have bent the family (ensemble.strain). miss_c:
+    what the pit has been off its set point by, in the long run. shown_c: mean of what the coldest probe
+    showed lately. refused_c: the highest that a probe showed which cannot be in the middle of the food, until
+    it is put right; while it cools, what one that was pulled out shows. fire: whether the vents feed a fire
+    now; heated: whether one did since the food is on. ran_out: clocks that came to their end over the limit.
     """
 
     now_s: float | None = None
@@ -80,6 +80,7 @@ class FoodState:
     read_s: tuple[tuple[str, float], ...] = ()
     doubt: str = ""
     fell_s: float | None = None
+    strain: float = 0.0
     shown_c: float | None = None
     refused_c: float | None = None
     fire: bool = True
