@@ -153,6 +153,44 @@ def test_daemon_refuses_a_broker_with_a_certificate_of_another_authority(
     link.stop()
 
 
+def openssl(folder: Path, words: str) -> None:
+    subprocess.run(["openssl", *words.split()], cwd=folder, check=True, capture_output=True)
+
+
+@failed_handshake
+def test_a_broker_that_asks_for_a_certificate_gets_the_daemons_own(tmp_path: Path) -> None:
+    subprocess.run([str(CONFIG / "make-certificates.sh"), str(tmp_path), "localhost"], check=True)
+    openssl(tmp_path, "req -newkey rsa:2048 -nodes -subj /CN=grill -keyout grill.key -out grill.csr")
+    openssl(tmp_path, "x509 -req -in grill.csr -CA ca.crt -CAkey ca.key -CAcreateserial -out grill.crt")
+    openssl(tmp_path, "rsa -aes128 -passout pass:sesame -in grill.key -out locked.key")
+    broker = Mosquitto(
+        tmp_path,
+        f"cafile {tmp_path}/ca.crt\ncertfile {tmp_path}/server.crt\nkeyfile {tmp_path}/server.key\n"
+        "require_certificate true\nuse_identity_as_username true\n",
+    )
+    broker.start()
+
+    def link(**own: Path) -> Link:
+        options = LinkOptions(
+            host="localhost", port=broker.port, tls=True, ca_file=tmp_path / "ca.crt", **own
+        )
+        link = Link(options)
+        link.start()
+        return link
+
+    known = link(certificate_file=tmp_path / "grill.crt", key_file=tmp_path / "grill.key")
+    stranger = link()
+    locked = link(certificate_file=tmp_path / "grill.crt", key_file=tmp_path / "locked.key")
+    wait_for(lambda: known.connected, what=known.trouble)
+    wait_for(lambda: "passphrase" in locked.trouble, what=locked.trouble)
+    wait_for(lambda: stranger.trouble)
+    assert not stranger.connected
+    assert "u'grill'" in broker.log_path.read_text()
+    for one in (known, stranger, locked):
+        one.stop()
+    broker.stop()
+
+
 @failed_handshake
 @pytest.mark.filterwarnings("ignore:ssl.TLSVersion:DeprecationWarning")
 def test_old_tls_is_refused(setup: Setup) -> None:

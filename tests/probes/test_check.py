@@ -210,6 +210,10 @@ stroke_s = 0.1
         ("[mqtt]\npassword_file = '{0}/none'", "mqtt.password_file"),
         ("[mqtt]\ntls = true\nca_file = '{0}/none'", "mqtt.ca_file"),
         ("[mqtt]\ntls = true\nca_file = '{0}/empty'", "mqtt.ca_file"),
+        (
+            "[mqtt]\ntls = true\ncertificate_file = '{0}/empty'\nkey_file = '{0}/empty'",
+            "mqtt.certificate_file",
+        ),
         ("[journal]\ndirectory = '{0}/empty'", "empty is a file; name a folder"),
     ],
 )

@@ -85,6 +85,14 @@ CASES = {
         ["mqtt.client_id", "control characters"],
     ),
     "a certificate without TLS": ('[mqtt]\nca_file = "/ca.crt"\n', ["mqtt: ca_file", "tls = true"]),
+    "an own certificate without TLS": (
+        '[mqtt]\ncertificate_file = "/a.crt"\nkey_file = "/a.key"\n',
+        ["mqtt: certificate_file", "tls = true"],
+    ),
+    "an own certificate without its key": (
+        '[mqtt]\ntls = true\ncertificate_file = "/a.crt"\n',
+        ["mqtt: certificate_file and key_file go together"],
+    ),
     "shelving longer than the core takes": (
         "[mqtt]\nshelve_max_s = 7201\n",
         ["mqtt.shelve_max_s", "60 to 7200"],

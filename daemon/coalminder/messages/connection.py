@@ -10,7 +10,6 @@ from __future__ import annotations
 import logging
 import random
 import socket
-import ssl
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -23,6 +22,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from coalminder.errors import UserError
 from coalminder.messages.options import LinkOptions
 
 log = logging.getLogger(__name__)
@@ -228,7 +228,7 @@ class Connection:
             client.connect(
                 self._options.host, self._options.port, self._options.keepalive_s, **self._session()
             )
-        except (OSError, ValueError, ssl.SSLError) as error:
+        except (UserError, OSError, ValueError) as error:
             self._lost(f"{self._options.host}:{self._options.port}: {error}")
             return False
         self._silent += 1
@@ -285,9 +285,7 @@ class Connection:
         if options.username:
             client.username_pw_set(options.username, options.password_now())
         if options.tls:
-            context = ssl.create_default_context(cafile=str(options.ca_file) if options.ca_file else None)
-            context.minimum_version = ssl.TLSVersion.TLSv1_2
-            client.tls_set_context(context)
+            client.tls_set_context(options.tls_context())
         client.on_connect = self._connected
         client.on_disconnect = self._disconnected
         client.on_publish = lambda _c, _u, mid, reason, _p: self._answered_for(mid, reason)

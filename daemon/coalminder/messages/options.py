@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ssl
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
@@ -21,6 +22,8 @@ class LinkOptions:
     grill: str = "kettle"
     tls: bool = False
     ca_file: Path | None = None  # None: the system's certificate authorities
+    certificate_file: Path | None = None  # with key_file, for a broker that asks for a certificate
+    key_file: Path | None = None
     username: str | None = None
     password: str | None = None
     password_file: Path | None = None  # read again for each connection: some passwords are short-lived
@@ -46,6 +49,27 @@ class LinkOptions:
             return _first_line(self.password_file)
         except UserError:
             return self.password
+
+    def tls_context(self) -> ssl.SSLContext:
+        """For a connection: TLS 1.2 or newer. UserError when a file that it needs is of no use."""
+        try:
+            context = ssl.create_default_context(cafile=self.ca_file)
+        except OSError as error:
+            raise UserError(
+                f"mqtt.ca_file {self.ca_file}: {error.strerror or error}; name a readable file with the "
+                "certificate of the broker's authority, PEM"
+            ) from None
+        context.minimum_version = ssl.TLSVersion.TLSv1_2
+        if self.certificate_file is not None:
+            try:  # a password, empty, or OpenSSL asks at the terminal
+                context.load_cert_chain(self.certificate_file, self.key_file, password="")
+            except OSError as error:
+                raise UserError(
+                    f"mqtt.certificate_file {self.certificate_file}, mqtt.key_file {self.key_file}: "
+                    f"{error.strerror or error}; name two readable files, PEM, a certificate and its key "
+                    "without a passphrase"
+                ) from None
+        return context
 
     @classmethod
     def from_settings(cls, values: Mapping[str, Any]) -> LinkOptions:

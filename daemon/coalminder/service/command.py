@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import asyncio
 import logging
-import ssl
 import time
 from collections.abc import Callable
 from dataclasses import replace
@@ -293,15 +292,10 @@ def link_options(settings: Settings) -> LinkOptions | None:
     mqtt = settings.mqtt
     if not mqtt.enabled:
         return None
-    if mqtt.tls:
-        try:
-            ssl.create_default_context(cafile=mqtt.ca_file)
-        except OSError as error:
-            raise SettingsError(
-                f"mqtt.ca_file {mqtt.ca_file}: {error.strerror or error}; name a readable file with the "
-                "certificate of the broker's authority, PEM"
-            ) from None
-    return LinkOptions.from_settings(mqtt.model_dump() | {"grill": settings.grill.name})
+    options = LinkOptions.from_settings(mqtt.model_dump() | {"grill": settings.grill.name})
+    if options.tls:
+        options.tls_context()
+    return options
 
 
 def command_limits(settings: Settings) -> CommandLimits:

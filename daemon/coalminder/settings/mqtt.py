@@ -22,6 +22,12 @@ class MqttSettings(BaseModel):
     ca_file: Path | None = Field(
         default=None, description="certificate authority of the broker; without it the system's are used"
     )
+    certificate_file: Path | None = Field(
+        default=None, description="own certificate, PEM, for a broker that asks for one; with key_file"
+    )
+    key_file: Path | None = Field(
+        default=None, description="key of the own certificate, PEM, without a passphrase"
+    )
     username: str | None = Field(default=None, description="user at the broker")
     password: SecretStr | None = Field(
         default=None,
@@ -89,8 +95,11 @@ class MqttSettings(BaseModel):
 
     @model_validator(mode="after")
     def _of_use(self) -> Self:
-        if self.ca_file is not None and not self.tls:
-            raise ValueError(
-                "ca_file is of no use with tls = false; set tls = true (port 8883 is usual), or remove it"
-            )
+        for name in ("ca_file", "certificate_file", "key_file"):
+            if getattr(self, name) is not None and not self.tls:
+                raise ValueError(
+                    f"{name} is of no use with tls = false; set tls = true (port 8883 is usual), or remove it"
+                )
+        if (self.certificate_file is None) != (self.key_file is None):
+            raise ValueError("certificate_file and key_file go together; give both or none")
         return self
