@@ -36,7 +36,11 @@ def positions(output: PulseOutput, wire: Callable[[], object]) -> list[object]:
 
 
 class FakeKernel:
-    """/sys/class/pwm as the kernel plays it: duty may not exceed period, enabling needs a period."""
+    """/sys/class/pwm as the kernel plays it: no write may leave a channel without a period, or a longer duty.
+
+    pwm_apply_state of drivers/pwm/core.c refuses "!state->period || state->duty_cycle > state->period" (from
+    memory), whatever was written; a channel just exported has the period 0.
+    """
 
     def __init__(self, root: Path, channels: int = 2, device: str = "3f20c000.pwm", number: int = 0) -> None:
         device_folder = root.parent / "devices" / device
@@ -64,7 +68,7 @@ class FakeKernel:
             raise PermissionError(errno.EACCES, "udev has not handed the file over yet")
         values = self.values[path.parent.name]
         changed = {**values, path.name: int(text)}
-        if changed["duty_cycle"] > changed["period"] or (changed["enable"] and not changed["period"]):
+        if not changed["period"] or changed["duty_cycle"] > changed["period"]:
             raise OSError(errno.EINVAL, "Invalid argument")
         self._take(path.parent.name, changed)
 
@@ -131,8 +135,9 @@ def test_an_only_chip_is_taken_and_two_unknown_ones_are_named(root: Path) -> Non
 
 def test_the_files_themselves_are_written(root: Path) -> None:
     """Without the kernel's play: what reaches the files of the channel."""
-    folder = FakeKernel(root).chip / "pwm0"
-    folder.mkdir()
+    kernel = FakeKernel(root)
+    kernel.export(0)
+    folder = kernel.chip / "pwm0"
     output = open_kernel_pwm(18, root=root)
     output.set_pulse_us(1500.0)
     assert {path.name: path.read_text("ascii") for path in folder.iterdir()} == {

@@ -6,7 +6,10 @@ importable in milliseconds by `snuff`, and its folder must be replaceable in tes
 
 Layout of the files: Linux documentation, "Pulse Width Modulation (PWM) interface" (driver-api/pwm). A
 channel comes into being by writing its number to `export`; `period` must be above `duty_cycle`, both in
-ns. Addresses and channel numbers of the boards: Raspberry Pi device trees (from memory): BCM2835 family
+ns. Whatever is written, the kernel checks the whole state that would follow: without a period everything
+but a period is EINVAL, also a 0 to `enable` (pwm_apply_state of drivers/pwm/core.c, from memory).
+
+Addresses and channel numbers of the boards: Raspberry Pi device trees (from memory): BCM2835 family
 `...20c000.pwm` with two channels, RP1 (Pi 5) PWM0 `...98000.pwm` with four.
 """
 
@@ -38,9 +41,11 @@ class KernelPwm:
     def __init__(self, folder: Path, write: Callable[[Path, str], object] = _write_text) -> None:
         self._folder = folder
         self._write_text = write
-        self._write("enable", 0)
-        # A duty left over from another period may be longer than the new one: shorten it first.
-        self._write("duty_cycle", 0)
+        # The kernel refuses every write to a channel without a period, as each one is at first. A duty left
+        # over from another period may be longer than the new one: shorten it first.
+        if self._read("period") != "0":
+            self._write("enable", 0)
+            self._write("duty_cycle", 0)
         self._write("period", PERIOD_NS)
 
     def set_pulse_us(self, pulse_us: float) -> None:
@@ -60,7 +65,10 @@ class KernelPwm:
 
     def _goes(self) -> bool:
         # Asked, not remembered: `snuff` switches the same channel off beside the daemon.
-        return (self._folder / "enable").read_text(encoding="ascii").strip() == "1"
+        return self._read("enable") == "1"
+
+    def _read(self, name: str) -> str:
+        return (self._folder / name).read_text(encoding="ascii").strip()
 
     def _write(self, name: str, value: int) -> None:
         self._write_text(self._folder / name, str(value))
