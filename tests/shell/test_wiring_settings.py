@@ -84,6 +84,16 @@ WRONG = {
         ["probes.pit", "mqtt.enabled = false"],
     ),
     "a deadline of many steps": (simulated("pit") + "deadline_s = 3.1\n", ["deadline_s", "3"]),
+    "yes for true": (vents(pwm(18, "reversed = 'yes'"), pwm(19)), ["lower.reversed", "write true or false"]),
+    "1 for true": (vents(pwm(18, "reversed = 1"), pwm(19)), ["lower.reversed", "write true or false"]),
+    "a pulse in quotes": (
+        vents(pwm(18, "pulse_min_us = '600'"), pwm(19)), ["lower.pulse_min_us", "write a number", "'600'"]
+    ),
+    "true for a number": (vents(pwm(18, "stop_shut = true"), pwm(19)), ["lower.stop_shut", "write a number"]),
+    "a bus with a point": (
+        '[vents.lower]\ndriver = "pca9685"\nchannel = 0\nbus = 1.0\n',
+        ["lower.bus", "whole number"],
+    ),
     "a vent left open": (
         '[vents.lower]\ndriver = "simulated"\nsafe_opening = 0.05\n',
         ["safe_opening", "0.02"],
@@ -128,6 +138,9 @@ RIGHT = {
     + i2c("char", 0)
     + '[vents.lower]\ndriver = "pca9685"\nchannel = 0\naddress = 0x48\nbus = 3\n',
     "the pins of the installer": vents(pwm(18), pwm(19)),
+    "a curve and whole numbers": vents(
+        pwm(18, "curve = [[0, 0], [0.5, 0.3], [1, 1]]\npulse_min_us = 900\nreversed = true"), pwm(19)
+    ),
     "a channel for each pin": vents(pwm(12, "pwm_channel = 0"), pwm(18, "pwm_channel = 2")),
     "two chips": vents(
         pwm(12, "pwm_chip = 0\npwm_channel = 0"), pwm(18, "pwm_chip = 1\npwm_channel = 0")
@@ -143,3 +156,11 @@ RIGHT = {
 @pytest.mark.parametrize("text", RIGHT.values(), ids=RIGHT.keys())
 def test_what_can_work_is_accepted(text: str, tmp_path: Path) -> None:
     loaded(tmp_path, text)
+
+
+@pytest.mark.parametrize("name", ["COALMINDER_VENTS__LOWER__REVERSED", "coalminder_vents__lower__reversed"])
+def test_the_environment_sets_no_vent(name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """`snuff` reads the file alone: it would drive a vent that is reversed elsewhere open."""
+    monkeypatch.setenv(name, "true")
+    with pytest.raises(SettingsError, match=f"{name}: the vents are set in the configuration file only"):
+        loaded(tmp_path, vents(pwm(18), pwm(19)))

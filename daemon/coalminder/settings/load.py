@@ -239,9 +239,14 @@ def _add_places(data: dict[str, Any], path: Path) -> None:
 
 def _check_environment() -> None:
     for name in os.environ:
-        if not name.startswith(PREFIX):
+        if not name.upper().startswith(PREFIX):  # whatever its letters: the library reads it, too
             continue
         section = name[len(PREFIX) :].split("__")[0].lower()
+        if section == "vents":
+            raise SettingsError(
+                f"environment variable {name}: the vents are set in the configuration file only, where "
+                "'snuff' finds them; write it there and unset the variable"
+            )
         if section not in Settings.model_fields:
             known = ", ".join(f"{PREFIX}{field.upper()}__..." for field in Settings.model_fields)
             raise SettingsError(f"environment variable {name} sets nothing; known: {known}; unset it")
@@ -314,9 +319,13 @@ def _as_written(loc: tuple[int | str, ...], data: Any) -> Any:
 
 
 def _no_number(error: Any) -> str:
-    """What to write in place of a text that is no number; empty for other errors."""
-    if error["type"] not in {"float_parsing", "int_parsing"}:
+    """What to write in place of what is no number, or neither true nor false; empty for other errors."""
+    if error["type"] in {"bool_type", "bool_parsing"}:
+        return "write true or false, without quotes"
+    if error["type"] not in {"float_parsing", "int_parsing", "float_type", "int_type"}:
         return ""
+    if error["type"] == "int_type" and isinstance(error["input"], float):
+        return "write a whole number, without a point"
     if COMMA.search(str(error["input"])):
         return POINT
     name = str(error["loc"][-1])

@@ -8,19 +8,24 @@ from __future__ import annotations
 
 from typing import Annotated, Literal, Self, cast
 
-from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, model_validator
+from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, Strict, model_validator
 
 #: pin -> channel, on boards with one PWM channel for two pins and with one for each: vents/kernel_pwm.py has
 #: the same (a test holds them equal), but the page reads settings and must not reach the hardware.
 PWM_CHANNELS: tuple[dict[int, int], ...] = ({12: 0, 18: 0, 13: 1, 19: 1}, {12: 0, 13: 1, 18: 2, 19: 3})
 
 Fraction = Annotated[FiniteFloat, Field(ge=0.0, le=1.0)]
+_Point = Annotated[tuple[Fraction, Fraction], Strict(False)]  # a list in the file
 
 
 class Servo(BaseModel):
-    """What every servo vent has: its stroke, its stops, its manners."""
+    """What every servo vent has: its stroke, its stops, its manners.
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    Strict: a number is a number and true is true, no text and no 1. `snuff` takes what the file says as it
+    stands, and both must shut the vent at the same end.
+    """
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
 
     pulse_min_us: FiniteFloat = Field(
         default=1000.0, ge=400.0, le=2600.0, description="shortest pulse ever sent, µs"
@@ -35,7 +40,7 @@ class Servo(BaseModel):
     stop_open: Fraction = Field(
         default=1.0, description="where on the stroke (0..1 from the shut end) the plate is open"
     )
-    curve: tuple[tuple[Fraction, Fraction], ...] | None = Field(
+    curve: Annotated[tuple[_Point, ...], Strict(False)] | None = Field(
         default=None,
         description="(position, flow) pairs from (0, 0) to (1, 1); left out: a plate over round holes",
     )

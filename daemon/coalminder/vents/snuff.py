@@ -26,6 +26,7 @@ from coalminder.vents.defaults import VENT_NUMBERS
 from coalminder.vents.servo import PulseOutput, Stroke
 
 _TIMES = ("stroke_s", "settle_s")
+_YES = ("true", "yes", "on", "1")  # what a person writes in place of true
 _UNREADABLE = (OSError, ValueError, RecursionError)  # not there, not UTF-8, not TOML, nested without end
 
 
@@ -192,7 +193,8 @@ def _plan(name: str, block: Mapping[str, Any], stops: Mapping[str, Any] | None) 
         field: _value(stops, field) if stops and field in stops else _value(block, field)
         for field in ("pulse_min_us", "pulse_max_us", "stop_shut", "stop_open", "stroke_s", "settle_s")
     }
-    backwards = block.get("reversed") is True
+    # the settings refuse a text or a 1, but a file edited while a fire burns comes here first
+    backwards = str(block.get("reversed")).strip().lower() in _YES
     try:
         stroke = Stroke(
             numbers["pulse_min_us"],
@@ -215,6 +217,9 @@ def _plan(name: str, block: Mapping[str, Any], stops: Mapping[str, Any] | None) 
 def _value(block: Mapping[str, Any], field: str) -> float:
     value = block.get(field)
     default, least, most = VENT_NUMBERS[field]
+    if isinstance(value, str):
+        with suppress(ValueError):
+            value = float(value)
     if isinstance(value, bool) or not isinstance(value, int | float):
         return float(default)
     if field in _TIMES:
