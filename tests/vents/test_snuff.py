@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from coalminder.errors import UserError
 from coalminder.places import state_folder
-from coalminder.settings.calibration import Calibration, VentCorrection
+from coalminder.settings.calibration import Calibration, VentCorrection, load_calibration
 from coalminder.settings.vents import KernelPwmVent, Pca9685Vent, PinVent, Servo, SimulatedVent, VentsSettings
 from coalminder.vents.alone import alone
 from coalminder.vents.build import build_vents, pulse_output
@@ -172,6 +172,8 @@ def test_pulses_that_cannot_be_stopped_are_told(tmp_path: Path) -> None:
         ("pulse_min_us=nan", 1000.0),
         ("pulse_min_us=2500\npulse_max_us=500", 1000.0),
         ("stop_shut=0.9\nstop_open=0.1\nunknown=1", 1000.0),
+        ("pulse_min_us=500\npulse_max_us=2500\nstop_shut=0.9\nstop_open=0.1", 500.0),
+        ("pulse_min_us=500\npulse_max_us=2500\nreversed=true\nstop_shut=1.0", 2500.0),
         ("pulse_min_us=true", 1000.0),
         ("pulse_min_us=5000\npulse_max_us=9000", 1000.0),
         ("reversed=true\npulse_max_us=9000", 2000.0),
@@ -191,6 +193,8 @@ def test_pulses_that_cannot_be_stopped_are_told(tmp_path: Path) -> None:
         "nan",
         "swapped limits",
         "swapped stops",
+        "swapped stops of a wide servo",
+        "no stroke of a wide servo",
         "a flag for a number",
         "pulses of no servo",
         "a pulse of no servo",
@@ -200,6 +204,16 @@ def test_pulses_that_cannot_be_stopped_are_told(tmp_path: Path) -> None:
 def test_senseless_fields_take_their_default(tmp_path: Path, block: str, pulse_us: float) -> None:
     (plan,) = read_plans(config(tmp_path, f"[vents.lower]\ndriver='simulated'\n{block}\n[band]\nlow='?'"))
     assert plan.pulse_us == pulse_us
+
+
+def test_a_calibration_that_says_nothing_of_a_stop_leaves_the_configured_one(tmp_path: Path) -> None:
+    file = tmp_path / "calibration.json"
+    file.write_text('{"vents": {"lower": {"stop_shut": null, "stop_open": 0.8}}}', encoding="utf-8")
+    text = f"calibration_file={str(file)!r}\n[vents.lower]\ndriver='simulated'\nstop_shut=0.3"
+    (plan,) = read_plans(config(tmp_path, text))
+    block = VentsSettings(lower=SimulatedVent(driver="simulated", stop_shut=0.3))
+    service = build_vents(block, load_calibration(file))["lower"].stroke
+    assert plan.pulse_us == service.pulse_us(0.0) == 1300.0
 
 
 @pytest.mark.parametrize(

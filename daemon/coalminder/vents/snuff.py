@@ -189,29 +189,29 @@ def open_output(plan: Plan) -> PulseOutput:
 
 
 def _plan(name: str, block: Mapping[str, Any], stops: Mapping[str, Any] | None) -> Plan:
-    numbers = {
-        field: _value(stops, field) if stops and field in stops else _value(block, field)
-        for field in ("pulse_min_us", "pulse_max_us", "stop_shut", "stop_open", "stroke_s", "settle_s")
+    found = stops or {}
+    ends = {
+        field: _value(found if found.get(field) is not None else block, field)
+        for field in ("stop_shut", "stop_open")
     }
     # the settings refuse a text or a 1, but a file edited while a fire burns comes here first
     backwards = str(block.get("reversed")).strip().lower() in _YES
-    try:
-        stroke = Stroke(
-            numbers["pulse_min_us"],
-            numbers["pulse_max_us"],
-            backwards,
-            numbers["stop_shut"],
-            numbers["stop_open"],
-        )
-    except ValueError:  # a mistyped number must not keep the vent open: the usual servo, its whole stroke
-        stroke = Stroke(reversed=backwards)
+    pulses = (_value(block, "pulse_min_us"), _value(block, "pulse_max_us"))
     return Plan(
         name,
         str(block.get("driver", "?")),
-        stroke.pulse_us(0.0),
-        numbers["stroke_s"] + numbers["settle_s"],
+        _stroke(pulses, backwards, (ends["stop_shut"], ends["stop_open"])).pulse_us(0.0),
+        _value(block, "stroke_s") + _value(block, "settle_s"),
         block,
     )
+
+
+def _stroke(pulses_us: tuple[float, float], backwards: bool, stops: tuple[float, float]) -> Stroke:
+    """As much of the stroke as makes sense: a mistyped number must not keep the vent open."""
+    for given in ((*pulses_us, backwards, *stops), (*pulses_us, backwards)):
+        with suppress(ValueError):
+            return Stroke(*given)  # with stops that make no sense the whole stroke: beyond shut is shut
+    return Stroke(reversed=backwards)
 
 
 def _value(block: Mapping[str, Any], field: str) -> float:
