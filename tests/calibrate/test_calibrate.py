@@ -28,8 +28,10 @@ from coalminder.settings.calibration import (
     save_calibration,
 )
 from coalminder.settings.load import load_settings
+from coalminder.vents.build import build_vents
 from coalminder.vents.fake import FakePulseOutput
 from coalminder.vents.servo import ServoVent
+from coalminder.vents.snuff import read_plans
 
 # --- water -----------------------------------------------------------------------------------------------
 
@@ -177,9 +179,12 @@ def test_mistakes_are_told_and_nothing_is_taken(words: tuple[str, ...], told: st
 
 
 def test_new_stops_drop_a_curve_that_belonged_to_the_old_ones() -> None:
-    old = VentCorrection(stop_shut=0.1, stop_open=0.9, curve=((0.0, 0.0), (1.0, 1.0)))
-    assert stops.with_stops(stops.Stops(0.1, 0.9), old).curve is not None
-    assert stops.with_stops(stops.Stops(0.2, 0.9), old).curve is None
+    plain, backwards = (1000.0, 2000.0), (2000.0, 1000.0)
+    old = VentCorrection(stop_shut=0.1, stop_open=0.9, ends_us=plain, curve=((0.0, 0.0), (1.0, 1.0)))
+    # by steps of a hundredth a person comes to 0.09999999999999999
+    assert stops.with_stops(stops.Stops(0.09999999999999999, 0.9), old, plain).curve is not None
+    assert stops.with_stops(stops.Stops(0.2, 0.9), old, plain).curve is None
+    assert stops.with_stops(stops.Stops(0.1, 0.9), old, backwards).curve is None
 
 
 # --- the file --------------------------------------------------------------------------------------------
@@ -328,6 +333,46 @@ def test_stops_are_written_and_used(tmp_path: Path) -> None:
     assert calibration.log[-1].before == {"stop_shut": 0.0, "stop_open": 1.0}
     assert calibration.log[-1].after == {"stop_shut": 0.1, "stop_open": 0.9}
     assert json.loads(calibration.model_dump_json())["vents"]["lower"]["stop_open"] == 0.9
+
+
+@pytest.mark.parametrize(
+    ("edited", "shut_us"),
+    [("reversed = true", 2000.0), ("pulse_max_us = 2400", 1000.0), ("pulse_min_us = 600", 600.0)],
+)
+def test_stops_found_on_another_stroke_are_not_used(tmp_path: Path, edited: str, shut_us: float) -> None:
+    """A tenth of a stroke is another place on another stroke: of a servo turned round, the open end."""
+    path = config(tmp_path)
+    ask = answers("0.3", "s", "0.9", "o", "q")
+    calibration = command.fit_stops("lower", load_settings(path), NOTHING, ask, lambda _line: None)
+    configured = load_settings(path)
+    save_calibration(configured.calibration_file, calibration)
+    assert configured.vents is not None
+    assert build_vents(configured.vents, calibration)["lower"].stroke.pulse_us(0.0) == 1300.0
+    assert read_plans(path)[0].pulse_us == 1300.0
+    path.write_text(path.read_text("utf-8").replace("[vents.lower]\n", f"[vents.lower]\n{edited}\n"), "utf-8")
+    configured = load_settings(path)
+    assert configured.vents is not None
+    with pytest.raises(
+        SettingsError, match=r"vents\.lower: .*1000 \(shut\) to 2000 µs.*calibrate stops --vent"
+    ):
+        build_vents(configured.vents, calibration)
+    assert read_plans(path)[0].pulse_us == shut_us  # the end of the stroke that the configuration calls shut
+    ask = answers("0.3", "s", "0.9", "o", "q")
+    again = command.fit_stops("lower", configured, calibration, ask, lambda _line: None)
+    build_vents(configured.vents, again)
+
+
+@pytest.mark.parametrize(
+    "vent", [{"stop_shut": 0.9, "stop_open": 0.1}, {"curve": [[0, 0], [0.5, 0.6], [0.7, 0.4], [1, 1]]}]
+)
+def test_a_senseless_vent_is_told_as_calibrated(tmp_path: Path, vent: dict[str, object]) -> None:
+    """The configuration is right, and nobody finds a fault there."""
+    file = tmp_path / "calibration.json"
+    file.write_text(json.dumps({"vents": {"lower": vent}}), "utf-8")
+    configured = load_settings(config(tmp_path))
+    assert configured.vents is not None
+    with pytest.raises(SettingsError, match=r"vents\.lower: .*; calibrated: mend the calibration file, or"):
+        build_vents(configured.vents, load_calibration(file))
 
 
 def test_stops_of_a_vent_that_is_not_there(tmp_path: Path) -> None:

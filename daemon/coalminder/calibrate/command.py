@@ -220,7 +220,7 @@ def fit_stops(name: str, settings: Settings, calibration: Calibration, ask: Ask,
     finally:
         vent.close()
     earlier = calibration.vents.get(name, VentCorrection())
-    correction = stops.with_stops(found, earlier)
+    correction = stops.with_stops(found, earlier, block.ends_us)
     before = {
         "stop_shut": block.stop_shut if earlier.stop_shut is None else earlier.stop_shut,
         "stop_open": block.stop_open if earlier.stop_open is None else earlier.stop_open,

@@ -65,14 +65,15 @@ def _found(vent: ServoVent, ask: Callable[[str], str], say: Callable[[str], None
             vent.move_to_position(at)
 
 
-def with_stops(stops: Stops, earlier: VentCorrection) -> VentCorrection:
-    """The correction with new stops; a learned curve belongs to the old ones and is dropped."""
-    same = earlier.stop_shut == stops.shut and earlier.stop_open == stops.opened
-    return VentCorrection(
-        stop_shut=round(stops.shut, 4),
-        stop_open=round(stops.opened, 4),
-        curve=earlier.curve if same else None,
+def with_stops(stops: Stops, earlier: VentCorrection, ends_us: tuple[float, float]) -> VentCorrection:
+    """The correction with new stops; a learned curve belongs to the old ones and is dropped.
+
+    ends_us: see `VentCorrection`.
+    """
+    found = VentCorrection(
+        stop_shut=round(stops.shut, 4), stop_open=round(stops.opened, 4), ends_us=ends_us, curve=earlier.curve
     )
+    return found if found == earlier else found.model_copy(update={"curve": None})
 
 
 def _number(word: str, at: float, say: Callable[[str], None]) -> float:

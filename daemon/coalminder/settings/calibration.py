@@ -52,6 +52,10 @@ class VentCorrection(BaseModel):
 
     stop_shut: Fraction | None = Field(default=None, description="part of the stroke where the plate is shut")
     stop_open: Fraction | None = Field(default=None, description="part of the stroke where the plate is open")
+    ends_us: tuple[FiniteFloat, FiniteFloat] | None = Field(
+        default=None,
+        description="pulses of the shut and the open end of the stroke that the stops are parts of",
+    )
     curve: tuple[tuple[Fraction, Fraction], ...] | None = Field(
         default=None, description="(position, flow) pairs"
     )

@@ -71,6 +71,12 @@ class Servo(BaseModel):
         description="push a resting vent to its place this often, s",
     )
 
+    @property
+    def ends_us(self) -> tuple[float, float]:
+        """Pulses of the shut and of the open end of the whole stroke."""
+        ends = (self.pulse_min_us, self.pulse_max_us)
+        return ends[::-1] if self.reversed else ends
+
     @model_validator(mode="after")
     def _fits_together(self) -> Self:
         if self.pulse_min_us + 100.0 > self.pulse_max_us:

@@ -29,18 +29,24 @@ def build_vents(settings: VentsSettings, calibration: Calibration = NOTHING) -> 
 def build_vent(name: str, block: Servo, found: VentCorrection | None = None) -> ServoVent:
     """One vent of a block, corrected by what calibration `found`. SettingsError, OSError as above."""
     correction = found or VentCorrection()
+    again = f"'coalminder calibrate stops --vent {name}' again"
+    if correction.ends_us not in (None, block.ends_us):
+        was, now = ("{:g} (shut) to {:g} µs".format(*ends) for ends in (correction.ends_us, block.ends_us))
+        raise SettingsError(
+            f"vents.{name}: its stops were calibrated on a stroke of {was}, the configuration says {now}: "
+            f"correct pulse_min_us, pulse_max_us, reversed, or do {again}"
+        )
+    calibrated = correction.curve is not None
     points = correction.curve or block.curve
+    shut = block.stop_shut if correction.stop_shut is None else correction.stop_shut
+    opened = block.stop_open if correction.stop_open is None else correction.stop_open
     try:
         curve = FlowCurve(points) if points else DEFAULT_CURVE
-        stroke = Stroke(
-            block.pulse_min_us,
-            block.pulse_max_us,
-            block.reversed,
-            block.stop_shut if correction.stop_shut is None else correction.stop_shut,
-            block.stop_open if correction.stop_open is None else correction.stop_open,
-        )
+        calibrated = (shut, opened) != (block.stop_shut, block.stop_open)
+        stroke = Stroke(block.pulse_min_us, block.pulse_max_us, block.reversed, shut, opened)
     except ValueError as error:
-        raise SettingsError(f"vents.{name}: {error}") from error
+        mend = f"; calibrated: mend the calibration file, or do {again}" if calibrated else ""
+        raise SettingsError(f"vents.{name}: {error}{mend}") from error
     return ServoVent(
         name,
         pulse_output(block),

@@ -189,18 +189,20 @@ def open_output(plan: Plan) -> PulseOutput:
 
 
 def _plan(name: str, block: Mapping[str, Any], stops: Mapping[str, Any] | None) -> Plan:
-    found = stops or {}
-    ends = {
-        field: _value(found if found.get(field) is not None else block, field)
-        for field in ("stop_shut", "stop_open")
-    }
     # the settings refuse a text or a 1, but a file edited while a fire burns comes here first
     backwards = str(block.get("reversed")).strip().lower() in _YES
     pulses = (_value(block, "pulse_min_us"), _value(block, "pulse_max_us"))
+    ends_us = list(pulses[::-1] if backwards else pulses)
+    # stops found on another stroke are parts of that one: the service refuses them
+    found = stops if stops and stops.get("ends_us") in (None, ends_us) else {}
+    shut, opened = (
+        _value(found if found.get(field) is not None else block, field)
+        for field in ("stop_shut", "stop_open")
+    )
     return Plan(
         name,
         str(block.get("driver", "?")),
-        _stroke(pulses, backwards, (ends["stop_shut"], ends["stop_open"])).pulse_us(0.0),
+        _stroke(pulses, backwards, (shut, opened)).pulse_us(0.0),
         _value(block, "stroke_s") + _value(block, "settle_s"),
         block,
     )
