@@ -129,8 +129,16 @@ def test_an_only_chip_is_taken_and_two_unknown_ones_are_named(root: Path) -> Non
     only = FakeKernel(root, 2, "a-hat.pwm", number=1)
     assert find_chip(root) == only.chip
     FakeKernel(root, 2, "some-fan.pwm", number=2)
-    with pytest.raises(OSError, match=r"found: pwmchip1, pwmchip2\)"):
+    with pytest.raises(OSError, match=r"found: pwmchip1 \(a-hat\.pwm\), pwmchip2 \(some-fan\.pwm\)\)"):
         find_chip(root)
+
+
+@pytest.mark.parametrize("device", ["1f0009c000.pwm", "fe20c800.pwm"])
+def test_the_pwm_of_the_board_s_fan_or_sound_is_no_servo_s(root: Path, device: str) -> None:
+    """Without the overlay it is the only one of a Pi 5 with a fan; pulses on it reach no pin of the header."""
+    FakeKernel(root, 4, device)
+    with pytest.raises(OSError, match=r"dtoverlay=pwm-2chan"):
+        open_kernel_pwm(18, root=root)
 
 
 def test_the_files_themselves_are_written(root: Path) -> None:

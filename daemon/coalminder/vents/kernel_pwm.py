@@ -10,7 +10,8 @@ ns. Whatever is written, the kernel checks the whole state that would follow: wi
 but a period is EINVAL, also a 0 to `enable` (pwm_apply_state of drivers/pwm/core.c, from memory).
 
 Addresses and channel numbers of the boards: Raspberry Pi device trees (from memory): BCM2835 family
-`...20c000.pwm` with two channels, RP1 (Pi 5) PWM0 `...98000.pwm` with four.
+`...20c000.pwm` with two channels, RP1 (Pi 5) PWM0 `...98000.pwm` with four. The boards have a second one for
+their sound or fan, which is at no pin of the header: BCM2711 `...20c800.pwm`, RP1 PWM1 `...9c000.pwm`.
 """
 
 from __future__ import annotations
@@ -29,6 +30,7 @@ CHANNELS: dict[int, dict[int, int]] = {
     4: {12: 0, 13: 1, 18: 2, 19: 3},
 }
 _ADDRESSES = ("20c000.pwm", "98000.pwm")
+_OFF_THE_HEADER = ("20c800.pwm", "9c000.pwm")
 
 
 def _write_text(path: Path, text: str) -> None:
@@ -110,14 +112,14 @@ def find_chip(root: Path = SYSFS) -> Path:
 
     The number behind `pwmchip` depends on the board and the kernel, so it is found by the device's address.
     """
-    chips = sorted(root.glob("pwmchip*"))
-    for chip in chips:
-        device = (chip / "device").resolve().name
+    chips = {chip: (chip / "device").resolve().name for chip in sorted(root.glob("pwmchip*"))}
+    for chip, device in chips.items():
         if device.endswith(_ADDRESSES):
             return chip
-    if len(chips) == 1:
-        return chips[0]
-    found = ", ".join(chip.name for chip in chips) or "none"
+    others = [chip for chip, device in chips.items() if not device.endswith(_OFF_THE_HEADER)]
+    if len(others) == 1:
+        return others[0]
+    found = ", ".join(f"{chip.name} ({device})" for chip, device in chips.items()) or "none"
     raise OSError(
         f"no PWM of the board under {root} (found: {found}); add 'dtoverlay=pwm-2chan' to "
         "/boot/firmware/config.txt and restart, or set pwm_chip"
