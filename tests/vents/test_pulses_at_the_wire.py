@@ -129,13 +129,13 @@ def test_an_only_chip_is_taken_and_two_unknown_ones_are_named(root: Path) -> Non
     only = FakeKernel(root, 2, "a-hat.pwm", number=1)
     assert find_chip(root) == only.chip
     FakeKernel(root, 2, "some-fan.pwm", number=2)
-    with pytest.raises(OSError, match=r"found: pwmchip1 \(a-hat\.pwm\), pwmchip2 \(some-fan\.pwm\)\)"):
+    with pytest.raises(OSError, match=r"pwmchip1 \(a-hat\.pwm\), pwmchip2 \(some-fan\.pwm\)\)"):
         find_chip(root)
 
 
 @pytest.mark.parametrize("device", ["1f0009c000.pwm", "fe20c800.pwm"])
 def test_the_pwm_of_the_board_s_fan_or_sound_is_no_servo_s(root: Path, device: str) -> None:
-    """Without the overlay it is the only one of a Pi 5 with a fan; pulses on it reach no pin of the header."""
+    """It is the only one of a Pi 5 with a fan and no overlay; it reaches no pin of the header."""
     FakeKernel(root, 4, device)
     with pytest.raises(OSError, match=r"dtoverlay=pwm-2chan"):
         open_kernel_pwm(18, root=root)
@@ -190,6 +190,38 @@ def test_files_that_udev_hands_over_late_are_waited_for(root: Path) -> None:
     kernel.refusals = 10**6
     with pytest.raises(PermissionError):
         open_kernel_pwm(18, root=root, write=kernel.write, sleep=waits.append)
+
+
+def test_a_channel_that_another_program_exports_meanwhile_is_taken(root: Path) -> None:
+    """`snuff` while the daemon starts: whoever comes second is told EBUSY, before the files are there."""
+    kernel = FakeKernel(root)
+
+    def write(path: Path, text: str) -> None:
+        if path.name == "export":
+            raise OSError(errno.EBUSY, "Device or resource busy")
+        kernel.write(path, text)
+
+    output = open_kernel_pwm(18, root=root, write=write, sleep=lambda _: kernel.export(0))
+    output.set_pulse_us(1000.0)
+    assert kernel.values["pwm0"] == {"period": 20_000_000, "duty_cycle": 1_000_000, "enable": 1}
+
+
+def test_a_channel_that_a_driver_of_the_kernel_holds_is_an_os_error(root: Path) -> None:
+    FakeKernel(root)
+
+    def write(path: Path, text: str) -> None:
+        raise OSError(errno.EBUSY, "Device or resource busy")
+
+    with pytest.raises(OSError, match="busy"):
+        open_kernel_pwm(18, root=root, write=write, sleep=lambda _: None)
+
+
+@pytest.mark.parametrize("text", ["", "two", "-2"])
+def test_a_chip_that_does_not_say_its_channels_is_an_os_error(root: Path, text: str) -> None:
+    kernel = FakeKernel(root)
+    (kernel.chip / "npwm").write_text(text, "ascii")
+    with pytest.raises(OSError, match="npwm says"):
+        open_kernel_pwm(18, root=root, write=kernel.write)
 
 
 def test_kernel_pwm_is_told_once_to_go_on_and_only_the_width_changes(root: Path) -> None:

@@ -16,6 +16,7 @@ their sound or fan, which is at no pin of the header: BCM2711 `...20c800.pwm`, R
 
 from __future__ import annotations
 
+import errno
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -88,23 +89,36 @@ def open_kernel_pwm(
     """The pulses on GPIO `pin` 12, 13, 18 or 19; `chip`, `channel` override. OSError without it."""
     chip_folder = find_chip(root) if chip is None else root / f"pwmchip{chip}"
     if channel is None:
-        count = int((chip_folder / "npwm").read_text(encoding="ascii"))
+        count = _count(chip_folder / "npwm")
         by_pin = CHANNELS[4 if count >= 4 else 2]
         if pin not in by_pin:
             raise OSError(f"GPIO {pin} has no PWM of its own; use pin 12, 13, 18 or 19")
         channel = by_pin[pin]
     folder = chip_folder / f"pwm{channel}"
+    busy: OSError | None = None
     if not folder.is_dir():
-        write(chip_folder / "export", str(channel))
+        try:
+            write(chip_folder / "export", str(channel))
+        except OSError as error:
+            if error.errno != errno.EBUSY:
+                raise
+            busy = error  # exported meanwhile, by `snuff` beside the daemon; or a driver of the kernel has it
     waited_s = 0.0
     while True:
         try:
             return KernelPwm(folder, write)
-        except (FileNotFoundError, PermissionError):
+        except (FileNotFoundError, PermissionError) as error:
             if waited_s >= EXPORT_WAIT_S:
-                raise
+                raise busy or error from None
             sleep(0.05)
             waited_s += 0.05
+
+
+def _count(path: Path) -> int:
+    text = path.read_text(encoding="ascii", errors="replace").strip()
+    if not text.isdecimal():
+        raise OSError(f"{path} says '{text}': no number of channels; set pwm_channel")
+    return int(text)
 
 
 def find_chip(root: Path = SYSFS) -> Path:
