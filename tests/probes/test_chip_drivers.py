@@ -116,10 +116,13 @@ def test_ads1115_that_never_ends_is_not_ready() -> None:
         (3.3, 3.3, ProbeFaultKind.OPEN),
         (3.6, 3.3, ProbeFaultKind.OPEN),
         (0.1, 0.2, ProbeFaultKind.BUS),
+        (0.5, 5.0, ProbeFaultKind.BUS),
     ],
-    ids=["shorted", "open", "above the supply", "no supply"],
+    ids=["shorted", "open", "above the supply", "no supply", "a supply over the range"],
 )
-def test_ads1115_rails_are_faults(input_v: float, supply_v: float, fault: ProbeFaultKind) -> None:
+def test_ads1115_rails_and_supplies_out_of_range_are_faults(
+    input_v: float, supply_v: float, fault: ProbeFaultKind
+) -> None:
     bus = FakeI2c({(0x48, 0): input_v, (0x48, 1): supply_v})
     driver = Ads1115(bus, 0x48, 0, DIVIDER, supply_channel=1, sleep=lambda _: None)
     assert kind(driver.read()) is fault

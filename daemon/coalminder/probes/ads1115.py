@@ -18,6 +18,7 @@ from coalminder.values import ProbeFault, ProbeFaultKind, Sample
 READY, PGA_4096_MV, SINGLE_SHOT, NO_COMPARATOR = 0x8000, 0x0200, 0x0100, 0x0003
 RATE_128 = 0x0080  # 7.8 ms a conversion; slower is quieter
 FULL_SCALE_V = 4.096
+HIGHEST_V = FULL_SCALE_V * 32767 / 32768  # 7FFFh is this voltage or any above (data sheet, 'Data Format')
 TRIES, PAUSE_S = 20, 0.002
 
 
@@ -32,8 +33,12 @@ def volts(word: bytes) -> float:
 
 
 def sample(input_v: float, supply_v: float, divider: Divider) -> Sample:
-    """A reading or fault from the voltage of the divider and its supply, V."""
-    if not 1.5 <= supply_v < FULL_SCALE_V:
+    """A reading or fault from the voltage of the divider and its supply, V.
+
+    A supply at the end of the range may be any higher one: read as 4.096 V, one of 5 V would make every
+    thermistor to ground look colder than it is.
+    """
+    if not 1.5 <= supply_v < HIGHEST_V:
         return ProbeFault(ProbeFaultKind.BUS, f"the divider's supply is {supply_v:.2f} V; check its wire")
     # Two counts at 16 bit would call a wet plug a number: the same margin as a 12-bit converter is used.
     return divider.sample(min(1.0, max(0.0, input_v / supply_v)), 1.0 / 4096.0)

@@ -158,7 +158,7 @@ class I2cThermistor(ProbeBlock):
     address: int = Field(default=0x48, ge=0x48, le=0x4B, description="I2C address, 0x48..0x4b")
     channel: int = Field(ge=0, le=3, description="input of the chip")
     supply_v: FiniteFloat = Field(
-        default=3.3, ge=1.8, le=4.096, description="voltage on the divider, V, unless measured"
+        default=3.3, ge=1.8, le=4.0, description="voltage on the divider, V, unless measured"
     )
     supply_channel: int | None = Field(
         default=None,
