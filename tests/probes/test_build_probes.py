@@ -17,7 +17,7 @@ from coalminder.probes.reader import ProbeReader
 from coalminder.probes.thermistor import Divider, SteinhartHart, from_beta
 from coalminder.probes.topic import TopicProbe
 from coalminder.seams import Probe
-from coalminder.settings.calibration import Calibration, ProbeCorrection
+from coalminder.settings.calibration import NOTHING, Calibration, ProbeCorrection
 from coalminder.settings.probes import ProbesSettings
 from coalminder.values import ProbeFault, ProbeFaultKind, Reading
 
@@ -154,11 +154,46 @@ def test_thermistor_can_be_given_in_other_ways(thermistor: dict[str, Any]) -> No
     assert settled(build_probes(settings(block), buses=wires)["pit"]) == pytest.approx(25.0, abs=0.02)
 
 
-def test_points_of_no_thermistor_are_told_with_their_place() -> None:
-    points = [[0.0, 1000.0], [50.0, 999.0], [100.0, 1.0]]
+@pytest.mark.parametrize(
+    ("points", "told"),
+    [
+        ([[0.0, 1000.0], [50.0, 999.0], [100.0, 1.0]], "no NTC thermistor's"),
+        ([[-273.15, 20000.0], [25.0, 10000.0], [100.0, 678.6]], "above -273.15 °C"),
+        ([[0.0, 2.0], [25.0, 1.0], [100.0, 0.5]], "write them in Ω"),
+        ([[0.0, 32.65], [25.0, 10.0], [100.0, 0.6786]], "10 Ω at 25 °C; accepted: 100 to"),
+    ],
+    ids=["no curve", "absolute zero", "resistances whose logarithms cancel", "kΩ for Ω"],
+)
+def test_points_of_no_thermistor_are_told_with_their_place(points: list[list[float]], told: str) -> None:
     block = {"kind": "mcp3208", "channel": 0, "thermistor": {"points": points}}
-    with pytest.raises(SettingsError, match=r"probes\.pit\.thermistor\.points"):
+    with pytest.raises(SettingsError, match=rf"probes\.pit\.thermistor\.points: .*{told}"):
         build_probes(settings(block))
+
+
+#: The 10 kΩ type 2 thermistor's 1.129148e-3, 2.34125e-4, 8.76741e-8, written wrongly.
+SLIPS = {
+    "zeros": [0.0, 0.0, 0.0],
+    "a sign": [1.129148e-3, 2.34125e-4, -8.76741e-8],
+    "last first": [8.76741e-8, 2.34125e-4, 1.129148e-3],
+    "no exponents": [1.129148, 2.34125, 8.76741],
+    "an exponent": [1.129148e-3, 2.34125e-3, 8.76741e-8],
+    "beyond all numbers": [1e300, 1e300, 1e300],
+}
+
+
+@pytest.mark.parametrize("coefficients", SLIPS.values(), ids=SLIPS.keys())
+@pytest.mark.parametrize("calibrated", [False, True], ids=["configured", "calibrated"])
+def test_coefficients_of_no_thermistor_are_told_with_their_place(
+    coefficients: list[float], calibrated: bool
+) -> None:
+    right = {"coefficients": [1.129148e-3, 2.34125e-4, 8.76741e-8]}
+    thermistor = right if calibrated else {"coefficients": coefficients}
+    block = {"kind": "mcp3208", "channel": 0, "thermistor": thermistor}
+    found = ProbeCorrection.model_validate({"thermistor": coefficients})
+    calibration = Calibration(probes={"pit": found}) if calibrated else NOTHING
+    where = "calibration file" if calibrated else r"probes\.pit\.thermistor\.coefficients"
+    with pytest.raises(SettingsError, match=where):
+        build_probes(settings(block), calibration)
 
 
 def test_topic_probe_is_built_with_its_topic_and_correction() -> None:

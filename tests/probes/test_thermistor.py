@@ -58,8 +58,11 @@ def test_fit_through_points_of_a_curve_gives_the_curve(cold_c: float, mid_c: flo
         ((0.0, 32650.0), (25.0, 10000.0)),
         ((0.0, 1000.0), (25.0, 1000.0), (50.0, 500.0)),
         ((0.0, 100.0), (25.0, 110.0), (50.0, 119.0)),
+        ((math.nan, 32650.0), (25.0, 10000.0), (100.0, 678.1)),
+        ((0.0, math.inf), (25.0, 10000.0), (100.0, 678.1)),
+        ((0.0, 32650.0), (25.0, 10000.0), (100.0, 0.0)),
     ],
-    ids=["two points", "same resistance", "a platinum sensor"],
+    ids=["two points", "same resistance", "a platinum sensor", "no number", "no wire", "a short"],
 )
 def test_points_of_no_thermistor_are_refused(points: tuple[tuple[float, float], ...]) -> None:
     with pytest.raises(ValueError, match=r"point|resistance|thermistor"):

@@ -12,7 +12,7 @@ from pathlib import Path
 from coalminder.calibrate import flow, points, stops, water
 from coalminder.errors import UserError
 from coalminder.places import DEFAULT_CONFIG, state_folder
-from coalminder.probes.build import thermistor_curve
+from coalminder.probes.build import calibrated_curve, thermistor_curve
 from coalminder.probes.command import Ask, ask_person, try_probes
 from coalminder.probes.thermistor import SteinhartHart
 from coalminder.settings.calibration import (
@@ -195,7 +195,11 @@ def fit_thermistor(
 def configured_curve(name: str, block: Thermistor, calibration: Calibration) -> SteinhartHart:
     """The curve in force: the calibrated one, else the configured one."""
     found = calibration.probes.get(name)
-    return SteinhartHart(*found.thermistor) if found and found.thermistor else thermistor_curve(name, block)
+    return (
+        calibrated_curve(name, found.thermistor)
+        if found and found.thermistor
+        else thermistor_curve(name, block)
+    )
 
 
 def _stops(args: argparse.Namespace, settings: Settings, calibration: Calibration) -> Calibration:

@@ -13,7 +13,7 @@ from coalminder.probes.max31856 import SPI_MODE as MODE_1
 from coalminder.probes.max31856 import Max31856
 from coalminder.probes.max31865 import Max31865
 from coalminder.probes.simulated import SimulatedProbe
-from coalminder.probes.thermistor import Divider, SteinhartHart, from_beta, from_points
+from coalminder.probes.thermistor import Divider, SteinhartHart, curve_trouble, from_beta, from_points
 from coalminder.probes.topic import TopicProbe
 from coalminder.seams import Probe
 from coalminder.settings.calibration import NOTHING, Calibration, ProbeCorrection
@@ -61,15 +61,29 @@ def deadlines(settings: Mapping[str, ProbeBlock]) -> dict[str, float]:
 
 
 def thermistor_curve(name: str, block: Thermistor) -> SteinhartHart:
-    """The curve that a thermistor block asks for."""
-    if block.coefficients is not None:
-        return SteinhartHart(*block.coefficients)
+    """The curve that a thermistor block asks for. SettingsError when no thermistor has it."""
     if block.beta_k is not None:
         return from_beta(block.beta_k, block.r25_ohm)
+    how = "coefficients" if block.coefficients else "points"
     try:
-        return from_points(block.points or ())
+        curve = SteinhartHart(*block.coefficients) if block.coefficients else from_points(block.points or ())
+        trouble = curve_trouble(curve)
     except ValueError as error:
-        raise SettingsError(f"probes.{name}.thermistor.points: {error}") from error
+        trouble = str(error)
+    if trouble:
+        raise SettingsError(f"probes.{name}.thermistor.{how}: {trouble}; see the data sheet, or give beta_k")
+    return curve
+
+
+def calibrated_curve(name: str, coefficients: tuple[float, float, float]) -> SteinhartHart:
+    """The curve that calibration found. SettingsError when somebody edited it to that of no thermistor."""
+    curve = SteinhartHart(*coefficients)
+    if trouble := curve_trouble(curve):
+        raise SettingsError(
+            f"probes.{name}: calibrated curve: {trouble}; mend the calibration file, or do 'coalminder "
+            f"calibrate thermistor --probe {name}' again"
+        )
+    return curve
 
 
 def _probe(name: str, block: ProbeBlock, calibration: Calibration, buses: Buses) -> Probe:
@@ -91,7 +105,7 @@ def _probe(name: str, block: ProbeBlock, calibration: Calibration, buses: Buses)
     divider = None
     if isinstance(block, SpiThermistor | I2cThermistor):
         part = block.thermistor
-        curve = SteinhartHart(*found.thermistor) if found.thermistor else thermistor_curve(name, part)
+        curve = calibrated_curve(name, found.thermistor) if found.thermistor else thermistor_curve(name, part)
         divider = Divider(curve, part.series_ohm, part.side == "ground")
     return ChipProbe(name, lambda: open_source(block, buses, divider), correction)
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import cbrt, exp, log, sqrt
+from math import cbrt, exp, inf, log, sqrt
 
 from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
 
 ZERO_C_K = 273.15
+LEAST_R25_OHM, GREATEST_R25_OHM = 100.0, 5e6  # r25_ohm of the settings has the same
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,11 +51,15 @@ def from_points(points: tuple[tuple[float, float], ...]) -> SteinhartHart:
     """
     if len(points) != 3:
         raise ValueError("three points are needed")
+    if not all(temp_c > -ZERO_C_K and 0.0 < ohm < inf for temp_c, ohm in points):
+        raise ValueError("every point needs a temperature above -273.15 °C and a resistance above 0 Ω")
     (x1, y1), (x2, y2), (x3, y3) = ((log(ohm), 1.0 / (temp_c + ZERO_C_K)) for temp_c, ohm in points)
     if len({x1, x2, x3}) < 3:
         raise ValueError("the three resistances must differ")
     slope_2, slope_3 = (y2 - y1) / (x2 - x1), (y3 - y1) / (x3 - x1)
     total = x1 + x2 + x3
+    if total == 0.0:
+        raise ValueError("the resistances are those of no thermistor; write them in Ω")
     c = (slope_3 - slope_2) / (x3 - x2) / total
     b = slope_2 - c * (x1 * x1 + x1 * x2 + x2 * x2)
     a = y1 - (b + c * x1 * x1) * x1
@@ -62,6 +67,19 @@ def from_points(points: tuple[tuple[float, float], ...]) -> SteinhartHart:
     if b <= 0.0 or c < 0.0 or min(b + 3.0 * c * x * x for x in (x1, x2, x3)) <= 0.0:
         raise ValueError("these points are no NTC thermistor's: measure again, with the probe well stirred")
     return curve
+
+
+def curve_trouble(curve: SteinhartHart) -> str:
+    """Why `curve` is that of no NTC thermistor, in one line; "" when it is one."""
+    if not (curve.b > 0.0 and curve.c >= 0.0):  # then 1/T rises with ln R everywhere
+        return "the resistance of an NTC thermistor falls as it gets hotter: B must be above 0, C not below 0"
+    try:
+        ohm = curve.resistance_ohm(25.0)
+    except (ValueError, OverflowError):
+        ohm = inf
+    if not LEAST_R25_OHM <= ohm <= GREATEST_R25_OHM:
+        return f"it would have {ohm:.3g} Ω at 25 °C; accepted: {LEAST_R25_OHM:g} to {GREATEST_R25_OHM:g}"
+    return ""
 
 
 @dataclass(frozen=True, slots=True)
