@@ -6,12 +6,15 @@ import math
 from pathlib import Path
 
 import pytest
+from fake_chips import fake_mcp3x08
 from recorded_cook import UTC_S, CookState
 
 from coalminder.calibrate import command
 from coalminder.cli import main
 from coalminder.journal import Journal, Start
-from coalminder.probes.thermistor import SteinhartHart, from_beta
+from coalminder.probes.build import build_probes
+from coalminder.probes.buses import Buses
+from coalminder.probes.thermistor import Divider, SteinhartHart, from_beta
 from coalminder.settings.calibration import NOTHING, Calibration, ProbeCorrection, load_calibration
 from coalminder.settings.load import Settings, load_settings
 from coalminder.values import Decision, Inputs, Phase, ProbeFault, ProbeFaultKind, Reading
@@ -53,7 +56,17 @@ def test_thermistor_with_a_rough_beta_becomes_exact_in_its_three_baths(
     assert [f"{bath:g} °C" in question for bath, question in zip((0, 48, 96), asked, strict=True)] == [
         True
     ] * 3
+    # and the probe built with it shows the truth, whatever offset the configuration adds
+    for true_c in (0.0, 48.0, 93.0):
+        counts = round(4096 * Divider(TRUE).ratio(TRUE.resistance_ohm(true_c)))
+        wires = Buses(open_spi=lambda *_, counts=counts: fake_mcp3x08({0: counts}, 12))
+        shown = build_probes(settings.probes or {}, calibration, buses=wires)["pit"].read()
+        assert isinstance(shown, Reading)
+        assert shown.temp_c == pytest.approx(true_c, abs=0.06)  # one count at 93 °C
     before, after = calibration.log[-1].before, calibration.log[-1].after
+    assert float(before["error_at_96.0_c"]) == pytest.approx(
+        wrong.temp_c(TRUE.resistance_ohm(96.0)) + 0.5 - 96.0, abs=1e-3
+    )
     assert abs(float(before["error_at_96.0_c"])) > 1.0
     assert abs(float(after["error_at_96.0_c"])) < 1e-3
 

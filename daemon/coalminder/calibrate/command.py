@@ -188,7 +188,8 @@ def fit_thermistor(
         # The converter measures ohms; what it shows goes back to ohms through the curve in force.
         shown = read(settings, calibration, name, seconds) - block.offset_c
         measured.append((bath_c, curve.resistance_ohm(shown)))
-    fit = points.thermistor(measured, curve, calibration.probes.get(name, ProbeCorrection()))
+    earlier = calibration.probes.get(name, ProbeCorrection())
+    fit = points.thermistor(measured, curve, earlier, block.offset_c)
     return with_probe(calibration, name, fit, f"thermistor '{name}' in three baths")
 
 

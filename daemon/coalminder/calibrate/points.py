@@ -78,8 +78,16 @@ def _through(
     return Fit(correction, before, after)
 
 
-def thermistor(points: Sequence[tuple[float, float]], old: SteinhartHart, earlier: ProbeCorrection) -> Fit:
-    """The Steinhart-Hart curve through three (true °C, Ω) points; replaces any ice or boiling point."""
+def thermistor(
+    points: Sequence[tuple[float, float]],
+    old: SteinhartHart,
+    earlier: ProbeCorrection,
+    configured_c: float = 0.0,
+) -> Fit:
+    """The Steinhart-Hart curve through three (true °C, Ω) points; replaces any ice or boiling point.
+
+    configured_c: the offset of the configuration, which is added whatever the calibration says.
+    """
     try:
         curve = from_points(tuple(points))
     except ValueError as error:
@@ -88,6 +96,7 @@ def thermistor(points: Sequence[tuple[float, float]], old: SteinhartHart, earlie
     after: dict[str, float | str] = {}
     for true_c, ohm in points:
         key = f"error_at_{true_c:.1f}_c"
-        before[key] = round(earlier.gain * old.temp_c(ohm) + earlier.offset_c - true_c, 3)
+        before[key] = round(earlier.gain * (old.temp_c(ohm) + configured_c) + earlier.offset_c - true_c, 3)
         after[key] = round(curve.temp_c(ohm) - true_c, 3)
-    return Fit(ProbeCorrection(thermistor=(curve.a, curve.b, curve.c)), before, after)
+    correction = ProbeCorrection(thermistor=(curve.a, curve.b, curve.c), offset_c=-configured_c)
+    return Fit(correction, before, after)
