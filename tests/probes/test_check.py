@@ -26,9 +26,10 @@ from coalminder.probes.listen import listening
 from coalminder.probes.topic import TopicProbe
 from coalminder.probes.trial import REMEDIES, judge, table
 from coalminder.settings.calibration import NOTHING
-from coalminder.settings.load import load_settings
+from coalminder.settings.load import Settings, load_settings
 from coalminder.settings.vents import VentsSettings
 from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
+from coalminder.vents.fake import FakePulseOutput
 
 GOOD = """
 [mqtt]
@@ -328,6 +329,38 @@ def test_person_is_asked_before_and_after_a_vent_moves(answers: list[str], verdi
     ((name, _, found, told),) = try_vents(settings, NOTHING, lambda _question: next(waiting))
     assert (name, found) == ("lower", verdict)
     assert remedy in told
+
+
+class DyingPulses(FakePulseOutput):
+    """A driver that answers for a while."""
+
+    def set_pulse_us(self, pulse_us: float) -> None:
+        if len(self.history) >= 5:
+            self.fail_with = OSError(121, "Remote I/O error")
+        super().set_pulse_us(pulse_us)
+
+
+def test_a_vent_whose_bus_dies_on_the_way_is_a_row_and_the_other_one_is_tried(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    block = {"driver": "simulated", "stroke_s": 0.1, "settle_s": 0.02}
+    settings = VentsSettings.model_validate({"lower": block, "upper": block})
+    outputs = iter([DyingPulses(), FakePulseOutput()])
+    monkeypatch.setattr("coalminder.vents.build.pulse_output", lambda _block: next(outputs))
+    lower, upper = command.try_vents(settings, NOTHING, lambda _question: "y")
+    assert lower[2] == "fault"
+    assert "Remote I/O error; check its wires" in lower[3]
+    assert upper[2] == "good"
+
+
+def test_stops_of_a_vent_whose_bus_dies_are_given_up_in_words(monkeypatch: pytest.MonkeyPatch) -> None:
+    from coalminder.calibrate.command import fit_stops
+
+    block = {"driver": "simulated", "stroke_s": 0.1, "settle_s": 0.02}
+    settings = Settings(vents=VentsSettings.model_validate({"lower": block}))
+    monkeypatch.setattr("coalminder.vents.build.pulse_output", lambda _block: DyingPulses())
+    with pytest.raises(UserError, match=r"vents\.lower\]: .*Remote I/O error; check its wires"):
+        fit_stops("lower", settings, NOTHING, lambda _question: "0.9", lambda _line: None)
 
 
 @pytest.mark.parametrize("words", [["--seconds", "0"], ["--seconds", "nan"]])
