@@ -2,6 +2,12 @@
 
 from __future__ import annotations
 
+import errno
+import sys
+from collections.abc import Callable
+from functools import partial
+from types import SimpleNamespace
+
 import pytest
 from fake_chips import FakeI2c, FakeRegisterChip, FakeSpi, fake_mcp3x08
 
@@ -14,6 +20,7 @@ from coalminder.probes.max31865 import Max31865
 from coalminder.probes.thermistor import Divider, SteinhartHart
 from coalminder.seams import Probe
 from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
+from coalminder.vents.pca9685 import open_pca9685
 
 CURVE = SteinhartHart(1.129148e-3, 2.34125e-4, 8.76741e-8)  # 10 kΩ type 2 (module guide)
 DIVIDER = Divider(CURVE)
@@ -169,6 +176,90 @@ def test_buses_are_opened_once_and_shared() -> None:
     assert buses.spi(0, 1, 0, 500_000) is not buses.spi(0, 0, 0, 500_000)
     assert buses.i2c(1) is buses.i2c(1)
     assert len(opened) == 3
+
+
+class Board:
+    """A bus behind the libraries spidev and smbus2: a handle dies with it, none is given while it is away."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.there = True
+        self.open_handles: list[Handle] = []
+        handle = partial(Handle, self)
+        message = SimpleNamespace(write=lambda *_: None, read=lambda _address, count: bytes(count))
+        monkeypatch.setitem(sys.modules, "spidev", SimpleNamespace(SpiDev=handle))
+        monkeypatch.setitem(sys.modules, "smbus2", SimpleNamespace(SMBus=handle, i2c_msg=message))
+
+    def replug(self) -> None:
+        for handle in self.open_handles:
+            handle.dead = True
+
+
+class Handle:
+    """As much of SpiDev and SMBus as is used."""
+
+    def __init__(self, board: Board, bus: int | None = None) -> None:
+        self.board = board
+        self.dead = False
+        if bus is not None:
+            self.open(bus)
+
+    def open(self, *_where: int) -> None:
+        if not self.board.there:
+            raise FileNotFoundError(errno.ENOENT, "No such file or directory")
+        self.board.open_handles.append(self)
+
+    def close(self) -> None:
+        self.board.open_handles.remove(self)
+
+    def _works(self) -> None:
+        if self.dead or not self.board.there:
+            raise OSError(errno.ENODEV, "No such device")
+
+    def xfer2(self, data: list[int]) -> list[int]:
+        self._works()
+        return data
+
+    def i2c_rdwr(self, *_messages: object) -> None:
+        self._works()
+
+    def read_byte_data(self, _address: int, register: int) -> int:
+        self._works()
+        return {0x00: 0x20, 0xFE: 121}[register]  # a PCA9685 awake at 50 Hz
+
+    def write_i2c_block_data(self, *_words: object) -> None:
+        self._works()
+
+
+@pytest.mark.parametrize(
+    "opened",
+    [
+        lambda: partial(LinuxSpi(0, 0, 0, 500_000).transfer, b"\x01"),
+        lambda: partial(LinuxI2c(1).read, 0x48, 0, 2),
+        lambda: partial(LinuxI2c(1).write, 0x48, b"\x01"),
+        lambda: partial(open_pca9685(1, 0x40, 0).set_pulse_us, 1000.0),
+    ],
+    ids=["spi", "i2c, reading", "i2c, writing", "the vent's i2c"],
+)
+def test_a_bus_that_went_and_came_back_is_opened_again(
+    opened: Callable[[], Callable[[], object]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    board = Board(monkeypatch)
+    use = opened()
+    use()
+    assert len(board.open_handles) == 1
+    board.there = False
+    for _ in range(3):
+        with pytest.raises(OSError, match="No such"):
+            use()
+    assert board.open_handles == []  # none is left behind
+    board.there = True
+    use()
+    board.replug()  # between two readings
+    with pytest.raises(OSError, match="No such device"):
+        use()
+    use()
+    use()
+    assert len(board.open_handles) == 1
 
 
 def test_missing_device_is_an_os_error_with_words() -> None:

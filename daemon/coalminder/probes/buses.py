@@ -12,6 +12,8 @@ from collections.abc import Callable
 from contextlib import AbstractContextManager
 from typing import Any, Protocol
 
+from coalminder.reopened import Reopened
+
 
 class SpiBus(Protocol):
     """One chip on an SPI bus."""
@@ -51,16 +53,21 @@ class LinuxSpi:
             raise OSError(
                 "the package spidev is not installed; on Raspberry Pi OS: sudo apt install python3-spidev"
             ) from error
+
+        def opened() -> Any:
+            found = spidev.SpiDev()  # closes itself when it goes
+            found.open(bus, device)
+            found.mode = mode
+            found.max_speed_hz = speed_hz
+            return found
+
         self._lock = threading.Lock()
-        self._device: Any = spidev.SpiDev()
-        self._device.open(bus, device)
-        self._device.mode = mode
-        self._device.max_speed_hz = speed_hz
+        self._device = Reopened(opened)
 
     def transfer(self, data: bytes) -> bytes:
         """Send and receive."""
         with self._lock:
-            return bytes(self._device.xfer2(list(data)))
+            return bytes(self._device.use(lambda device: device.xfer2(list(data))))
 
 
 class LinuxI2c:
@@ -73,18 +80,18 @@ class LinuxI2c:
             raise OSError("the package smbus2 is not installed; install coalminder[pi]") from error
         self._message = i2c_msg
         self.conversation = threading.RLock()
-        self._bus = SMBus(bus)
+        self._bus = Reopened(lambda: SMBus(bus))
 
     def write(self, address: int, data: bytes) -> None:
         """Send."""
         with self.conversation:
-            self._bus.i2c_rdwr(self._message.write(address, list(data)))
+            self._bus.use(lambda bus: bus.i2c_rdwr(self._message.write(address, list(data))))
 
     def read(self, address: int, register: int, count: int) -> bytes:
         """Set the register, then read, with a repeated start."""
         answer = self._message.read(address, count)
         with self.conversation:
-            self._bus.i2c_rdwr(self._message.write(address, [register]), answer)
+            self._bus.use(lambda bus: bus.i2c_rdwr(self._message.write(address, [register]), answer))
         return bytes(answer)
 
 

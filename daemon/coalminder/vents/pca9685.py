@@ -15,6 +15,8 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Protocol
 
+from coalminder.reopened import Reopened
+
 OSCILLATOR_HZ = 25_000_000.0
 COUNTS = 4096
 MODE1, MODE2, PRE_SCALE, CHANNEL_0 = 0x00, 0x01, 0xFE, 0x06
@@ -105,4 +107,17 @@ def open_pca9685(bus: int, address: int, channel: int, frame_hz: float = 50.0) -
         from smbus2 import SMBus
     except ImportError as error:
         raise OSError("the package smbus2 is not installed; install coalminder[pi]") from error
-    return Pca9685(SMBus(bus), address, channel, frame_hz)
+    return Pca9685(_KeptBus(lambda: SMBus(bus)), address, channel, frame_hz)
+
+
+class _KeptBus:
+    """A `RegisterBus` that is opened again after a failure."""
+
+    def __init__(self, open_bus: Callable[[], object]) -> None:
+        self._bus = Reopened(open_bus)
+
+    def read_byte_data(self, i2c_addr: int, register: int) -> int:
+        return int(self._bus.use(lambda bus: bus.read_byte_data(i2c_addr, register)))
+
+    def write_i2c_block_data(self, i2c_addr: int, register: int, data: Sequence[int]) -> None:
+        self._bus.use(lambda bus: bus.write_i2c_block_data(i2c_addr, register, data))
