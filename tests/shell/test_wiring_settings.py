@@ -18,6 +18,10 @@ def simulated(name: str) -> str:
     return f'[probes.{name}]\nkind = "simulated"\n'
 
 
+def wireless(name: str, topic: str, field: str) -> str:
+    return f'[probes.{name}]\nkind = "mqtt"\ntopic = "{topic}"\nfield = "{field}"\n'
+
+
 def spi(name: str, kind: str, device: int, channel: int) -> str:
     head = f'[probes.{name}]\nkind = "{kind}"\ndevice = {device}\nchannel = {channel}\n'
     return head + f"[probes.{name}.thermistor]\nbeta_k = 3950\n"
@@ -83,6 +87,11 @@ WRONG = {
         '[mqtt]\nenabled = false\n[probes.pit]\nkind = "mqtt"\ntopic = "grill/pit"\n',
         ["probes.pit", "mqtt.enabled = false"],
     ),
+    "one message for the pit and the core": (
+        wireless("pit", "gateway/all", "temp1") + wireless("char", "gateway/all", "temp1"),
+        ["'pit' and 'char'", "same wire (topic gateway/all, field 'temp1')", "give each its own"],
+    ),
+    "one bare number for two": (wireless("pit", "a", "") + wireless("pit_2", "a", ""), ["'pit' and 'pit_2'"]),
     "a deadline of many steps": (simulated("pit") + "deadline_s = 3.1\n", ["deadline_s", "3"]),
     "yes for true": (vents(pwm(18, "reversed = 'yes'"), pwm(19)), ["lower.reversed", "write true or false"]),
     "1 for true": (vents(pwm(18, "reversed = 1"), pwm(19)), ["lower.reversed", "write true or false"]),
@@ -148,6 +157,8 @@ RIGHT = {
     "a cool grill with a DS18B20": '[probes.pit]\nkind = "ds18b20"\nserial = "28-0123456789ab"\n'
     "[band]\nset_point = 85\nhigh = 95\nhighest_set_point = 90\n"
     "[safety]\nceiling_c = 98\nhard_limit_c = 123\n",
+    "two fields of one message": wireless("pit", "gateway/all", "t1") + wireless("char", "gateway/all", "t2"),
+    "one field of two topics": wireless("pit", "gateway/1", "t") + wireless("char", "gateway/2", "t"),
     "a probe with a broker": '[probes.pit]\nkind = "mqtt"\ntopic = "grill/pit"\n',
     "food": PIT + "".join(simulated(name) for name in ("pitahaya", "airdried", "smoked", "side", "lid_end")),
 }  # fmt: skip

@@ -244,6 +244,11 @@ class Topic(ProbeBlock):
         default=30.0, ge=0.5, le=900.0, description="an older reading is a fault (stale), s"
     )
 
+    @property
+    def wire(self) -> str | None:
+        """One field of one topic is one probe; the pit's as a core would have the food done early."""
+        return f"topic {self.topic}, field '{self.field}'"
+
 
 class Simulated(ProbeBlock):
     """A probe without hardware: a steady temperature with a little noise."""
