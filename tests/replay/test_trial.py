@@ -64,6 +64,25 @@ def test_a_signal_shuts_the_vents(
     assert "the vents are shut" in capsys.readouterr().out
 
 
+class Disobeying(Board):
+    """A vent of it hangs at the last."""
+
+    async def make_safe(self) -> None:
+        self.vents_failed = self.opened
+        await super().make_safe()
+
+
+@pytest.mark.timeout(20)
+def test_a_vent_that_was_not_shut_is_not_called_shut(
+    config: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(command, "open_board", lambda _settings: Disobeying(signal.SIGTERM))
+    assert main(["step-test", "--config", str(config), "--folder", str(config.parent)]) == 130
+    said = capsys.readouterr().out
+    assert "did NOT obey: shut it by hand" in said
+    assert "are shut" not in said
+
+
 @pytest.mark.parametrize("name", ["a file", "a file/cooks"])
 def test_a_folder_that_takes_no_record_is_told_before_a_vent_moves(
     name: str, config: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]

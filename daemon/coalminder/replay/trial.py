@@ -119,13 +119,20 @@ def _perform(
 
     ended = asyncio.run(all_of_it())
     if ended is None:
-        console.print("ended by a signal; the vents are shut", highlight=False)
+        console.print(f"ended by a signal; {_vents(hardware)}", highlight=False)
         raise KeyboardInterrupt
     if ended.why:
         console.print(f"ended early: {ended.why}", highlight=False)
     if args.config is not None:
-        console.print("The vents are shut now. Start the service again to go on tending.", highlight=False)
+        console.print(f"Now {_vents(hardware)}. Start the service again to go on tending.", highlight=False)
     return ended
+
+
+def _vents(hardware: Hardware) -> str:
+    """What became of the vents at the end."""
+    if hardware.vents_failed:
+        return "a vent did NOT obey: shut it by hand, with gloves"
+    return "the vents are shut"
 
 
 def _aimed(config: Config, asked: str | None) -> Config:

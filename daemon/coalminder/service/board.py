@@ -19,7 +19,7 @@ from coalminder.values import Inputs, ProbeFault, ProbeFaultKind, Sample
 log = logging.getLogger(__name__)
 
 _MOVE_DEADLINE_S = 5.0  # a servo's whole stroke takes about one
-_SAFE_DEADLINE_S = 3.0
+_SAFE_DEADLINE_S = 9.0  # the slowest servo allowed ends a move (4.8) and shuts (4.0); systemd waits 15
 _NO_PIT = ProbeFault(ProbeFaultKind.NOT_READY, "no probe named 'pit'")
 
 
@@ -57,9 +57,11 @@ class VentWorker:
         self._ask(0.0, safe=True)
 
     def settled(self, timeout_s: float) -> bool:
-        """Wait until the newest target was reached; False when it was not in time."""
+        """Wait until the newest target was reached; False, and failed, when it was not in time."""
         with self._lock:
-            return self._lock.wait_for(lambda: self._done >= self._asked, timeout_s)
+            in_time = self._lock.wait_for(lambda: self._done >= self._asked, timeout_s)
+            self._failed = self._failed or not in_time
+            return in_time
 
     def close(self) -> bool:
         """Let the thread end; False when its driver hangs: it is left behind."""
@@ -142,8 +144,9 @@ class BoardHardware:
         """Send both vents to their safe opening and wait, but not for ever."""
         for worker in self._workers.values():
             worker.send_safe()
-        for worker in self._workers.values():
-            await asyncio.to_thread(worker.settled, _SAFE_DEADLINE_S)
+        await asyncio.gather(
+            *(asyncio.to_thread(worker.settled, _SAFE_DEADLINE_S) for worker in self._workers.values())
+        )
 
     def listen(self, link: Link) -> None:
         """Feed the probes that arrive over the broker. Call before the link starts."""
