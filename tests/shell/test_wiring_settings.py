@@ -92,6 +92,20 @@ WRONG = {
         ["'pit' and 'char'", "same wire (topic gateway/all, field 'temp1')", "give each its own"],
     ),
     "one bare number for two": (wireless("pit", "a", "") + wireless("pit_2", "a", ""), ["'pit' and 'pit_2'"]),
+    "a vent on the I2C of a converter": (
+        PIT + i2c("char", 0) + '[vents.lower]\ndriver = "pin"\npin = 3\n',
+        ["vents.lower (pin 3)", "wire of I2C 1", "probes.char", "another pin"],
+    ),
+    "a vent on the SPI of the pit": (
+        PIT + '[vents.lower]\ndriver = "pin"\npin = 11\n', ["vents.lower (pin 11)", "SPI 0", "probes.pit"]
+    ),
+    "a vent on the second SPI": (
+        PIT + "bus = 1\n" + vents(pwm(18), pwm(19)), ["vents.upper (pin 19)", "SPI 1", "probes.pit"]
+    ),
+    "a vent on the I2C of the other": (
+        vents('driver = "pca9685"\nchannel = 0', 'driver = "pin"\npin = 2'),
+        ["vents.upper (pin 2)", "I2C 1", "vents.lower"],
+    ),
     "a deadline of many steps": (simulated("pit") + "deadline_s = 3.1\n", ["deadline_s", "3"]),
     "yes for true": (vents(pwm(18, "reversed = 'yes'"), pwm(19)), ["lower.reversed", "write true or false"]),
     "1 for true": (vents(pwm(18, "reversed = 1"), pwm(19)), ["lower.reversed", "write true or false"]),
@@ -159,6 +173,8 @@ RIGHT = {
     "[safety]\nceiling_c = 98\nhard_limit_c = 123\n",
     "two fields of one message": wireless("pit", "gateway/all", "t1") + wireless("char", "gateway/all", "t2"),
     "one field of two topics": wireless("pit", "gateway/1", "t") + wireless("char", "gateway/2", "t"),
+    "a vent on a bus that nobody uses": PIT + '[vents.lower]\ndriver = "pin"\npin = 2\n',
+    "a vent beside the second SPI": PIT + "bus = 1\n" + vents(pwm(18), pwm(12, "pwm_channel = 1")),
     "a probe with a broker": '[probes.pit]\nkind = "mqtt"\ntopic = "grill/pit"\n',
     "food": PIT + "".join(simulated(name) for name in ("pitahaya", "airdried", "smoked", "side", "lid_end")),
 }  # fmt: skip

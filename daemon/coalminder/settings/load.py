@@ -28,6 +28,7 @@ from coalminder.settings.probes import (
     PIT_ROLES,
     ROLES,
     I2cThermistor,
+    ProbeBlock,
     ProbeSettings,
     ProbesSettings,
     Topic,
@@ -42,7 +43,7 @@ from coalminder.settings.tending import (
     LoopSection,
     core_config,
 )
-from coalminder.settings.vents import Pca9685Vent, VentSettings, VentsSettings
+from coalminder.settings.vents import BUS_PINS, Pca9685Vent, VentSettings, VentsSettings
 
 DEFAULT_PATH = DEFAULT_CONFIG
 PREFIX = "COALMINDER_"
@@ -122,6 +123,8 @@ class Settings(BaseSettings):
     def _probes_fit_the_rest(self) -> Self:
         hard_c = self.safety.hard_limit_c
         vents = self.vents.by_name() if self.vents is not None else {}
+        if self.vents is not None:
+            _own_pins(self.vents, dict(self.probes or {}))
         on_i2c = {(v.bus, v.address): name for name, v in vents.items() if isinstance(v, Pca9685Vent)}
         for name, block in (self.probes or {}).items():
             if name in PIT_ROLES and block.highest_c <= hard_c:
@@ -180,6 +183,20 @@ class Settings(BaseSettings):
             other_stale_s=max(given.stale_s, *other_s, 0.0),
             food_stale_s=max(given.stale_s, *food_s, 0.0),
         )
+
+
+def _own_pins(vents: VentsSettings, probes: dict[str, ProbeBlock]) -> None:
+    """ValueError when the pulses of a vent would go over a wire of a bus in use."""
+    users = {f"probes.{name}": block.bus_name for name, block in probes.items()}
+    users |= {f"vents.{name}": block.bus_name for name, block in vents.by_name().items()}
+    vent_of = {block.board_pin: name for name, block in vents.by_name().items()}
+    for user, bus in users.items():
+        for pin in BUS_PINS.get(bus, ()):
+            if pin in vent_of:
+                raise ValueError(
+                    f"vents.{vent_of[pin]} (pin {pin}) is on a wire of {bus}, where {user} is; give the vent "
+                    "another pin"
+                )
 
 
 def load_settings(path: Path | None = None) -> Settings:

@@ -77,6 +77,11 @@ class ProbeBlock(BaseModel):
         """Where its chip answers: one chip is there, whatever it has of inputs. None when it has none."""
         return None
 
+    @property
+    def bus_name(self) -> str:
+        """The bus of the board that it needs, as in BUS_PINS of the vents; "" for none."""
+        return ""
+
 
 class Thermistor(BaseModel):
     """An NTC thermistor in a divider. Give exactly one of coefficients, beta, points."""
@@ -135,6 +140,11 @@ class Spi(ProbeBlock):
         """The file of the chip select."""
         return f"spi {self.bus}.{self.device}"
 
+    @property
+    def bus_name(self) -> str:
+        """The SPI bus of the chip."""
+        return f"SPI {self.bus}"
+
 
 class SpiThermistor(Spi):
     """A thermistor on one channel of an MCP3208 (12 bit) or MCP3008 (10 bit)."""
@@ -177,6 +187,11 @@ class I2cThermistor(ProbeBlock):
     def select(self) -> str | None:
         """Bus and address."""
         return f"i2c {self.bus} {self.address:#x}"
+
+    @property
+    def bus_name(self) -> str:
+        """The I2C bus of the chip."""
+        return f"I2C {self.bus}"
 
     @property
     def supply_wire(self) -> str | None:

@@ -14,6 +14,10 @@ from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, Strict, model_va
 #: the same (a test holds them equal), but the page reads settings and must not reach the hardware.
 PWM_CHANNELS: tuple[dict[int, int], ...] = ({12: 0, 18: 0, 13: 1, 19: 1}, {12: 0, 13: 1, 18: 2, 19: 3})
 
+#: Wires of the board's buses, as GPIO numbers (Raspberry Pi's pin tables, from memory): a pulse on one takes
+#: the bus from all its chips. The selects of SPI can be laid elsewhere and are left out.
+BUS_PINS: dict[str, tuple[int, ...]] = {"I2C 1": (2, 3), "SPI 0": (9, 10, 11), "SPI 1": (19, 20, 21)}
+
 Fraction = Annotated[FiniteFloat, Field(ge=0.0, le=1.0)]
 _Point = Annotated[tuple[Fraction, Fraction], Strict(False)]  # a list in the file
 
@@ -72,6 +76,16 @@ class Servo(BaseModel):
     )
 
     @property
+    def board_pin(self) -> int | None:
+        """GPIO number of its signal wire; None when that is not the board's."""
+        return None
+
+    @property
+    def bus_name(self) -> str:
+        """The bus of the board that it needs, as in BUS_PINS; "" for none."""
+        return ""
+
+    @property
     def ends_us(self) -> tuple[float, float]:
         """Pulses of the shut and of the open end of the whole stroke."""
         ends = (self.pulse_min_us, self.pulse_max_us)
@@ -104,6 +118,11 @@ class KernelPwmVent(Servo):
         """What must not be shared with another vent."""
         return f"pin {self.pin}"
 
+    @property
+    def board_pin(self) -> int | None:
+        """GPIO number of its signal wire."""
+        return self.pin
+
 
 class PinVent(Servo):
     """A servo on any GPIO, pulses timed by software (plain wiring; trembles a little)."""
@@ -115,6 +134,11 @@ class PinVent(Servo):
     def wire(self) -> str:
         """What must not be shared with another vent."""
         return f"pin {self.pin}"
+
+    @property
+    def board_pin(self) -> int | None:
+        """GPIO number of its signal wire."""
+        return self.pin
 
 
 class Pca9685Vent(Servo):
@@ -135,6 +159,11 @@ class Pca9685Vent(Servo):
     def wire(self) -> str:
         """What must not be shared with another vent."""
         return f"bus {self.bus} address {self.address:#x} channel {self.channel}"
+
+    @property
+    def bus_name(self) -> str:
+        """The I2C bus of the chip."""
+        return f"I2C {self.bus}"
 
 
 class SimulatedVent(Servo):
