@@ -306,7 +306,7 @@ def test_mistakes_are_one_line(
     assert not (tmp_path / "calibration.json").exists()
 
 
-def test_a_simulated_probe_does_not_correct_the_real_one(
+def test_a_simulated_probe_or_vent_does_not_correct_the_real_one(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     path = config(tmp_path)
@@ -315,6 +315,8 @@ def test_a_simulated_probe_does_not_correct_the_real_one(
     )
     assert main(["calibrate", "--config", str(path), "ice", "--probe", "pit", "--seconds", "3"]) == 2
     assert "'pit' is simulated" in capsys.readouterr().err
+    with pytest.raises(UserError, match=r"vents\.lower\] is simulated"):
+        command.fit_stops("lower", load_settings(path), NOTHING, answers("0.9", "x"), lambda _line: None)
     assert command.is_of_the_service(Path("/var/lib/coalminder/porch/calibration.json"))
     assert not command.is_of_the_service(tmp_path / "calibration.json")
 

@@ -353,11 +353,14 @@ def test_a_vent_whose_bus_dies_on_the_way_is_a_row_and_the_other_one_is_tried(
     assert upper[2] == "good"
 
 
-def test_stops_of_a_vent_whose_bus_dies_are_given_up_in_words(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_stops_of_a_vent_whose_bus_dies_are_given_up_in_words(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     from coalminder.calibrate.command import fit_stops
 
     block = {"driver": "simulated", "stroke_s": 0.1, "settle_s": 0.02}
-    settings = Settings(vents=VentsSettings.model_validate({"lower": block}))
+    vents = VentsSettings.model_validate({"lower": block})
+    settings = Settings(vents=vents, calibration_file=tmp_path / "calibration.json")
     monkeypatch.setattr("coalminder.vents.build.pulse_output", lambda _block: DyingPulses())
     with pytest.raises(UserError, match=r"vents\.lower\]: .*Remote I/O error; check its wires"):
         fit_stops("lower", settings, NOTHING, lambda _question: "0.9", lambda _line: None)

@@ -26,6 +26,7 @@ from coalminder.settings.calibration import (
 )
 from coalminder.settings.load import DEFAULT_PATH, Settings, load_settings
 from coalminder.settings.probes import I2cThermistor, SpiThermistor, Thermistor
+from coalminder.settings.vents import SimulatedVent
 from coalminder.values import Phase, Reading
 from coalminder.vents.build import build_vent
 from coalminder.vents.by_hand import by_hand
@@ -115,11 +116,8 @@ def shown_c(
         raise UserError(f"there is no probe '{name}' in the configuration (there are: {known})")
     if not 3.0 <= seconds <= 600.0:
         raise UserError(f"--seconds {seconds:g}: 3 to 600")
-    if settings.probes[name].kind == "simulated" and is_of_the_service(settings.calibration_file):
-        raise UserError(
-            f"probe '{name}' is simulated, and its correction would go to {settings.calibration_file}, where "
-            "the service looks; to practise, name another calibration_file in the configuration"
-        )
+    if settings.probes[name].kind == "simulated":
+        _refuse_practice(f"probe '{name}' is simulated", settings.calibration_file)
     _say(f"reading '{name}' for {seconds:g} s: {meanwhile}")
     found = calibration.probes.get(name)
     curve_only = (
@@ -135,6 +133,15 @@ def shown_c(
             f"'{name}' is not steady (noise {noise_c:.2f} °C, drift {drift:.1f} °C/min): stir, then again"
         )
     return trial.mean_c
+
+
+def _refuse_practice(what: str, path: Path) -> None:
+    """UserError when what was found without hardware would be used with it."""
+    if is_of_the_service(path):
+        raise UserError(
+            f"{what}, and its correction would go to {path}, where the service looks; to practise, name "
+            "another calibration_file in the configuration"
+        )
 
 
 def is_of_the_service(path: Path) -> bool:
@@ -213,6 +220,8 @@ def fit_stops(name: str, settings: Settings, calibration: Calibration, ask: Ask,
     block = settings.vents.by_name().get(name) if settings.vents else None
     if block is None:
         raise UserError(f"there is no [vents.{name}] in the configuration")
+    if isinstance(block, SimulatedVent):
+        _refuse_practice(f"[vents.{name}] is simulated", settings.calibration_file)
     whole = block.model_copy(update={"stop_shut": 0.0, "stop_open": 1.0})
     try:
         vent = build_vent(name, whole)
