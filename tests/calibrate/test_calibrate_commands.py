@@ -11,6 +11,7 @@ from recorded_cook import UTC_S, CookState
 
 from coalminder.calibrate import command
 from coalminder.cli import main
+from coalminder.errors import UserError
 from coalminder.journal import Journal, Start
 from coalminder.probes.build import build_probes
 from coalminder.probes.buses import Buses
@@ -69,6 +70,22 @@ def test_thermistor_with_a_rough_beta_becomes_exact_in_its_three_baths(
     )
     assert abs(float(before["error_at_96.0_c"])) > 1.0
     assert abs(float(after["error_at_96.0_c"])) < 1e-3
+
+
+@pytest.mark.parametrize(
+    "true_c", [[0.0, 48.0, math.nan], [0.0, -273.15, 96.0], [0.0, 95.0, 96.0], [0.0, 0.0, 96.0]]
+)
+def test_baths_that_make_no_curve_are_refused_before_anyone_fills_one(
+    tmp_path: Path, true_c: list[float]
+) -> None:
+    block = "[probes.pit]\nkind='mcp3208'\nchannel=0\n[probes.pit.thermistor]\nbeta_k=3800.0\n"
+    settings = load_settings(config(tmp_path, block))
+
+    def ask(question: str) -> str:
+        raise AssertionError(question)
+
+    with pytest.raises(UserError, match="--true-c"):
+        command.fit_thermistor(true_c, "pit", 30.0, settings, NOTHING, ask)
 
 
 def test_curve_in_force_is_the_calibrated_one(tmp_path: Path) -> None:
