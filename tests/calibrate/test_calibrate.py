@@ -327,6 +327,28 @@ def test_probe_that_is_not_steady_is_refused(tmp_path: Path, capsys: pytest.Capt
     assert "steady" in capsys.readouterr().err
 
 
+def test_two_calibrations_at_once_keep_each_other(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two probes in one glass of ice, from two terminals."""
+    path = config(tmp_path)
+    path.write_text(
+        path.read_text("utf-8") + "[probes.char]\nkind = 'simulated'\ntemp_c = 0.5\nnoise_c = 0.02\n", "utf-8"
+    )
+    words = ["calibrate", "--config", str(path), "ice", "--seconds", "3", "--probe"]
+    read = command.shown_c
+
+    def meanwhile(*given: object) -> float:
+        monkeypatch.setattr(command, "shown_c", read)
+        assert main([*words, "char"]) == 0
+        return 0.8
+
+    monkeypatch.setattr(command, "shown_c", meanwhile)
+    assert main([*words, "pit"]) == 0
+    found = load_calibration(tmp_path / "calibration.json")
+    assert found.probes["pit"].offset_c == pytest.approx(-0.8)
+    assert found.probes["char"].offset_c == pytest.approx(-0.5, abs=0.05)
+    assert len(found.log) == 2
+
+
 def test_stops_are_written_and_used(tmp_path: Path) -> None:
     configured = load_settings(config(tmp_path))
     ask = answers("0.1", "s", "0.9", "o", "q")

@@ -72,7 +72,8 @@ def run(args: argparse.Namespace) -> int:
         show(calibration, _say)
         return 0
     job = {"ice": _ice, "boil": _boil, "thermistor": _thermistor, "stops": _stops, "flow": _flow}[args.what]
-    changed = job(args, settings, calibration)
+    found = job(args, settings, calibration)
+    changed = beside(load_calibration(settings.calibration_file), calibration, found)
     save_calibration(settings.calibration_file, changed)
     entry = changed.log[-1]
     _say(f"{entry.how}")
@@ -80,6 +81,22 @@ def run(args: argparse.Namespace) -> int:
         _say(f"  {key}: {entry.before.get(key, '-')} -> {entry.after.get(key, '-')}")
     _say(f"written to {settings.calibration_file}; restart the service to use it")
     return 0
+
+
+def beside(there: Calibration, before: Calibration, after: Calibration) -> Calibration:
+    """What changed from `before` to `after`, in what is `there` by now.
+
+    A bath takes its time, and a second terminal may have calibrated another probe in it meanwhile.
+    """
+    probes = {name: found for name, found in after.probes.items() if found != before.probes.get(name)}
+    vents = {name: found for name, found in after.vents.items() if found != before.vents.get(name)}
+    return there.model_copy(
+        update={
+            "probes": {**there.probes, **probes},
+            "vents": {**there.vents, **vents},
+            "log": (*there.log, *after.log[len(before.log) :]),
+        }
+    )
 
 
 def show(calibration: Calibration, say: Say) -> None:
