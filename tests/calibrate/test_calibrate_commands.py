@@ -126,6 +126,7 @@ def cook(tmp_path: Path) -> Path:
 def test_flow_curve_is_learned_from_a_record_and_used_by_the_vent(
     tmp_path: Path, cook: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    cook = cook.rename(cook.with_name("c" * 200 + cook.suffix))  # a name that the log cannot hold
     text = "[grill]\nambient = 9.0\n[vents.lower]\ndriver='simulated'\n"
     path = config(tmp_path, text)
     assert main(["calibrate", "--config", str(path), "flow", "--cook", str(cook)]) == 0
@@ -136,7 +137,7 @@ def test_flow_curve_is_learned_from_a_record_and_used_by_the_vent(
     low, high = DEFAULT_CURVE.position(0.06), DEFAULT_CURVE.position(0.12)
     wanted = 2.0 * (high / low) ** 0.3
     assert curve.opening(high) / curve.opening(low) == pytest.approx(wanted, rel=0.06)
-    assert calibration.log[-1].how.endswith(cook.name)
+    assert calibration.log[-1].how.startswith("flow curve from cccc")
 
 
 def test_record_that_is_none_is_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -17,6 +17,7 @@ from coalminder.probes.build import calibrated_curve, thermistor_curve
 from coalminder.probes.command import Ask, ask_person, try_probes
 from coalminder.probes.thermistor import SteinhartHart
 from coalminder.settings.calibration import (
+    HOW_MAX,
     NOTHING,
     Calibration,
     Entry,
@@ -293,7 +294,7 @@ def _flow(args: argparse.Namespace, settings: Settings, calibration: Calibration
         "scatter": round(learned.scatter, 3),
         "bend": round(learned.bend, 3),
     }
-    how = f"flow curve from {args.cook.name}"
+    how = f"flow curve from {args.cook.name}"[:HOW_MAX]
     return _with_vent(calibration, "lower", correction, how, before, after)
 
 

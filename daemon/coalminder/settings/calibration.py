@@ -16,6 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, ValidationError
 
 from coalminder.errors import SettingsError
 
+HOW_MAX = 200
 Fraction = Annotated[FiniteFloat, Field(ge=0.0, le=1.0)]
 
 
@@ -25,7 +26,9 @@ class Entry(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     made_at: str = Field(max_length=40, description="UTC, ISO 8601")
-    how: str = Field(max_length=200, description="ice point, boiling point, three points, end stops, cook")
+    how: str = Field(
+        max_length=HOW_MAX, description="ice point, boiling point, three points, end stops, cook"
+    )
     before: dict[str, FiniteFloat | str] = Field(default_factory=dict, description="figures before")
     after: dict[str, FiniteFloat | str] = Field(default_factory=dict, description="figures after")
 
