@@ -106,6 +106,13 @@ WRONG = {
         vents('driver = "pca9685"\nchannel = 0', 'driver = "pin"\npin = 2'),
         ["vents.upper (pin 2)", "I2C 1", "vents.lower"],
     ),
+    "a Pt1000 on the reference of a Pt100": (
+        '[probes.pit]\nkind = "max31865"\nr0_ohm = 1000\n',
+        ["probes.pit", "ref_ohm must be 2000 or more for a Pt1000, got 430", "4300 for Pt1000"],
+    ),
+    "a reference that ends at 130 °C": (
+        '[probes.pit]\nkind = "max31865"\nref_ohm = 150\n', ["ref_ohm must be 200 or more for a Pt100"]
+    ),
     "a deadline of many steps": (simulated("pit") + "deadline_s = 3.1\n", ["deadline_s", "3"]),
     "yes for true": (vents(pwm(18, "reversed = 'yes'"), pwm(19)), ["lower.reversed", "write true or false"]),
     "1 for true": (vents(pwm(18, "reversed = 1"), pwm(19)), ["lower.reversed", "write true or false"]),
@@ -175,6 +182,7 @@ RIGHT = {
     "one field of two topics": wireless("pit", "gateway/1", "t") + wireless("char", "gateway/2", "t"),
     "a vent on a bus that nobody uses": PIT + '[vents.lower]\ndriver = "pin"\npin = 2\n',
     "a vent beside the second SPI": PIT + "bus = 1\n" + vents(pwm(18), pwm(12, "pwm_channel = 1")),
+    "a Pt1000 on its reference": '[probes.pit]\nkind = "max31865"\nr0_ohm = 1000\nref_ohm = 4300\n',
     "a probe with a broker": '[probes.pit]\nkind = "mqtt"\ntopic = "grill/pit"\n',
     "food": PIT + "".join(simulated(name) for name in ("pitahaya", "airdried", "smoked", "side", "lid_end")),
 }  # fmt: skip

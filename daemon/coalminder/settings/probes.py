@@ -225,6 +225,16 @@ class PlatinumRtd(Spi):
     wires: Literal[2, 3, 4] = Field(default=3, description="wires to the sensor")
     mains_hz: Literal[50, 60] = Field(default=50, description="mains frequency whose hum the chip rejects")
 
+    @model_validator(mode="after")
+    def _in_range(self) -> Self:
+        least_ohm = 2.0 * self.r0_ohm  # the chip shows no more than its reference: 266 °C (IEC 60751)
+        if self.ref_ohm < least_ohm:
+            raise ValueError(
+                f"ref_ohm must be {least_ohm:g} or more for a Pt{self.r0_ohm}, got {self.ref_ohm:g}: it "
+                "shows no resistance above it; boards have 430 for Pt100 and 4300 for Pt1000"
+            )
+        return self
+
 
 class OneWire(ProbeBlock):
     """A DS18B20 on the kernel's 1-Wire bus."""
