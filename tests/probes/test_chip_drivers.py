@@ -224,7 +224,7 @@ class Handle:
 
     def read_byte_data(self, _address: int, register: int) -> int:
         self._works()
-        return {0x00: 0x20, 0xFE: 121}[register]  # a PCA9685 awake at 50 Hz
+        return {0x00: 0x20, 0x01: 0x04, 0xFE: 121}[register]  # a PCA9685 awake at 50 Hz
 
     def write_i2c_block_data(self, *_words: object) -> None:
         self._works()

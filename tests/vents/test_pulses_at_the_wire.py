@@ -463,6 +463,19 @@ def test_chip_that_lost_its_supply_is_set_up_again_before_the_next_move() -> Non
     assert chip.pulse_us(0) == pytest.approx(1500.0, abs=2.5)
 
 
+@pytest.mark.parametrize(
+    ("mode_1", "mode_2"), [(0x01, 0x04), (0x20, 0x14), (0x20, 0x00)], ids=["single", "inverted", "open drain"]
+)
+def test_chip_that_another_program_left_awake_is_set_up(mode_1: int, mode_2: int) -> None:
+    """Data sheet, 7.3.1 and 7.3.2: without AI all bytes of a transfer go to one register; INVRT; OUTDRV."""
+    chip = FakePca9685()
+    chip.registers[0x00], chip.registers[0x01], chip.registers[0xFE] = mode_1, mode_2, 121
+    output = Pca9685(chip, 0x40, 0, sleep=no_sleep)
+    output.set_pulse_us(1500.0)
+    assert chip.pulse_us(0) == pytest.approx(1500.0, abs=2.5)
+    assert chip.registers[0x01] == 0x04
+
+
 def test_chip_that_does_not_answer_is_an_os_error() -> None:
     with pytest.raises(OSError, match="Remote"):
         Pca9685(FakePca9685(), 0x41, 0, sleep=no_sleep)

@@ -1,8 +1,8 @@
 """Servo pulses from a PCA9685, a 16-channel PWM chip on the I2C bus.
 
 Registers after the NXP data sheet, section 7.3 (from memory): MODE1 00h with RESTART 80h, AI 20h, SLEEP 10h;
-MODE2 01h with OUTDRV 04h; channel n has ON_L at 06h + 4n, then ON_H, OFF_L, OFF_H; bit 4 of OFF_H is
-'full off'; PRE_SCALE FEh = round(25 MHz / (4096·f)) - 1, written only while asleep. At 50 Hz one count is
+MODE2 01h with INVRT 10h, OUTDRV 04h; channel n has ON_L at 06h + 4n, then ON_H, OFF_L, OFF_H; bit 4 of OFF_H
+is 'full off'; PRE_SCALE FEh = round(25 MHz / (4096·f)) - 1, written only while asleep. At 50 Hz one count is
 4.88 µs: 205 widths over a stroke of 1 ms.
 
 The bus library is smbus2 (kept, pure Python, wheels everywhere); board-abstraction packages for this chip
@@ -20,7 +20,7 @@ from coalminder.reopened import Reopened
 OSCILLATOR_HZ = 25_000_000.0
 COUNTS = 4096
 MODE1, MODE2, PRE_SCALE, CHANNEL_0 = 0x00, 0x01, 0xFE, 0x06
-AUTO_INCREMENT, SLEEP, OUTDRV, FULL_OFF = 0x20, 0x10, 0x04, 0x10
+AUTO_INCREMENT, SLEEP, OUTDRV, INVERTED, FULL_OFF = 0x20, 0x10, 0x04, 0x10, 0x10
 WAKE_S = 0.001  # the oscillator needs 500 µs
 
 
@@ -80,7 +80,8 @@ class Pca9685:
         self.off()
 
     def _ensure_running(self) -> None:
-        # Asked before every move: a chip that lost its supply for a moment wakes up asleep at 200 Hz.
+        # Asked before every move: a chip that lost its supply for a moment wakes up asleep at 200 Hz, and one
+        # that another program left awake may take one register at a time, or turn pulses upside down.
         if self._running():
             return
         self._write(MODE1, [AUTO_INCREMENT | SLEEP])
@@ -94,8 +95,11 @@ class Pca9685:
             )
 
     def _running(self) -> bool:
-        awake = not self._bus.read_byte_data(self._address, MODE1) & SLEEP
-        return awake and self._bus.read_byte_data(self._address, PRE_SCALE) == self._scale
+        mode_1, mode_2, scale = (
+            self._bus.read_byte_data(self._address, register) for register in (MODE1, MODE2, PRE_SCALE)
+        )
+        awake = mode_1 & (SLEEP | AUTO_INCREMENT) == AUTO_INCREMENT
+        return awake and mode_2 & (OUTDRV | INVERTED) == OUTDRV and scale == self._scale
 
     def _write(self, register: int, values: list[int]) -> None:
         self._bus.write_i2c_block_data(self._address, register, values)
