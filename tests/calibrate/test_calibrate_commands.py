@@ -16,7 +16,14 @@ from coalminder.journal import Journal, Start
 from coalminder.probes.build import build_probes
 from coalminder.probes.buses import Buses
 from coalminder.probes.thermistor import Divider, SteinhartHart, from_beta
-from coalminder.settings.calibration import NOTHING, Calibration, ProbeCorrection, load_calibration
+from coalminder.settings.calibration import (
+    NOTHING,
+    Calibration,
+    Entry,
+    ProbeCorrection,
+    load_calibration,
+    save_calibration,
+)
 from coalminder.settings.load import Settings, load_settings
 from coalminder.values import Decision, Inputs, Phase, ProbeFault, ProbeFaultKind, Reading
 from coalminder.vents.build import build_vents
@@ -138,6 +145,32 @@ def test_flow_curve_is_learned_from_a_record_and_used_by_the_vent(
     wanted = 2.0 * (high / low) ** 0.3
     assert curve.opening(high) / curve.opening(low) == pytest.approx(wanted, rel=0.06)
     assert calibration.log[-1].how.startswith("flow curve from cccc")
+    # once more: the same openings are other positions on the new curve, and the bend would be learned twice
+    capsys.readouterr()
+    assert main(["calibrate", "--config", str(path), "flow", "--cook", str(cook)]) == 2
+    assert "before the lower vent's last calibration" in capsys.readouterr().err
+    assert load_calibration(tmp_path / "calibration.json") == calibration
+
+
+@pytest.mark.parametrize(
+    ("how", "made_at", "refused"),
+    [
+        ("stops of the lower vent", "2026-06-01T00:00:00+00:00", True),
+        ("stops of the lower vent", "2026-03-01T00:00:00+00:00", False),
+        ("stops of the upper vent", "2026-06-01T00:00:00+00:00", False),
+        ("probe 'pit' in ice, shows 0.5 °C", "2026-06-01T00:00:00+00:00", False),
+        ("stops of the lower vent", "last summer", False),
+    ],
+    ids=["stops since", "stops before", "the other vent", "a probe", "no date"],
+)
+def test_a_cook_from_before_the_stops_is_not_learned_from(
+    tmp_path: Path, cook: Path, how: str, made_at: str, refused: bool
+) -> None:
+    """The cook is of April 2026."""
+    path = config(tmp_path, "[grill]\nambient = 9.0\n[vents.lower]\ndriver='simulated'\n")
+    entry = Entry(made_at=made_at, how=how)
+    save_calibration(tmp_path / "calibration.json", Calibration(log=(entry,)))
+    assert main(["calibrate", "--config", str(path), "flow", "--cook", str(cook)]) == (2 if refused else 0)
 
 
 def test_record_that_is_none_is_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -6,6 +6,7 @@ import argparse
 import asyncio
 import sys
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from datetime import UTC, datetime
 from itertools import combinations
 from pathlib import Path
@@ -36,6 +37,7 @@ from coalminder.vents.curve import DEFAULT_CURVE, FlowCurve
 
 LEAST_BATH_C, GREATEST_BATH_C = -30.0, 250.0  # brine with ice, oil: what a kitchen has (estimate)
 LEAST_APART_C = 10.0  # from nearer points the curve would go astray at 93 °C (estimate)
+_FLOW = "flow curve from"
 Say = Callable[[str], None]
 Figures = Mapping[str, object]
 
@@ -266,7 +268,7 @@ def fit_stops(name: str, settings: Settings, calibration: Calibration, ask: Ask,
         "stop_open": block.stop_open if earlier.stop_open is None else earlier.stop_open,
     }
     after = {"stop_shut": correction.stop_shut, "stop_open": correction.stop_open}
-    return _with_vent(calibration, name, correction, f"stops of the {name} vent", before, after)
+    return _with_vent(calibration, name, correction, _stops_line(name), before, after)
 
 
 def _flow(args: argparse.Namespace, settings: Settings, calibration: Calibration) -> Calibration:
@@ -276,9 +278,15 @@ def _flow(args: argparse.Namespace, settings: Settings, calibration: Calibration
     block = settings.vents.lower if settings.vents else None
     configured = earlier.curve or (block.curve if block else None)
     old = FlowCurve(configured) if configured else DEFAULT_CURVE
+    calibrated_s = vent_calibrated_s(calibration, "lower")
     with read(args.cook) as record:
         moments = []
         for step in record.steps():
+            if step.utc_s < calibrated_s:
+                raise UserError(
+                    f"record '{args.cook}' is from before the lower vent's last calibration: its openings "
+                    "were other positions then; choose a cook made since, with the service started anew"
+                )
             done, seen = step.decision, step.inputs
             ambient_c = seen.ambient.temp_c if isinstance(seen.ambient, Reading) else settings.grill.ambient
             steady = done.pit_c is not None and done.probe_ok and not done.lid_off
@@ -294,8 +302,23 @@ def _flow(args: argparse.Namespace, settings: Settings, calibration: Calibration
         "scatter": round(learned.scatter, 3),
         "bend": round(learned.bend, 3),
     }
-    how = f"flow curve from {args.cook.name}"[:HOW_MAX]
+    how = f"{_FLOW} {args.cook.name}"[:HOW_MAX]
     return _with_vent(calibration, "lower", correction, how, before, after)
+
+
+def vent_calibrated_s(calibration: Calibration, name: str) -> float:
+    """When stops or curve of a vent were last calibrated, Unix seconds; 0 when never."""
+    hows = (_stops_line(name), _FLOW) if name == "lower" else (_stops_line(name),)
+    made_s = 0.0
+    for entry in calibration.log:
+        with suppress(ValueError):  # a date that somebody wrote by hand
+            if entry.how.startswith(hows):
+                made_s = max(made_s, datetime.fromisoformat(entry.made_at).timestamp())
+    return made_s
+
+
+def _stops_line(name: str) -> str:
+    return f"stops of the {name} vent"
 
 
 def _with_vent(
