@@ -6,6 +6,7 @@ For each: how many positions a vent really has over a stroke of 1 ms, which is w
 from __future__ import annotations
 
 import errno
+import os
 import sys
 import types
 from collections.abc import Callable, Sequence
@@ -340,6 +341,49 @@ def test_fine_pin_gives_a_vent_a_thousand_positions(lgpio: FakeLgpio, board_fact
     output.off()
     assert lgpio.pulse_us() == 0
     output.close()
+
+
+LGPIO_ON_DISK = """
+import os
+SET_PULL_NONE = SET_PULL_UP = SET_PULL_DOWN = BOTH_EDGES = RISING_EDGE = FALLING_EDGE = 0
+class error(Exception):
+    pass
+if os.getcwd() != os.environ["HOME_OF_ANOTHER"]:  # else the library finds no room for its pipe
+    open(os.path.join(os.environ.get("LG_WD", os.getcwd()), ".lgd-nfy0"), "w").close()
+open(".lgd-nfy0", "rb").close()
+"""
+
+
+@pytest.mark.parametrize("may_return", [True, False])
+def test_lgpio_finds_room_for_its_pipe_where_the_user_may_not_write(
+    may_return: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """`sudo -u coalminder coalminder snuff` from somebody's home; lgpio opens a pipe on import."""
+    home, library = tmp_path / "home", tmp_path / "library"
+    home.mkdir()
+    library.mkdir()
+    (library / "lgpio.py").write_text(LGPIO_ON_DISK, "ascii")
+    monkeypatch.syspath_prepend(library)
+    for module in ("lgpio", "gpiozero.pins.lgpio"):
+        monkeypatch.delitem(sys.modules, module, raising=False)
+    monkeypatch.chdir(home)
+    monkeypatch.setenv("HOME_OF_ANOTHER", str(home))
+    monkeypatch.setattr(os, "access", lambda *_: False)  # root, who runs CI, may write anywhere
+    chdir = os.chdir
+
+    def go(place: str) -> None:
+        if place == str(home) and not may_return:
+            raise PermissionError(errno.EACCES, "Permission denied")
+        chdir(place)
+
+    monkeypatch.setattr(os, "chdir", go)
+    board = types.SimpleNamespace(pin_class=None)
+    assert fine_factory(board) is board
+    assert board.pin_class is not None
+    assert Path.cwd() == (home if may_return else Path("/"))
+    assert "LG_WD" not in os.environ
+    for module in ("lgpio", "gpiozero.pins.lgpio"):
+        sys.modules.pop(module, None)
 
 
 def test_pin_taken_twice_is_an_os_error(board_factory: Any) -> None:

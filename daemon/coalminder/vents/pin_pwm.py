@@ -8,8 +8,10 @@ is powered off as soon as it has arrived. Works on every board with Linux' gpioc
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
+from tempfile import TemporaryDirectory
 from typing import Any
 
 from gpiozero import PWMOutputDevice
@@ -58,7 +60,8 @@ def fine_factory(factory: Any = None) -> Any:
     `factory`: an LGPIOFactory to use; left out, the board's.
     """
     try:
-        import lgpio
+        with _room_for_a_pipe():
+            import lgpio
         from gpiozero.pins.lgpio import LGPIOFactory, LGPIOPin
     except ImportError as error:
         raise OSError(
@@ -83,6 +86,32 @@ def fine_factory(factory: Any = None) -> Any:
         raise OSError(f"no GPIO of a Raspberry Pi here ({error})") from error
     factory.pin_class = FinePin
     return factory
+
+
+@contextmanager
+def _room_for_a_pipe() -> Iterator[None]:
+    """A working directory that can be written to, for a moment.
+
+    lgpio lays a pipe into it when it is imported and opens it there (lgpio.py 0.2.2). The service's user, for
+    whom `check` or `snuff` is called from somebody's home, may write nothing there.
+    """
+    if os.access(os.curdir, os.W_OK):
+        yield
+        return
+    before, given = os.getcwd(), os.environ.get("LG_WD")
+    with TemporaryDirectory(prefix="coalminder-") as folder:
+        os.chdir(folder)
+        os.environ["LG_WD"] = folder
+        try:
+            yield
+        finally:
+            del os.environ["LG_WD"]
+            if given is not None:
+                os.environ["LG_WD"] = given
+            try:
+                os.chdir(before)
+            except OSError:  # whoever called may go there, this user may not
+                os.chdir("/")
 
 
 def open_pin_pwm(pin: int) -> PinPwm:
