@@ -57,6 +57,7 @@ class FakeKernel:
     def export(self, channel: int, **values: int) -> None:
         folder = self.chip / f"pwm{channel}"
         folder.mkdir(exist_ok=True)
+        (folder / "polarity").write_text("normal\n", "ascii")
         self._take(folder.name, {"period": 0, "duty_cycle": 0, "enable": 0, **values})
 
     def write(self, path: Path, text: str) -> None:
@@ -68,6 +69,11 @@ class FakeKernel:
             self.refusals -= 1
             raise PermissionError(errno.EACCES, "udev has not handed the file over yet")
         values = self.values[path.parent.name]
+        if path.name == "polarity":  # only of a channel that is off and has a period (drivers/pwm/sysfs.c)
+            if values["enable"] or not values["period"]:
+                raise OSError(errno.EINVAL, "Invalid argument")
+            path.write_text(f"{text}\n", "ascii")
+            return
         changed = {**values, path.name: int(text)}
         if not changed["period"] or changed["duty_cycle"] > changed["period"]:
             raise OSError(errno.EINVAL, "Invalid argument")
@@ -153,6 +159,7 @@ def test_the_files_themselves_are_written(root: Path) -> None:
         "period": "20000000",
         "duty_cycle": "1500000",
         "enable": "1",
+        "polarity": "normal\n",
     }
 
 
@@ -180,6 +187,18 @@ def test_longer_duty_left_over_from_before_does_not_stop_the_set_up(root: Path) 
     output.off()
     assert kernel.values["pwm0"]["enable"] == 0
     assert kernel.values["pwm0"]["duty_cycle"] == 0
+
+
+@pytest.mark.parametrize("enabled", [0, 1])
+def test_pulses_that_another_program_left_upside_down_are_turned(root: Path, enabled: int) -> None:
+    """Inverted, 1.5 ms would be 18.5 ms: no pulse of a servo."""
+    kernel = FakeKernel(root)
+    kernel.export(0, period=20_000_000, duty_cycle=0, enable=enabled)
+    polarity = kernel.chip / "pwm0" / "polarity"
+    polarity.write_text("inversed\n", "ascii")
+    open_kernel_pwm(18, root=root, write=kernel.write).set_pulse_us(1500.0)
+    assert polarity.read_text("ascii") == "normal\n"
+    assert kernel.values["pwm0"] == {"period": 20_000_000, "duty_cycle": 1_500_000, "enable": 1}
 
 
 def test_files_that_udev_hands_over_late_are_waited_for(root: Path) -> None:

@@ -19,6 +19,7 @@ from __future__ import annotations
 import errno
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 PERIOD_NS = 20_000_000  # 50 Hz, the frame of a hobby servo
@@ -50,6 +51,9 @@ class KernelPwm:
             self._write("enable", 0)
             self._write("duty_cycle", 0)
         self._write("period", PERIOD_NS)
+        with suppress(FileNotFoundError):  # there on every kernel of today
+            if self._read("polarity") == "inversed":  # as another program left it
+                write(folder / "polarity", "normal")
 
     def set_pulse_us(self, pulse_us: float) -> None:
         """Send pulses of this width, in ns; the hardware rounds to its own clock."""
