@@ -331,6 +331,17 @@ def test_person_is_asked_before_and_after_a_vent_moves(answers: list[str], verdi
     assert remedy in told
 
 
+def test_a_vent_that_this_user_may_not_move_is_told_who_may(monkeypatch: pytest.MonkeyPatch) -> None:
+    def closed(_block: object) -> None:
+        raise PermissionError(13, "Permission denied", "/sys/class/pwm/pwmchip0/export")
+
+    monkeypatch.setattr("coalminder.vents.build.pulse_output", closed)
+    settings = VentsSettings.model_validate({"lower": {"driver": "simulated"}})
+    ((_, _, verdict, remedy),) = command.try_vents(settings, NOTHING, lambda _question: "y")
+    assert verdict == "fault"
+    assert "sudo -u coalminder" in remedy
+
+
 class DyingPulses(FakePulseOutput):
     """A driver that answers for a while."""
 

@@ -153,6 +153,23 @@ def test_dead_bus_is_a_fault_and_is_opened_again() -> None:
     assert len(opened) == 2
 
 
+@pytest.mark.parametrize(
+    ("error", "told"),
+    [
+        (PermissionError(errno.EACCES, "Permission denied", "/dev/spidev0.0"), "sudo -u coalminder"),
+        (FileNotFoundError(errno.ENOENT, "No such file or directory"), "that the bus is enabled"),
+    ],
+)
+def test_a_bus_that_this_user_may_not_open_is_no_matter_of_wires(error: OSError, told: str) -> None:
+    def closed() -> Callable[[], Sample]:
+        raise error
+
+    sample = ChipProbe("pit", closed).read()
+    assert isinstance(sample, ProbeFault)
+    assert sample.kind is ProbeFaultKind.BUS
+    assert told in sample.detail
+
+
 def test_correction_touches_readings_and_not_faults() -> None:
     correction = Correction(gain=1.01, offset_c=-0.5)
     assert correction.apply(Reading(100.0)) == Reading(1.01 * 100.0 - 0.5)

@@ -49,7 +49,8 @@ class ChipProbe:
             sample = self._source()
         except OSError as error:
             self._source = None
-            return ProbeFault(
-                ProbeFaultKind.BUS, f"{error.strerror or error}; check wiring and that the bus is enabled"
-            )
+            step = "check wiring and that the bus is enabled"
+            if isinstance(error, PermissionError):
+                step = "run it as the service's user, who is in the group of the bus: sudo -u coalminder ..."
+            return ProbeFault(ProbeFaultKind.BUS, f"{error.strerror or error}; {step}")
         return self._correction.apply(sample)

@@ -198,7 +198,9 @@ def try_vents(settings: VentsSettings, calibration: Calibration, ask: Ask) -> li
         try:
             vent = build_vent(name, block, calibration.vents.get(name))
         except OSError as error:
-            rows.append((name, driver, "fault", str(error)))
+            whose = "; run it as the service's user: sudo -u coalminder ..."
+            told = f"{error}{whose if isinstance(error, PermissionError) else ''}"
+            rows.append((name, driver, "fault", told))
             continue
         try:
             rows.append((name, driver, *_try_vent(vent, name, block, ask)))
