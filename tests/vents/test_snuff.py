@@ -6,6 +6,7 @@ import argparse
 import json
 import subprocess
 import sys
+import threading
 import time
 from contextlib import suppress
 from pathlib import Path
@@ -18,6 +19,7 @@ from coalminder.errors import UserError
 from coalminder.places import state_folder
 from coalminder.settings.calibration import Calibration, VentCorrection, load_calibration
 from coalminder.settings.vents import KernelPwmVent, Pca9685Vent, PinVent, Servo, SimulatedVent, VentsSettings
+from coalminder.vents import snuff as snuff_module
 from coalminder.vents.alone import alone
 from coalminder.vents.build import build_vents, pulse_output
 from coalminder.vents.defaults import VENT_NUMBERS
@@ -119,6 +121,35 @@ def test_one_broken_vent_does_not_keep_the_other_open(tmp_path: Path, trouble: E
     assert good.pulses_us == [1000.0]
     assert good.pulse_us == 0.0
     assert any("NOT SHUT" in line and "by hand" in line for line in said)
+
+
+def test_a_driver_that_hangs_does_not_keep_the_other_vent_open(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(snuff_module, "HANGS_S", 0.3)
+    plans = read_plans(
+        config(tmp_path, "[vents.lower]\ndriver='simulated'\n[vents.upper]\ndriver='simulated'")
+    )
+    let_go = threading.Event()
+    good, hung = FakePulseOutput(), FakePulseOutput()
+
+    def open_pulses(plan: Plan) -> PulseOutput:
+        if plan.name == "lower":
+            let_go.wait(10.0)
+            return hung
+        return good
+
+    said: list[str] = []
+    begun_s = time.monotonic()
+    try:
+        assert shut(plans, open_pulses, said.append, lambda _: None) == 1
+    finally:
+        let_go.set()
+    assert time.monotonic() - begun_s < 5.0
+    assert good.pulses_us == [1000.0]
+    assert good.pulse_us == 0.0
+    assert "lower vent: NOT SHUT: its driver hangs; shut it by hand, with gloves" in said
+    assert "upper vent: shut, power off" in said
 
 
 @pytest.mark.parametrize("trouble", [BrokenPipeError(32, "Broken pipe"), OSError(28, "No space left")])

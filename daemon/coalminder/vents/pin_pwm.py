@@ -12,12 +12,14 @@ import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from tempfile import TemporaryDirectory
+from threading import Lock
 from typing import Any
 
 from gpiozero import PWMOutputDevice
 from gpiozero.exc import GPIOZeroError
 
 FRAME_US = 20_000.0  # 50 Hz
+_IMPORTING = Lock()  # the working directory is one for all threads
 
 
 class PinPwm:
@@ -60,7 +62,7 @@ def fine_factory(factory: Any = None) -> Any:
     `factory`: an LGPIOFactory to use; left out, the board's.
     """
     try:
-        with _room_for_a_pipe():
+        with _IMPORTING, _room_for_a_pipe():
             import lgpio
         from gpiozero.pins.lgpio import LGPIOFactory, LGPIOPin
     except ImportError as error:

@@ -13,11 +13,13 @@ import os
 import sys
 import time
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
-from typing import Any
+from threading import Thread
+from typing import Any, TypeVar
 
 from coalminder.errors import UserError
 from coalminder.places import DEFAULT_CONFIG, calibration_file, records_folder, state_folder
@@ -25,6 +27,8 @@ from coalminder.vents.alone import held
 from coalminder.vents.defaults import VENT_NUMBERS
 from coalminder.vents.servo import PulseOutput, Stroke
 
+T = TypeVar("T")
+HANGS_S = 3.0  # the kernel's bus gives up after one, and udev has one to hand a channel over
 _TIMES = ("stroke_s", "settle_s")
 _YES = ("true", "yes", "on", "1")  # what a person writes in place of true
 _UNREADABLE = (OSError, ValueError, RecursionError)  # not there, not UTF-8, not TOML, nested without end
@@ -65,34 +69,59 @@ def shut(
     say: Callable[[str], None],
     sleep: Callable[[float], None] = time.sleep,
 ) -> int:
-    """Command all vents first, then wait once, then power them off. 0 when all obeyed, else 1.
+    """Command all vents at once, then wait once, then power them off. 0 when all obeyed, else 1.
 
-    Words come after deeds: a reader who takes no more must not keep a vent open.
+    Words come after deeds: a reader who takes no more must not keep a vent open. Nor must a driver that
+    hangs: each has a thread of its own, which is left behind.
     """
+
+    def begin(plan: Plan) -> PulseOutput:
+        output = open_pulses(plan)
+        output.set_pulse_us(plan.pulse_us)
+        return output
+
+    begun = _each([partial(begin, plan) for plan in plans])
     moving: list[tuple[Plan, PulseOutput]] = []
     told: list[str] = []
     failed = 0
-    for plan in plans:
-        try:
-            output = open_pulses(plan)
-            output.set_pulse_us(plan.pulse_us)
+    for plan, output in zip(plans, begun, strict=True):
+        if isinstance(output, Exception):
+            failed += 1
+            told.append(f"{plan.name} vent: NOT SHUT: {output}; shut it by hand, with gloves")
+        else:
             moving.append((plan, output))
             told.append(f"{plan.name} vent: shut commanded ({plan.driver}, {plan.pulse_us:.0f} µs)")
-        except Exception as error:  # noqa: BLE001 - whatever one driver raises, the other vent shuts
-            failed += 1
-            told.append(f"{plan.name} vent: NOT SHUT: {error}; shut it by hand, with gloves")
     _tell(told, say)
     if moving:
         sleep(max(plan.travel_s for plan, _ in moving))
-    for plan, output in moving:
-        try:
-            output.off()
-            told.append(f"{plan.name} vent: shut, power off")
-        except Exception as error:  # noqa: BLE001
-            failed += 1
-            told.append(f"{plan.name} vent: power not cut: {error}")
+    for (plan, _), trouble in zip(moving, _each([output.off for _, output in moving]), strict=True):
+        failed += trouble is not None
+        told.append(
+            f"{plan.name} vent: shut, power off"
+            if trouble is None
+            else f"{plan.name} vent: power not cut: {trouble}"
+        )
     _tell(told, say)
     return 1 if failed else 0
+
+
+def _each(jobs: Sequence[Callable[[], T]]) -> list[T | Exception]:
+    """What each job gives or raises, all at the same time; a TimeoutError for one that does not come back."""
+    found: list[T | Exception] = [TimeoutError("its driver hangs")] * len(jobs)
+
+    def work(index: int, job: Callable[[], T]) -> None:
+        try:
+            found[index] = job()
+        except Exception as error:  # noqa: BLE001 - whatever one driver raises, the other vent shuts
+            found[index] = error
+
+    threads = [Thread(target=work, args=one, daemon=True) for one in enumerate(jobs)]
+    for thread in threads:
+        thread.start()
+    end_s = time.monotonic() + HANGS_S
+    for thread in threads:
+        thread.join(max(0.0, end_s - time.monotonic()))
+    return list(found)
 
 
 def read_plans(config: Path) -> list[Plan]:
