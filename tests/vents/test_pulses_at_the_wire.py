@@ -7,16 +7,19 @@ from __future__ import annotations
 
 import errno
 import os
+import random
 import sys
+import time
 import types
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from coalminder.vents.kernel_pwm import KernelPwm, find_chip, open_kernel_pwm
-from coalminder.vents.pca9685 import Pca9685, counts, prescale
+from coalminder.vents.pca9685 import Pca9685, counts, open_pca9685, prescale
 from coalminder.vents.pin_pwm import PinPwm, fine_factory
 from coalminder.vents.servo import PulseOutput, Stroke
 
@@ -524,6 +527,32 @@ def test_chip_that_lost_its_supply_is_set_up_again_before_the_next_move() -> Non
     chip.power_on()
     output.set_pulse_us(1500.0)
     assert chip.pulse_us(0) == pytest.approx(1500.0, abs=2.5)
+
+
+def test_two_vents_on_a_chip_that_lost_its_supply_are_both_moved(monkeypatch: pytest.MonkeyPatch) -> None:
+    """By two threads: the one's set-up puts the chip to sleep under the other's hands."""
+
+    jitter = random.Random(1)
+
+    class SlowChip(FakePca9685):
+        def read_byte_data(self, i2c_addr: int, register: int) -> int:
+            time.sleep(jitter.uniform(0.0002, 0.002))  # a transfer takes about as long
+            return super().read_byte_data(i2c_addr, register)
+
+        def write_i2c_block_data(self, i2c_addr: int, register: int, data: Sequence[int]) -> None:
+            time.sleep(jitter.uniform(0.0002, 0.002))
+            super().write_i2c_block_data(i2c_addr, register, data)
+
+    chip = SlowChip()
+    monkeypatch.setitem(sys.modules, "smbus2", types.SimpleNamespace(SMBus=lambda _bus: chip))
+    outputs = [open_pca9685(1, 0x40, channel) for channel in (0, 1)]
+    for _ in range(40):
+        chip.power_on()
+        with ThreadPoolExecutor(2) as pool:
+            moves = [pool.submit(output.set_pulse_us, 1500.0) for output in outputs]
+        for channel, move in enumerate(moves):
+            move.result()
+            assert chip.pulse_us(channel) == pytest.approx(1500.0, abs=2.5)
 
 
 @pytest.mark.parametrize(

@@ -13,6 +13,8 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager
+from threading import Lock
 from typing import Protocol
 
 from coalminder.reopened import Reopened
@@ -22,6 +24,10 @@ COUNTS = 4096
 MODE1, MODE2, PRE_SCALE, CHANNEL_0 = 0x00, 0x01, 0xFE, 0x06
 AUTO_INCREMENT, SLEEP, OUTDRV, INVERTED, FULL_OFF = 0x20, 0x10, 0x04, 0x10, 0x10
 WAKE_S = 0.001  # the oscillator needs 500 µs
+
+
+#: (bus, address) -> held while that chip is set up: two vents on one chip are moved by two threads.
+_SETTING_UP: dict[tuple[int, int], Lock] = {}
 
 
 class RegisterBus(Protocol):
@@ -48,7 +54,10 @@ def counts(pulse_us: float, scale: int) -> int:
 
 
 class Pca9685:
-    """A `PulseOutput` on one channel. OSError when the chip does not answer, or not as a PCA9685 does."""
+    """A `PulseOutput` on one channel. OSError when the chip does not answer, or not as a PCA9685 does.
+
+    setting_up: what those who share the chip hold while one of them sets it up.
+    """
 
     def __init__(
         self,
@@ -57,12 +66,14 @@ class Pca9685:
         channel: int,
         frame_hz: float = 50.0,
         sleep: Callable[[float], None] = time.sleep,
+        setting_up: AbstractContextManager[object] | None = None,
     ) -> None:
         self._bus = bus
         self._address = address
         self._register = CHANNEL_0 + 4 * channel
         self._scale = prescale(frame_hz)
         self._sleep = sleep
+        self._setting_up = setting_up or Lock()
         self._ensure_running()
 
     def set_pulse_us(self, pulse_us: float) -> None:
@@ -82,8 +93,11 @@ class Pca9685:
     def _ensure_running(self) -> None:
         # Asked before every move: a chip that lost its supply for a moment wakes up asleep at 200 Hz, and one
         # that another program left awake may take one register at a time, or turn pulses upside down.
-        if self._running():
-            return
+        with self._setting_up:
+            if not self._running():
+                self._set_up()
+
+    def _set_up(self) -> None:
         self._write(MODE1, [AUTO_INCREMENT | SLEEP])
         self._write(PRE_SCALE, [self._scale])
         self._write(MODE2, [OUTDRV])
@@ -111,7 +125,8 @@ def open_pca9685(bus: int, address: int, channel: int, frame_hz: float = 50.0) -
         from smbus2 import SMBus
     except ImportError as error:
         raise OSError("the package smbus2 is not installed; install coalminder[pi]") from error
-    return Pca9685(_KeptBus(lambda: SMBus(bus)), address, channel, frame_hz)
+    setting_up = _SETTING_UP.setdefault((bus, address), Lock())
+    return Pca9685(_KeptBus(lambda: SMBus(bus)), address, channel, frame_hz, setting_up=setting_up)
 
 
 class _KeptBus:
