@@ -86,7 +86,7 @@ CASES: dict[str, tuple[dict[str, Any], Buses, float]] = {
     "max31855": ({"kind": "max31855"}, buses(max31855), 0.14),
     "max6675": (
         {"kind": "max6675"},
-        buses(lambda _mode, _hz: FakeSpi(lambda data: (round(TRUE_C * 4) << 3).to_bytes(len(data), "big"))),
+        buses(lambda _mode, _hz: FakeSpi(lambda _data: (round(TRUE_C * 4) << 19).to_bytes(4, "big"))),
         0.0,
     ),
     "max31856": ({"kind": "max31856"}, buses(max31856_chip), 0.0),

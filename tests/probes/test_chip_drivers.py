@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import random
 import sys
 from collections.abc import Callable
 from functools import partial
@@ -10,11 +11,14 @@ from types import SimpleNamespace
 
 import pytest
 from fake_chips import FakeI2c, FakeRegisterChip, FakeSpi, fake_mcp3x08
+from hypothesis import given
+from hypothesis import strategies as st
 
-from coalminder.probes import max6675, max31855, mcp3x08, platinum
+from coalminder.probes import max31855, mcp3x08, platinum
 from coalminder.probes.ads1115 import Ads1115
 from coalminder.probes.buses import Buses, I2cBus, LinuxI2c, LinuxSpi, SpiBus
 from coalminder.probes.chip import ChipProbe, Correction
+from coalminder.probes.max6675 import Max6675
 from coalminder.probes.max31856 import Max31856
 from coalminder.probes.max31865 import Max31865
 from coalminder.probes.thermistor import Divider, SteinhartHart
@@ -54,10 +58,29 @@ def test_max31855_is_read_with_four_bytes() -> None:
     assert bus.sent == [bytes(4)]
 
 
-def test_max6675_is_read_with_two_bytes() -> None:
-    bus = FakeSpi(lambda data: (93 * 4 << 3).to_bytes(len(data), "big"))
-    assert temp_c(max6675.read(bus)) == 93.0
-    assert bus.sent == [bytes(2)]
+@pytest.mark.parametrize(
+    "after", ["0000", "ffff", "0ba0", None], ids=["low", "high", "the same again", "noise"]
+)
+def test_max6675_is_read_whatever_the_wire_does_after_its_sixteen_bits(after: str | None) -> None:
+    noise = random.Random(1)
+    rest = lambda: noise.randbytes(2) if after is None else bytes.fromhex(after)  # noqa: E731
+    driver = Max6675(FakeSpi(lambda _data: (93 * 4 << 3).to_bytes(2, "big") + rest()))
+    assert {temp_c(driver.read()) for _ in range(2000)} == {93.0}
+
+
+@given(st.floats(5.0, 300.0), st.floats(1.0, 60.0))
+def test_max6675_is_told_from_a_max31855(hot_c: float, junction_c: float) -> None:
+    """Half the temperature of a fire is the worst that a probe can show. Frames after the data sheet."""
+
+    def frame(_data: bytes) -> bytes:
+        return (round(hot_c * 4) << 18 | round(junction_c * 16) << 4).to_bytes(4, "big")
+
+    driver = Max6675(FakeSpi(frame))
+    driver.read()
+    for _ in range(3):
+        sample = driver.read()
+        assert isinstance(sample, ProbeFault)
+        assert "kind = 'max31855'" in sample.detail
 
 
 def test_max31856_is_set_up_then_read_and_set_up_again_when_it_forgot() -> None:

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from coalminder.errors import SettingsError
-from coalminder.probes import ads1115, ds18b20, max6675, max31855, mcp3x08
+from coalminder.probes import ads1115, ds18b20, max31855, mcp3x08
 from coalminder.probes.buses import Buses
 from coalminder.probes.chip import ChipProbe, Correction, Source
 from coalminder.probes.guard import GuardLimits
+from coalminder.probes.max6675 import Max6675
 from coalminder.probes.max31856 import SPI_MODE as MODE_1
 from coalminder.probes.max31856 import Max31856
 from coalminder.probes.max31865 import Max31865
@@ -125,8 +126,7 @@ def open_source(block: ProbeBlock, buses: Buses, divider: Divider | None) -> Sou
             return Max31856(buses.spi(block.bus, block.device, MODE_1, SPI_HZ), block.mains_hz).read
         case ThermocoupleK():
             bus = buses.spi(block.bus, block.device, max31855.SPI_MODE, SPI_HZ)
-            chip = max31855.read if block.kind == "max31855" else max6675.read
-            return lambda: chip(bus)
+            return Max6675(bus).read if block.kind == "max6675" else lambda: max31855.read(bus)
         case PlatinumRtd():
             return Max31865(
                 buses.spi(block.bus, block.device, MODE_1, SPI_HZ),
