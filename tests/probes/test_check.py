@@ -7,6 +7,7 @@ import os
 import re
 import socket
 import time
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -24,7 +25,7 @@ from coalminder.probes.command import try_probes
 from coalminder.probes.find import board_name, find_buses, find_chips
 from coalminder.probes.listen import listening
 from coalminder.probes.topic import TopicProbe
-from coalminder.probes.trial import REMEDIES, judge, table
+from coalminder.probes.trial import REMEDIES, judge, table, with_units
 from coalminder.settings.calibration import NOTHING
 from coalminder.settings.load import Settings, load_settings
 from coalminder.settings.vents import VentsSettings
@@ -124,6 +125,30 @@ def test_a_probe_behind_a_gateway_is_no_matter_of_chips_and_wires(kind: ProbeFau
     assert trial.detail
     assert "gateway" in trial.remedy
     assert not any(word in trial.remedy for word in ("chip", "config.txt", "capacitor"))
+
+
+@pytest.mark.parametrize(
+    ("means_c", "doubted"),
+    [
+        ([15.0, 16.2, 60.1], True),  # 15.6 °C is 60 °F
+        ([-5.0, -4.0, 24.8], True),  # frost
+        ([15.0, 16.2, 16.9], False),
+        ([15.0, 62.0, 60.1], False),  # a warm kettle: another probe is as warm
+        ([15.0, 16.2, 93.0], False),  # as °F it would agree with none
+        ([None, None, 60.1], False),  # nothing to compare with
+    ],
+)
+def test_a_gateway_that_sends_fahrenheit_is_noticed_in_a_cold_grill(
+    means_c: list[float | None], doubted: bool
+) -> None:
+    lost = ProbeFault(ProbeFaultKind.OPEN)
+    wired = [judge(f"wired {n}", [(0.0, Reading(c) if c else lost)]) for n, c in enumerate(means_c[:2])]
+    wireless = judge("char", [(0.0, Reading(means_c[2] or 0.0))], gateway=True)
+    *others, found = with_units([*wired, wireless])
+    assert found.verdict == ("unit" if doubted else "good")
+    assert ("unit = 'f'" in found.remedy) is doubted
+    assert not any(other.fahrenheit for other in others)
+    assert with_units([replace(found, gateway=False)])[0].verdict == "good"
 
 
 def test_every_kind_of_fault_has_a_remedy() -> None:

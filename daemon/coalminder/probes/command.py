@@ -21,7 +21,7 @@ from coalminder.probes.find import board_name, find_buses, find_chips
 from coalminder.probes.listen import listening
 from coalminder.probes.reader import ProbeReader
 from coalminder.probes.topic import TopicProbe
-from coalminder.probes.trial import Trial, judge, table
+from coalminder.probes.trial import Trial, judge, table, with_units
 from coalminder.seams import Probe
 from coalminder.settings.calibration import Calibration, load_calibration
 from coalminder.settings.load import DEFAULT_PATH, Settings, load_settings
@@ -164,7 +164,7 @@ async def try_probes(settings: Settings, calibration: Calibration, for_s: float)
                 seen[name].append((now_s, sample))
     reader.close()
     messages = {probe.name for probe in _topics(probes)}
-    return [judge(name, timed, gateway=name in messages) for name, timed in seen.items()]
+    return with_units([judge(name, timed, gateway=name in messages) for name, timed in seen.items()])
 
 
 def show_trials(settings: Settings, trials: list[Trial], say: TextIO) -> None:

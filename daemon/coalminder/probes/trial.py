@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import sqrt
 
 from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
 
 NOISY_C = 1.0  # our choice: a quiet converter is ten times better, a bad cable a few times worse
 LOOSE_FRAC = 0.1
+ALIKE_C = 8.0  # probes in one cold grill, one of them in the sun (estimate)
 
 #: What to do, for every kind of fault. The probe's own detail says what was seen.
 REMEDIES: dict[ProbeFaultKind, str] = {
@@ -43,7 +44,7 @@ GATEWAY_REMEDIES: dict[ProbeFaultKind, str] = REMEDIES | {
 class Trial:
     """The result of a few seconds of readings. noise_c: standard deviation about the trend.
 
-    gateway: the readings came as messages.
+    gateway: the readings came as messages. fahrenheit: they agree with the other probes as °F only.
     """
 
     name: str
@@ -55,6 +56,7 @@ class Trial:
     faults: tuple[tuple[ProbeFaultKind, int], ...]
     detail: str
     gateway: bool = False
+    fahrenheit: bool = False
 
     @property
     def good(self) -> bool:
@@ -63,11 +65,13 @@ class Trial:
 
     @property
     def verdict(self) -> str:
-        """One of good, noisy, loose, fault."""
+        """One of good, noisy, loose, unit, fault."""
         if self.readings == 0:
             return "fault"
         if sum(count for _, count in self.faults) > LOOSE_FRAC * self.samples:
             return "loose"
+        if self.fahrenheit:
+            return "unit"
         if self.noise_c is not None and self.noise_c > NOISY_C:
             return "noisy"
         return "good"
@@ -77,6 +81,10 @@ class Trial:
         """What to do, "" when nothing is needed."""
         if self.verdict in ("fault", "loose"):
             return (GATEWAY_REMEDIES if self.gateway else REMEDIES)[self.faults[0][0]]
+        if self.verdict == "unit":
+            return (
+                "it agrees with the others as °F: unit = 'f'; if it is as warm as it says, let it cool first"
+            )
         if self.verdict == "noisy":
             return (
                 "twist or shield its cable, keep it off the servo's, add a capacitor; is the tip in a flame?"
@@ -105,6 +113,26 @@ def judge(name: str, timed: Sequence[tuple[float, Sample]], *, gateway: bool = F
         slope, noise_c = _line(good)
         drift = slope * 60.0
     return Trial(name, len(good), len(timed), mean_c, noise_c, drift, tuple(kinds), detail, gateway)
+
+
+def with_units(trials: Sequence[Trial]) -> list[Trial]:
+    """The trials, those marked `fahrenheit` whose messages seem to be in °F.
+
+    A core in °F that is taken for °C is done before it is warm. In a cold grill all probes are about as warm
+    as the air, and no air of 15 °C looks like 59 °C.
+    """
+    means_c = [trial.mean_c for trial in trials if trial.mean_c is not None]
+
+    def doubted(mean_c: float) -> bool:
+        others_c = [other_c for other_c in means_c if other_c != mean_c]
+        as_f_c = (mean_c - 32.0) / 1.8
+        near = [abs(as_f_c - other_c) < ALIKE_C for other_c in others_c]
+        return any(near) and all(abs(mean_c - other_c) > ALIKE_C for other_c in others_c)
+
+    return [
+        replace(trial, fahrenheit=trial.gateway and trial.mean_c is not None and doubted(trial.mean_c))
+        for trial in trials
+    ]
 
 
 def _not_ready(sample: Sample) -> bool:
