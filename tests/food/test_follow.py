@@ -360,6 +360,51 @@ def test_a_cooling_clock_that_was_kept_ends() -> None:
     assert not [c for c in cook.view.clocks if c.code.startswith("cool")]
 
 
+def chilled_to(cook: Cook, core_c: float) -> None:
+    """Done, off after 120 min and 33 more, put away at once, and cooled to `core_c` in 3 °C."""
+    cook_until(cook, 120)
+    cook.run(33 * 60, 72.0)
+    cook.run(0, 72.0, events=[FoodStep(step="off")])
+    cook.run(0, 72.0, events=[FoodStep(step="chilled")])
+    begin_s, shown_c = cook.now_s, 72.0
+    while shown_c > core_c:
+        shown_c = 3.0 + 69.0 * math.exp(-(cook.now_s - begin_s) / 60 / 70)
+        cook.run(60, shown_c, pit_c=None)
+
+
+def test_a_cooling_stage_that_was_met_stays_met_at_its_limit() -> None:
+    """A refrigerator swings by a kelvin (common practice): dozens of warnings came and went at 5 °C."""
+    cook = Cook()
+    chilled_to(cook, 4.8)
+    shown = []
+    for minute in range(90):
+        view = cook.run(60.0, 5.0 + math.sin(minute / 3.0), pit_c=None)
+        shown.append([clock.code for clock in view.clocks])
+    assert shown == [[]] * 90
+    warm = cook.run(20 * 60.0, 12.0, pit_c=None)  # it was taken out again
+    assert [clock.code for clock in warm.clocks] == ["cool_5"]
+
+
+def test_a_power_cut_over_the_end_of_a_cooling_stage_leaves_it_unmet() -> None:
+    cook = Cook(replace(PLAN, ambient_c=20.0))
+    cook_until(cook, 120)
+    cook.run(33 * 60, 72.0)
+    cook.run(0, 72.0, events=[FoodStep(step="off")])
+    cook.run(60, 71.0, pit_c=None)
+    cook.now_s += 4 * 3600.0
+    assert "cool_21" in [c.code for c in cook.run(120, 22.5, pit_c=None).clocks if c.state == "over"]
+
+
+def test_food_in_the_refrigerator_is_not_asked_to_be_put_there() -> None:
+    cook = Cook()
+    cook_until(cook, 120)
+    cook.run(33 * 60, 72.0)
+    cook.run(0, 72.0, events=[FoodStep(step="off")])
+    assert "clock_standing" in [r.code for r in cook.run(80 * 60, 55.0, pit_c=None).reminders]
+    cook.run(0, 55.0, events=[FoodStep(step="chilled")])
+    assert "clock_standing" not in [r.code for r in cook.run(600, 50.0, pit_c=None).reminders]
+
+
 def test_food_that_came_up_too_slowly_is_not_made_good_by_its_being_done() -> None:
     """FSIS: six hours; spores and toxins outlive the cook. The alarm said 'throw it away', and went."""
     cook = Cook()

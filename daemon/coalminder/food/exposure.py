@@ -26,6 +26,8 @@ COME_UP_S = 6 * HOUR_S
 STANDING_S = 1 * HOUR_S
 COOL_1_S = 2 * HOUR_S
 COOL_2_S = 6 * HOUR_S
+COOLED_TO_C = {"cool_21": 21.0, "cool_5": COLD_C}
+"""Where the stages of the cooling rule end."""
 SCOMBROID_S = {(False, True): 4 * HOUR_S, (False, False): 8 * HOUR_S, (True, True): 12 * HOUR_S,
                (True, False): 24 * HOUR_S}  # fmt: skip
 """(once frozen, ever above 21 °C) -> longest time above 4.4 °C in all [fda-7, from memory]."""
@@ -111,9 +113,9 @@ def reach_clock(since_loading_s: float, core_c: float) -> Clock:
 def cooling_clocks(since_57_s: float, core_c: float) -> tuple[Clock, ...]:
     """The two-stage cooling rule since the core fell below 57 °C; stages already met are left out."""
     clocks = []
-    if core_c > 21.0:
+    if core_c > COOLED_TO_C["cool_21"]:
         clocks.append(Clock("cool_21", since_57_s, COOL_1_S, "fc-cooling", "57 to 21 °C within 2 h"))
-    if core_c > COLD_C:
+    if core_c > COOLED_TO_C["cool_5"]:
         clocks.append(Clock("cool_5", since_57_s, COOL_2_S, "fc-cooling", "57 to 5 °C within 6 h"))
     return tuple(clocks)
 

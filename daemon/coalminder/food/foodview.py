@@ -8,6 +8,7 @@ from __future__ import annotations
 from coalminder.food import ensemble as slabs
 from coalminder.food.exposure import (
     COLD_C,
+    COOLED_TO_C,
     Clock,
     come_up_clock,
     cooling_clocks,
@@ -20,6 +21,10 @@ from coalminder.food.foodplan import FoodPlan, PlanStep
 from coalminder.food.foodstate import FoodState, FoodView, Reminder
 
 CORE_FRESH_S = 60.0
+COOLING = ("resting", "chilled")
+"""Stages after the grill."""
+WARMED_C = 3.0
+"""A core so far above what it had cooled to has warmed again: more than noise and a refrigerator's swing."""
 WEAK_FIRE_C = 5.0
 """A pit this far below its set point in the long run would not follow a higher one."""
 
@@ -108,15 +113,23 @@ def _clocks(
     stalled = state.hot_core and state.held_s == 0.0 and not state.done
     if stage == "cooking" and stalled and state.loaded_s is not None and plan.rule == "home-71":
         clocks.append(reach_clock(now_s - state.loaded_s, plan.done_rule.core_c))
-    if stage in ("resting", "chilled") and core_c is not None:
+    if stage in COOLING and core_c is not None:
         if state.below_hot_s is not None:
-            clocks.extend(cooling_clocks(now_s - state.below_hot_s, core_c))
-        if core_c > COLD_C:
+            ran = cooling_clocks(now_s - state.below_hot_s, core_c)
+            clocks.extend(c for c in ran if not _met(state.view, c.code, core_c))
+        if stage == "resting" and core_c > COLD_C:  # once it is chilled, that is all there is to do
             clocks.append(standing_clock(state.after))
     if plan.scombroid:
         clocks.append(scombroid_clock(state.histamine, plan.frozen_before))
     running = {clock.code for clock in clocks}
     return (*clocks, *(clock for clock in state.ran_out if clock.code not in running))
+
+
+def _met(before: FoodView, code: str, core_c: float) -> bool:
+    """Whether the view before shows the cooling stage `code` as met, and the core did not warm again."""
+    again_c = COOLED_TO_C[code] + WARMED_C
+    cool = before.core_c is not None and before.core_c <= again_c and core_c <= again_c
+    return cool and before.stage in COOLING and code not in {clock.code for clock in before.clocks}
 
 
 def ran_out(before: FoodView, now: FoodView) -> tuple[Clock, ...]:
@@ -203,7 +216,7 @@ def _reminders(
         if state.finish_beyond:
             note = _finish_note(state, plan, stage, measured)
             out.append(Reminder("core_probe" if note == NOT_AS_FOOD else "too_cool", note, "warn"))
-    if stage in ("resting", "chilled") and not state.done:
+    if stage in COOLING and not state.done:
         known_raw = OFF_TOO_EARLY if stage == "resting" else CHILLED_RAW
         unmeasured = Reminder("not_done", UNMEASURED, "warn")
         out.append(unmeasured if state.core_s is None else Reminder("not_done", known_raw, "alarm"))
