@@ -25,6 +25,7 @@ from coalminder.food.follow import (
     refuse_reason,
 )
 from coalminder.food.foodplan import FoodPlan, PlanStep
+from coalminder.food.foodstate import Reminder
 from coalminder.food.foodview import next_step
 from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
 
@@ -445,6 +446,35 @@ def test_cooling_without_a_probe_goes_by_the_model_on_the_warm_side() -> None:
     assert cook.view.core_c is not None
     assert cook.view.core_c < 8.0
     assert not cook.view.core_measured
+
+
+@pytest.mark.parametrize("thickness_mm", [16, 22, 28])
+def test_cooling_that_nobody_measures_is_no_alarm_but_a_reason_to_measure(thickness_mm: int) -> None:
+    """Chilled after an hour, as the plan asks: its own model passed, and the alarm said to throw it away."""
+    cook = Cook(replace(PLAN, thickness_m=thickness_mm / 1000.0))
+    cook.run(4 * 3600.0)
+    cook.run(3600.0, events=[FoodStep(step="off")], pit_c=None)
+    cook.run(0.0, events=[FoodStep(step="chilled")])
+    told: dict[str, Reminder] = {}
+    while cook.now_s < 14 * 3600:
+        told |= {r.code: r for r in cook.run(300.0, pit_c=None).reminders}
+    cooling = [r for code, r in told.items() if code.startswith("clock_cool")]
+    assert cooling
+    assert {r.level for r in cooling} == {"warn"}
+    assert all("by an estimate" in r.text and "measure the thickest piece" in r.text for r in cooling)
+
+
+def test_cooling_that_was_measured_too_slow_stays_an_alarm_when_the_probe_is_pulled() -> None:
+    cook = Cook()
+    cook_until(cook, 120)
+    cook.run(33 * 60, 72.0)
+    cook.run(0, 72.0, events=[FoodStep(step="off")])
+    cook.run(10 * 60, 56.0, pit_c=None)
+    cook.run(125 * 60, 40.0, pit_c=None)
+    assert {r.code: r.level for r in cook.view.reminders}["clock_cool_21"] == "alarm"
+    view = cook.run(10 * 60, None, pit_c=None)
+    assert not view.core_measured
+    assert {r.code: r.level for r in view.reminders}["clock_cool_21"] == "alarm"
 
 
 def test_taking_it_off_too_early_is_an_alarm() -> None:

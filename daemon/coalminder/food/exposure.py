@@ -60,13 +60,18 @@ def add_time(exposure: Exposure, temp_c: float, dt_s: float) -> Exposure:
 
 @dataclass(frozen=True, slots=True)
 class Clock:
-    """One running limit. `source` is a key of sources.SOURCES; state: ok, soon (from 75 %) or over."""
+    """One running limit. `source` is a key of sources.SOURCES; state: ok, soon (from 75 %) or over.
+
+    measured: readings say so. A clock that runs by an estimate alone is never more than `soon`: it asks to
+    measure.
+    """
 
     code: str
     used_s: float
     limit_s: float
     source: str
     text: str
+    measured: bool = True
 
     @property
     def left_s(self) -> float:
@@ -76,7 +81,7 @@ class Clock:
     @property
     def state(self) -> str:
         """`ok`, `soon` or `over`."""
-        if self.used_s > self.limit_s:
+        if self.measured and self.used_s > self.limit_s:
             return "over"
         return "soon" if self.used_s >= SOON_FRAC * self.limit_s else "ok"
 

@@ -5,6 +5,8 @@ Owns: the words and the order of steps. Must not know: how the state comes about
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from coalminder.food import ensemble as slabs
 from coalminder.food.exposure import (
     COLD_C,
@@ -43,7 +45,7 @@ def view_of(state: FoodState, plan: FoodPlan, now_s: float) -> FoodView:
         mean, sd = slabs.spread([slabs.core_of(m) for m in state.family])
         core = state.core_c if measured and state.core_c is not None else mean
         low, high = core - slabs.Z90 * max(sd, 0.3), core + slabs.Z90 * max(sd, 0.3)
-    clocks = _clocks(state, plan, stage, now_s, core if measured else high)
+    clocks = _clocks(state, plan, stage, now_s, core if measured else high, measured)
     step, due = next_step(state, plan, now_s)
     finish = None if state.finish_beyond or stage != "cooking" else state.finish_s
     minutes = [None if t is None else max(0.0, (t - now_s) / 60.0) for t in (finish or (None, None, None))]
@@ -102,7 +104,7 @@ def _reason(state: FoodState, plan: FoodPlan, measured: bool) -> str:
 
 
 def _clocks(
-    state: FoodState, plan: FoodPlan, stage: str, now_s: float, core_c: float | None
+    state: FoodState, plan: FoodPlan, stage: str, now_s: float, core_c: float | None, measured: bool
 ) -> tuple[Clock, ...]:
     clocks: list[Clock] = []
     if stage == "waiting":
@@ -116,7 +118,12 @@ def _clocks(
     if stage in COOLING and core_c is not None:
         if state.below_hot_s is not None:
             ran = cooling_clocks(now_s - state.below_hot_s, core_c)
-            clocks.extend(c for c in ran if not _met(state.view, c.code, core_c))
+            proven = {clock.code for clock in state.view.clocks if clock.state == "over"}
+            clocks.extend(
+                replace(c, measured=measured or c.code in proven)
+                for c in ran
+                if not _met(state.view, c.code, core_c)
+            )
         if stage == "resting" and core_c > COLD_C:  # once it is chilled, that is all there is to do
             clocks.append(standing_clock(state.after))
     if plan.scombroid:
@@ -194,6 +201,8 @@ def _reminders(
                 if clock.left_s >= 0
                 else f"over by {-clock.left_s / 60:.0f} min"
             )
+            if not clock.measured:
+                left = f"by an estimate {left}: measure the thickest piece"
             out.append(
                 Reminder(
                     f"clock_{clock.code}",
