@@ -680,6 +680,34 @@ def test_a_probe_that_falls_silent_may_sit_in_the_coldest_piece() -> None:
     assert "never" not in cook.state.doubt
 
 
+def test_when_a_piece_is_served_and_its_probe_unplugged_the_way_on_is_told_and_works() -> None:
+    cook, silent = Cook(), ProbeFault(ProbeFaultKind.OPEN, "open")
+
+    def run(seconds: float, served: Sample, left_c: float) -> None:
+        for _ in range(int(seconds / 10)):
+            cook.now_s += 10
+            samples = (("served", served), ("left", Reading(left_c)))
+            cook.state, cook.view = follow(cook.state, PLAN, 93.0, samples, (), cook.now_s)
+
+    cook_until(cook, 120)
+    run(600, Reading(73.0), 68.0)
+    run(3600, silent, 72.0)
+    assert not cook.view.done
+    (told,) = [r.text for r in cook.view.reminders if r.code == "core_probe"]
+    assert "plug it in again, its tip in the middle of the coldest piece on the grill" in told
+    run(1900, Reading(73.0), 72.0)  # as told
+    assert cook.view.done
+    assert "core_probe" not in [r.code for r in cook.view.reminders]
+
+
+def test_a_fault_of_the_only_probe_says_where_to_look() -> None:
+    cook = Cook()
+    cook_until(cook, 60)
+    view = cook.run(120.0, sample=ProbeFault(ProbeFaultKind.OPEN, "open"))
+    (told,) = [r.text for r in view.reminders if r.code == "core_probe"]
+    assert told == "core: open: look at plug and cable"
+
+
 @pytest.mark.parametrize(("shown_c", "doubted"), [(9.0, True), (105.0, True), (50.0, False)])
 def test_a_probe_pulled_out_or_left_in_the_grill_does_not_stop_the_clocks(
     shown_c: float, doubted: bool

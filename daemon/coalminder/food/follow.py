@@ -204,12 +204,13 @@ def _slowest(
     """
     silent = [name for name, _ in samples if now_s - read_s.get(name, now_s) > CORE_FRESH_S]
     if cores and silent:
-        which = "warmest" if cooling else "coldest"
-        return None, f"{', '.join(silent)}: silent, and perhaps in the {which} piece"
+        which, left = ("warmest", "that is left") if cooling else ("coldest", "on the grill")
+        remedy = f"plug it in again, its tip in the middle of the {which} piece {left}"
+        return None, f"{', '.join(silent)}: silent, and perhaps in the {which} piece: {remedy}"
     if cores:
         return (max if cooling else min)(cores.values()), ""
-    faults = [f"{name}: {s.kind.value}" for name, s in samples if isinstance(s, ProbeFault)]
-    return None, ", ".join(faults)
+    faults = [f"{name}: {s.kind.value.replace('_', ' ')}" for name, s in samples if isinstance(s, ProbeFault)]
+    return None, f"{', '.join(faults)}: look at plug and cable" if faults else ""
 
 
 def _tick(
@@ -255,9 +256,10 @@ def _tick(
     # one; when it stays, the family starts again with it.
     fell = core is not None and state.off_s is None and core < mean - beyond_c
     fell_s = None if not fell else now_s if state.fell_s is None else state.fell_s
-    if core is not None and fell_s is not None and now_s - fell_s >= FELL_FOR_S:
+    another = fell_s is not None and now_s - fell_s >= FELL_FOR_S
+    if core is not None and another and (not state.done or core > ON_TABLE_C):
         family, fell, fell_s = slabs.start(replace(food, start_c=core)), False, None
-        state = replace(state, forecast_s=None, strain=0.0)
+        state = replace(state, forecast_s=None, strain=0.0, held_s=0.0, done=False)
     back = state.fell_s is not None and not fell
     state = replace(state, fell_s=fell_s)
     if core is not None:
