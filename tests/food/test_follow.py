@@ -819,6 +819,37 @@ def test_a_probe_moved_to_a_colder_piece_after_done_is_told() -> None:
     ]
 
 
+def test_a_piece_the_probe_was_moved_to_is_not_done_because_another_was() -> None:
+    """The thin piece was done; the probe in the thick one showed 63 °C under 'The food is done'."""
+    cook = Cook()
+    cook_until(cook, 175)
+    assert cook.view.done
+    view = cook.run(12 * 60, 63.0)
+    assert not view.done
+    assert (view.held_min, view.core_measured) == (0.0, True)
+    assert "food_done" not in [r.code for r in view.reminders]
+    cook.run(29 * 60, 71.5)
+    assert not cook.view.done
+    assert cook.run(4 * 60, 71.5).done
+
+
+@pytest.mark.parametrize("table_c", [5.0, 22.0])
+def test_what_was_done_stays_so_when_its_probe_lies_on_the_table(table_c: float) -> None:
+    cook = Cook()
+    cook_until(cook, 175)
+    view = cook.run(2 * 3600.0, table_c)
+    assert view.done
+    assert "core_probe" in [r.code for r in view.reminders]
+
+
+def test_food_that_was_kept_warm_after_it_was_done_stays_done() -> None:
+    cook = Cook()
+    cook_until(cook, 175)
+    for minute in range(240):
+        cook.run(60.0, 58.0 + 14.0 * math.exp(-minute / 60.0), pit_c=62.0)
+    assert cook.view.done
+
+
 def test_food_that_nobody_reports_off_is_followed_for_days_in_a_cold_grill() -> None:
     rng = random.Random(1)
     family, food = slabs.start(PLAN.food()), PLAN.food()

@@ -39,6 +39,8 @@ FELL_BACK_C = 3.0
 """A core this far below the come-up clock's temperature has lost it again: more than a lid lift takes."""
 FELL_FOR_S = 600.0
 """A core far too low for so long is another piece's, not a probe that was held in the air for a moment."""
+ON_TABLE_C = 30.0
+"""What shows less, once a piece was done, may as well be a probe that lies on the table [estimate]."""
 NEAR_AIR_C = 20.0
 """What shows more than the pit less this may be the pit's air beside the food [estimate]."""
 BEYOND_C = 15.0
