@@ -604,6 +604,37 @@ def test_steps_come_due_and_are_settled_by_reports() -> None:
     assert "step_rotate" not in [r.code for r in cook.view.reminders]
 
 
+def test_wood_that_nobody_laid_on_is_asked_for_once() -> None:
+    """'Wood, piece 2' and 'piece 3' stood there together, and three reports were needed to be rid of them."""
+    wood = tuple(
+        PlanStep("wood", f"Wood, piece {i + 1}", "", 60.0 * at, "loaded", 60.0 * at, "wood")
+        for i, at in enumerate((0, 40, 80, 160))
+    )
+    cook = Cook(replace(PLAN, steps=wood))
+
+    def asked() -> list[str]:
+        return [r.text for r in cook.view.reminders if r.code == "step_wood"]
+
+    cook_until(cook, 30)
+    assert asked() == ["Wood, piece 1: "]
+    cook_until(cook, 90)
+    assert asked() == ["Wood, piece 3: "]
+    cook.run(10.0, heated(90), events=[WoodAdded()])
+    assert asked() == []
+    assert cook.view.next_step == wood[3]
+    cook.run(10.0, heated(90), events=[WoodAdded()])  # ahead of its time: that was piece 4
+    assert cook.view.next_step is None
+
+
+def test_steps_that_nobody_reports_do_not_pile_up() -> None:
+    """From the brine to the fire: while the fish dries, nobody is to make a brine."""
+    due = (("make_brine", 100.0), ("brine", 200.0), ("dry", 300.0))
+    steps = tuple(PlanStep(code, code, code, due_s) for code, due_s in due)
+    cook = Cook(replace(PLAN, steps=steps), loaded=False)
+    assert [r.code for r in cook.run(150.0).reminders] == ["step_make_brine"]
+    assert [r.code for r in cook.run(300.0).reminders] == ["step_dry"]
+
+
 def test_off_is_not_due_before_it_is_done() -> None:
     cook = Cook(replace(PLAN, steps=STEPS))
     cook.run(8000, 50.0)

@@ -190,7 +190,7 @@ def _reminders(
 ) -> tuple[Reminder, ...]:
     out = [
         Reminder(f"step_{step.code}", f"{step.title}: {step.text}")
-        for step, due in _open_steps(state, plan)
+        for step, due in _open_steps(state, plan, now_s)
         if due <= now_s and not (step.code == "off" and not state.done)
     ]
     for clock in clocks:
@@ -238,37 +238,46 @@ def _due(state: FoodState, step: PlanStep) -> float:
     return step.due_s if anchor is None else anchor + step.after_s
 
 
-def _open_steps(state: FoodState, plan: FoodPlan) -> list[tuple[PlanStep, float]]:
-    """Steps not yet reported, with their times, earliest first.
+def _settled(state: FoodState, plan: FoodPlan) -> set[int]:
+    """Places of the steps that reports settled: each report all of its kind that were due, else the next."""
+    settled: set[int] = set()
+    for reported, at_s in state.reports:
+        left = [i for i, step in enumerate(plan.steps) if step.reported == reported and i not in settled]
+        settled.update([i for i in left if _due(state, plan.steps[i]) <= at_s] or left[:1])
+    return settled
 
-    Each report settles the first open step of its kind; a step nobody reports is over when a later one was.
+
+def _open_steps(state: FoodState, plan: FoodPlan, now_s: float) -> list[tuple[PlanStep, float]]:
+    """Steps not yet settled, with their times, earliest first.
+
+    A step nobody reports is over when a later one was reported, or is due; one that is asked for again (wood)
+    when it is due again.
     """
-    left = [step for step, _ in state.reports]
     order = {"loaded": state.loaded_s, "off": state.off_s, "chilled": state.chilled_s}
     reached = max((t for t in order.values() if t is not None), default=None)
     milestones = [i for i, step in enumerate(plan.steps) if order.get(step.reported) is not None]
-    out = []
+    settled = _settled(state, plan)
+    left = []
     for i, step in enumerate(plan.steps):
-        if step.reported and step.reported in left:
-            left.remove(step.reported)
-            continue
         due = _due(state, step)
         over = milestones and i < milestones[-1]  # however early that was reached
-        if over or (not step.reported and reached is not None and due < reached):
+        if i in settled or over or (not step.reported and reached is not None and due < reached):
             continue
         if state.loaded_s is not None and not state.fire and step.code in AT_THE_FIRE:
             continue
         if state.off_s is not None and state.core_s is not None and not state.done and step.code in TO_EAT:
             continue
+        left.append((step, due))
+    left.sort(key=lambda pair: pair[1])
+    out = []
+    for i, (step, due) in enumerate(left):
+        after = [later for later, later_s in left[i + 1 :] if later_s <= now_s]
+        if any(later.reported == step.reported for later in after) if step.reported else after:
+            continue
         out.append((step, due))
-    return sorted(out, key=lambda pair: pair[1])
+    return out
 
 
 def next_step(state: FoodState, plan: FoodPlan, now_s: float) -> tuple[PlanStep | None, float | None]:
-    """The earliest open step and its time; one nobody reports passes when the next is due."""
-    steps = _open_steps(state, plan)
-    for i, (step, due) in enumerate(steps):
-        passed = not step.reported and i + 1 < len(steps) and steps[i + 1][1] <= now_s
-        if not passed:
-            return step, due
-    return None, None
+    """The earliest open step and its time."""
+    return next(iter(_open_steps(state, plan, now_s)), (None, None))
