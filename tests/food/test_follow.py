@@ -635,6 +635,22 @@ def test_steps_that_nobody_reports_do_not_pile_up() -> None:
     assert [r.code for r in cook.run(300.0).reminders] == ["step_dry"]
 
 
+def test_nobody_is_told_to_serve_what_is_still_on_the_grill() -> None:
+    """A cook that runs late: the hour to serve came, and 'Serve: serve hot' stood beside a core of 60 °C."""
+    cook = Cook(replace(PLAN, steps=TO_THE_TABLE))
+    while cook.now_s < 3.4e4:
+        cook.run(60.0, 60.0)
+    assert not {"step_serve", "step_store"} & {r.code for r in cook.view.reminders}
+    cook.run(3600.0, 60.0, events=[FoodStep(step="off")])
+    assert "step_store" in [r.code for r in cook.view.reminders]
+
+
+def test_nothing_is_asked_of_food_that_is_not_on_the_grill_yet() -> None:
+    cook = Cook(replace(PLAN, steps=STEPS), loaded=False)
+    cook.run(9500.0)
+    assert [r.code for r in cook.view.reminders] == ["step_load"]
+
+
 def test_off_is_not_due_before_it_is_done() -> None:
     cook = Cook(replace(PLAN, steps=STEPS))
     cook.run(8000, 50.0)

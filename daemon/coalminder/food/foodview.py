@@ -191,7 +191,7 @@ def _reminders(
     out = [
         Reminder(f"step_{step.code}", f"{step.title}: {step.text}")
         for step, due in _open_steps(state, plan, now_s)
-        if due <= now_s and not (step.code == "off" and not state.done)
+        if due <= now_s and _ready(state, step) and not (step.code == "off" and not state.done)
     ]
     for clock in clocks:
         if clock.state != "ok":
@@ -232,10 +232,19 @@ def _reminders(
     return tuple(out)
 
 
+def _anchor_s(state: FoodState, step: PlanStep) -> float | None:
+    return {"loaded": state.loaded_s, "off": state.off_s}.get(step.anchor)
+
+
 def _due(state: FoodState, step: PlanStep) -> float:
     """When a step is due: counted from its anchor once that happened, else as planned."""
-    anchor = {"loaded": state.loaded_s, "off": state.off_s}.get(step.anchor)
-    return step.due_s if anchor is None else anchor + step.after_s
+    anchor_s = _anchor_s(state, step)
+    return step.due_s if anchor_s is None else anchor_s + step.after_s
+
+
+def _ready(state: FoodState, step: PlanStep) -> bool:
+    """Whether it can be done yet: not while what it counts from has not happened, however late that is."""
+    return not step.anchor or _anchor_s(state, step) is not None
 
 
 def _settled(state: FoodState, plan: FoodPlan) -> set[int]:
@@ -271,7 +280,7 @@ def _open_steps(state: FoodState, plan: FoodPlan, now_s: float) -> list[tuple[Pl
     left.sort(key=lambda pair: pair[1])
     out = []
     for i, (step, due) in enumerate(left):
-        after = [later for later, later_s in left[i + 1 :] if later_s <= now_s]
+        after = [later for later, later_s in left[i + 1 :] if later_s <= now_s and _ready(state, later)]
         if any(later.reported == step.reported for later in after) if step.reported else after:
             continue
         out.append((step, due))
