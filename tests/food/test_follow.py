@@ -897,6 +897,32 @@ def test_food_that_was_kept_warm_after_it_was_done_stays_done() -> None:
     assert cook.view.done
 
 
+def test_done_food_that_is_kept_too_cool_on_the_grill_is_told() -> None:
+    """Hot holding is 57 °C or more (Food Code 3-501.16, from memory); at 55 °C for hours nothing was said."""
+    cook = Cook()
+    cook_until(cook, 175)
+    for minute in range(60):
+        cook.run(60.0, max(58.0, 72.0 - minute), pit_c=62.0)
+    assert [c.code for c in cook.run(3600.0, 58.0, pit_c=62.0).clocks] == []
+    assert [c.code for c in cook.run(600.0, 55.0, pit_c=58.0).clocks] == ["standing"]
+    (told,) = [r for r in cook.run(40 * 60.0, 55.0, pit_c=58.0).reminders if r.code == "clock_standing"]
+    assert "above 57 °C" in told.text
+    # off the grill, the two hours to 21 °C count from when it fell below 57 °C, not from now
+    view = cook.run(60.0, 55.0, pit_c=None, events=[FoodStep(step="off")])
+    assert next(c.used_s for c in view.clocks if c.code == "cool_21") == pytest.approx(51 * 60.0, abs=120.0)
+
+
+def test_done_food_that_was_warmed_again_has_its_cooling_rule_whole() -> None:
+    cook = Cook()
+    cook_until(cook, 175)
+    for core_c in (*range(72, 54, -1), *range(55, 63)):
+        view = cook.run(300.0, float(core_c), pit_c=core_c + 3.0)
+    assert (view.done, view.clocks) == (True, ())
+    cook.run(60.0, 62.0, pit_c=None, events=[FoodStep(step="off")])
+    cooling = {c.code: c for c in cook.run(300.0, 56.0, pit_c=None).clocks}
+    assert cooling["cool_21"].used_s < 400.0
+
+
 def test_food_that_nobody_reports_off_is_followed_for_days_in_a_cold_grill() -> None:
     rng = random.Random(1)
     family, food = slabs.start(PLAN.food()), PLAN.food()

@@ -378,13 +378,17 @@ def _account(
     if dt_s > CORE_FRESH_S:  # nobody saw it: the worst between its two ends
         growth_c = _worst_between(state.view.core_c, growth_c)
     exposure = add_time(state.exposure, growth_c, dt_s)
-    after = add_time(state.after, growth_c, dt_s) if cooling else state.after
+    # Done, and kept on the grill: below hot holding it is as cooked food on a table.
+    kept = state.done and not cooling and state.fell_s is None
+    after = add_time(state.after, growth_c, dt_s) if cooling or kept else state.after
     # A cook by the rule kills what forms histamine; what has formed stays, and so does its clock.
     histamine = state.histamine if state.done else add_time(state.histamine, growth_c, dt_s)
     # A core that fell back has not come up: its clock goes on.
     hot_core = low_c >= (COOKED_C - FELL_BACK_C if state.hot_core else COOKED_C)
     below_hot = state.below_hot_s
-    if cooling and below_hot is None and growth_c < HOT_C:
+    if kept and growth_c >= HOT_C + TOLERANCE_C:
+        below_hot = None
+    elif (cooling or kept) and below_hot is None and growth_c < HOT_C:
         below_hot = now_s if dt_s <= CORE_FRESH_S else max(now_s - dt_s, state.off_s or 0.0)
     held, lethality, done = state.held_s, state.lethality_min, state.done
     if not cooling:

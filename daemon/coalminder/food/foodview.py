@@ -115,6 +115,8 @@ def _clocks(
     stalled = state.hot_core and state.held_s == 0.0 and not state.done
     if stage == "cooking" and stalled and state.loaded_s is not None and plan.rule == "home-71":
         clocks.append(reach_clock(now_s - state.loaded_s, plan.done_rule.core_c))
+    if stage == "cooking" and state.below_hot_s is not None:
+        clocks.append(standing_clock(state.after))
     if stage in COOLING and core_c is not None:
         if state.below_hot_s is not None:
             ran = cooling_clocks(now_s - state.below_hot_s, core_c)
@@ -156,7 +158,7 @@ _REMEDY = {
     "histamine": "chill or cook now; over the limit, throw it away: heat does not remove histamine",
     "cool_21": "spread it out on a cold tray in the refrigerator; over the limit, eat now or throw it away",
     "cool_5": "colder refrigerator, smaller pieces; over the limit, throw it away",
-    "standing": "eat it or put it in the refrigerator",
+    "standing": "eat it, put it in the refrigerator, or keep it above 57 °C",
 }
 
 
