@@ -507,6 +507,32 @@ def test_nobody_is_told_when_to_eat_what_is_raw(measured: bool) -> None:
         assert ("Nobody measured" in told.text) is not measured
 
 
+@pytest.mark.parametrize(("silent_min", "level"), [(0, "alarm"), (20, "alarm"), (90, "warn")])
+def test_what_a_probe_showed_long_before_is_no_proof_that_it_came_off_raw(
+    silent_min: int, level: str
+) -> None:
+    """The probe read 5 °C as the food was laid on, and was lost: 'it came off before the rule was met'."""
+    cook = Cook(replace(PLAN, steps=TO_THE_TABLE))
+    cook_until(cook, 60)
+    cook.run(60.0 * silent_min)
+    view = cook.run(120.0, pit_c=None, events=[FoodStep(step="off")])
+    (told,) = [r for r in view.reminders if r.code == "not_done"]
+    assert told.level == level
+    assert ("Nobody measured" in told.text) is (level == "warn")
+    assert (view.next_step is not None and view.next_step.code == "serve") is (level == "warn")
+
+
+@pytest.mark.parametrize("rule", ["home-71", "poultry-74"])
+def test_a_clock_that_runs_out_without_a_fire_asks_for_no_set_point(rule: str) -> None:
+    cook = Cook(replace(PLAN, rule=rule))
+    cook_until(cook, 90)
+    view = unlit(cook, 4 * 3600.0, 40.0)
+    told = [r.text for r in view.reminders if r.code.startswith("clock_")]
+    assert told
+    assert not [text for text in told if "set point" in text]
+    assert all("oven" in text for text in told)
+
+
 def test_food_put_back_is_followed_on() -> None:
     """It came off at 60 °C and goes back, as the alarm asks: it is no raw food that stood for hours."""
     load = PlanStep("load", "Load", "", 0.0, reported="loaded")

@@ -153,8 +153,8 @@ def ran_out(before: FoodView, now: FoodView) -> tuple[Clock, ...]:
 
 _REMEDY = {
     "raw_warm": "cook it now, or throw it away once over",
-    "come_up": "raise the set point; over the limit, throw it away",
-    "reach": "raise the set point, or finish it by other means",
+    "come_up": "give it more heat, here or in an oven; over the limit, throw it away",
+    "reach": "give it more heat, here or in an oven",
     "histamine": "chill or cook now; over the limit, throw it away: heat does not remove histamine",
     "cool_21": "spread it out on a cold tray in the refrigerator; over the limit, eat now or throw it away",
     "cool_5": "colder refrigerator, smaller pieces; over the limit, throw it away",
@@ -228,10 +228,20 @@ def _reminders(
             note = _finish_note(state, plan, stage, measured)
             out.append(Reminder("core_probe" if note == NOT_AS_FOOD else "too_cool", note, "warn"))
     if stage in COOLING and not state.done:
-        known_raw = OFF_TOO_EARLY if stage == "resting" else CHILLED_RAW
-        unmeasured = Reminder("not_done", UNMEASURED, "warn")
-        out.append(unmeasured if state.core_s is None else Reminder("not_done", known_raw, "alarm"))
+        told = OFF_TOO_EARLY if stage == "resting" else CHILLED_RAW
+        raw = known_raw(state, plan)
+        out.append(Reminder("not_done", told, "alarm") if raw else Reminder("not_done", UNMEASURED, "warn"))
     return tuple(out)
+
+
+def known_raw(state: FoodState, plan: FoodPlan) -> bool:
+    """Whether readings show that the food came off before the rule was met.
+
+    The last one is from so short before that the rule cannot have been met since, or from after it.
+    """
+    if state.done or state.off_s is None or state.core_s is None:
+        return False
+    return state.off_s - state.core_s <= max(60.0 * plan.done_rule.hold_min, CORE_FRESH_S)
 
 
 def _anchor_s(state: FoodState, step: PlanStep) -> float | None:
@@ -276,7 +286,7 @@ def _open_steps(state: FoodState, plan: FoodPlan, now_s: float) -> list[tuple[Pl
             continue
         if state.loaded_s is not None and not state.fire and step.code in AT_THE_FIRE:
             continue
-        if state.off_s is not None and state.core_s is not None and not state.done and step.code in TO_EAT:
+        if step.code in TO_EAT and known_raw(state, plan):
             continue
         left.append((step, due))
     left.sort(key=lambda pair: pair[1])
