@@ -573,6 +573,54 @@ def test_another_batch_has_not_stood_outside_since_the_first_was_loaded() -> Non
     assert [clock.code for clock in view.clocks if clock.state == "over"] == []
 
 
+def two_batches(cook: Cook) -> None:
+    """The first is done and off; the second goes on half an hour later."""
+    cook_until(cook, 120)
+    cook.run(33 * 60, 72.0)
+    cook.run(1800.0, 68.0, events=[FoodStep(step="off")])
+    cook.run(10.0, 5.0, events=[FoodStep(step="loaded")])
+
+
+def test_the_batch_before_is_not_forgotten_while_another_cooks() -> None:
+    """USDA, from memory: nothing perishable stays out for over 2 h. Its clocks ended with the next."""
+    cook = Cook()
+    two_batches(cook)
+    begun_s = cook.now_s - 1800.0
+    (clock,) = [c for c in cook.view.clocks if c.code == "batch_before"]
+    assert (clock.limit_s, clock.state) == (7200.0, "ok")
+    levels = {}
+    while cook.now_s < begun_s + 2.2 * 3600:
+        view = cook.run(60.0, heated((cook.now_s - begun_s - 1800.0) / 60))
+        levels[round((cook.now_s - begun_s) / 60)] = {r.code: r.level for r in view.reminders}.get(
+            "clock_batch_before"
+        )
+    assert (levels[80], levels[95], levels[125]) == (None, "warn", "alarm")
+    reports = cook.state.reports
+    view = cook.run(0.0, 60.0, events=[FoodStep(step="chilled")])
+    assert (view.stage, view.before_out, cook.state.reports) == ("cooking", False, reports)
+    assert "batch_before" not in [c.code for c in view.clocks]
+    assert refuse_reason(cook.state, "chilled")
+
+
+def test_a_batch_that_was_chilled_has_no_clock_when_the_next_is_on() -> None:
+    cook = Cook()
+    cook.run(0, events=[FoodStep(step="off")])
+    cook.run(0, events=[FoodStep(step="chilled")])
+    assert not cook.run(10.0, events=[FoodStep(step="loaded")]).before_out
+
+
+def test_of_two_batches_that_stand_out_the_first_counts_and_one_report_is_of_both() -> None:
+    cook = Cook()
+    two_batches(cook)
+    first_s = cook.state.before_off_s
+    cook.run(0, 5.0, events=[FoodStep(step="off")])
+    cook.run(4000.0)  # later than what goes back on
+    cook.run(0, events=[FoodStep(step="loaded")])
+    assert cook.state.before_off_s == first_s
+    cook.run(0, events=[FoodStep(step="off")])
+    assert not cook.run(0, events=[FoodStep(step="chilled")]).before_out
+
+
 @pytest.mark.parametrize(
     ("done", "step", "refused"),
     [

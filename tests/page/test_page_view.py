@@ -256,6 +256,15 @@ def test_food_steps_fit_the_stage(stage: str) -> None:
     assert steps == fitting[stage]
 
 
+def test_a_batch_that_stands_out_can_be_reported_chilled_while_the_next_cooks() -> None:
+    def steps(before_out: bool) -> list[object]:
+        offered = asks("tending", lid_off=False, food_stage="cooking", before_out=before_out)
+        return [ask.fields["step"] for ask in offered if ask.kind == "food"]
+
+    assert steps(False) == ["rotated", "off"]
+    assert steps(True) == ["rotated", "off", "chilled"]
+
+
 @pytest.mark.parametrize("stage", ["resting", "chilled"])
 def test_food_goes_on_again_over_a_fire_only_and_after_a_question(stage: str) -> None:
     def again(phase: str) -> list[str]:

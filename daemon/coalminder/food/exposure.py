@@ -24,6 +24,7 @@ RAW_WARM_S = 2 * HOUR_S
 RAW_COOL_S = 5 * HOUR_S
 COME_UP_S = 6 * HOUR_S
 STANDING_S = 1 * HOUR_S
+BATCH_OUT_S = 2 * HOUR_S
 COOL_1_S = 2 * HOUR_S
 COOL_2_S = 6 * HOUR_S
 COOLED_TO_C = {"cool_21": 21.0, "cool_5": COLD_C}
@@ -130,3 +131,8 @@ def standing_clock(exposure_after: Exposure) -> Clock:
     return Clock(
         "standing", exposure_after.growth_s, STANDING_S, "a2-cooked", "cooked food between 10 and 57 °C"
     )
+
+
+def batch_out_clock(since_off_s: float) -> Clock:
+    """Cooked food that came off and was not reported chilled, and which no probe follows any more."""
+    return Clock("batch_before", since_off_s, BATCH_OUT_S, "usda-2h", "the batch before, since it came off")

@@ -14,7 +14,7 @@ from dataclasses import replace
 from coalminder.events import FoodStep, WoodAdded
 from coalminder.food import ensemble as slabs
 from coalminder.food.doneness import TOLERANCE_C, held_s, lethal_rate
-from coalminder.food.exposure import COOKED_C, HOT_C, NO_EXPOSURE, add_time
+from coalminder.food.exposure import BATCH_OUT_S, COOKED_C, HOT_C, NO_EXPOSURE, add_time
 from coalminder.food.foodplan import FoodPlan
 from coalminder.food.foodstate import FoodState, FoodView
 from coalminder.food.foodview import CORE_FRESH_S, ran_out, view_of
@@ -71,7 +71,7 @@ def refuse_reason(state: FoodState, step: str) -> str:
         return "the food is on the grill already"
     if step in ("rotated", "off") and (state.loaded_s is None or state.off_s is not None):
         return "no food is on the grill: report 'loaded' first"
-    if step == "chilled" and state.off_s is None:
+    if step == "chilled" and state.off_s is None and state.before_off_s is None:
         return "report 'off' (the grill) first"
     return ""
 
@@ -163,12 +163,22 @@ def _report(state: FoodState, plan: FoodPlan, step: str, now_s: float, ambient_c
             exposure=raw,
             histamine=raw,
             shown_c=state.shown_c,
+            before_off_s=_before_off_s(state, now_s),
         )
+    if step == "chilled" and state.off_s is None:  # the batch before: this one is on the grill
+        return replace(state, before_off_s=None)
     if step == "off":
         return replace(state, off_s=now_s, reports=reports, finish_s=None, refused_c=None)
     if step == "chilled":
-        return replace(state, chilled_s=now_s, reports=reports)
+        return replace(state, chilled_s=now_s, before_off_s=None, reports=reports)
     return replace(state, reports=reports)
+
+
+def _before_off_s(state: FoodState, now_s: float) -> float | None:
+    """When the batch came off that cools on while another is loaded; one over its time was told before."""
+    if state.before_off_s is not None or state.off_s is None or state.chilled_s is not None:
+        return state.before_off_s
+    return state.off_s if now_s - state.off_s <= BATCH_OUT_S else None
 
 
 def _goes_back(state: FoodState, now_s: float) -> bool:

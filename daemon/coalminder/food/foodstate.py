@@ -27,7 +27,7 @@ class FoodView:
 
     stage: waiting, cooking, resting, chilled. finish_*_min: minutes from `at_s` until the done rule is met,
     None when not cooking, and when the core will not get there at this pit (finish_note says so);
-    finish_high_min alone is None when it may not.
+    finish_high_min alone is None when it may not. before_out: the batch before was not reported chilled.
     """
 
     stage: str = "waiting"
@@ -48,6 +48,7 @@ class FoodView:
     reminders: tuple[Reminder, ...] = ()
     next_step: PlanStep | None = None
     next_due_s: float | None = None
+    before_out: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +61,7 @@ class FoodState:
     showed lately. refused_c: the highest that a probe showed which cannot be in the middle of the food, until
     it is put right; while it cools, what one that was pulled out shows. fire: whether the vents feed a fire
     now; heated: whether one did since the food is on. ran_out: clocks that came to their end over the limit.
+    before_off_s: when the batch before came off, until it is reported chilled.
     """
 
     now_s: float | None = None
@@ -95,4 +97,5 @@ class FoodState:
     histamine: Exposure = NO_EXPOSURE
     after: Exposure = NO_EXPOSURE
     ran_out: tuple[Clock, ...] = ()
+    before_off_s: float | None = None
     view: FoodView = FoodView()

@@ -12,6 +12,7 @@ from coalminder.food.exposure import (
     COLD_C,
     COOLED_TO_C,
     Clock,
+    batch_out_clock,
     come_up_clock,
     cooling_clocks,
     raw_clock,
@@ -68,6 +69,7 @@ def view_of(state: FoodState, plan: FoodPlan, now_s: float) -> FoodView:
         reminders=_reminders(state, plan, stage, clocks, measured, now_s),
         next_step=step,
         next_due_s=due,
+        before_out=state.before_off_s is not None,
     )
 
 
@@ -128,6 +130,8 @@ def _clocks(
             )
         if stage == "resting" and core_c > COLD_C:  # once it is chilled, that is all there is to do
             clocks.append(standing_clock(state.after))
+    if state.before_off_s is not None:
+        clocks.append(batch_out_clock(now_s - state.before_off_s))
     if plan.scombroid:
         clocks.append(scombroid_clock(state.histamine, plan.frozen_before))
     running = {clock.code for clock in clocks}
@@ -158,6 +162,7 @@ _REMEDY = {
     "histamine": "chill or cook now; over the limit, throw it away: heat does not remove histamine",
     "cool_21": "spread it out on a cold tray in the refrigerator; over the limit, eat now or throw it away",
     "cool_5": "colder refrigerator, smaller pieces; over the limit, throw it away",
+    "batch_before": "eat or chill it, then report 'chilled'; over the limit, throw it away",
     "standing": "eat it, put it in the refrigerator, or keep it above 57 °C",
 }
 

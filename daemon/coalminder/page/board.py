@@ -56,6 +56,7 @@ class FoodPart(_Part):
     reminders: tuple[Reminder, ...] = ()
     next_step: NextStep | None = None
     next_due_s: FiniteFloat | None = None
+    before_out: bool = False
 
 
 @dataclass(slots=True)

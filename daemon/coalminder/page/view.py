@@ -110,7 +110,10 @@ def _document(board: Board, link: Link, shown: Shown, utc_s: float, mono_s: floa
                 "amount": _amount(ask.amount, unit),
             }
             for ask in asks(
-                state.phase, lid_off=state.lid_off, food_stage=board.food.stage if board.food else ""
+                state.phase,
+                lid_off=state.lid_off,
+                food_stage=board.food.stage if board.food else "",
+                before_out=board.food is not None and board.food.before_out,
             )
         ],
         "machine": [plain(name) for name in state.machine],

@@ -115,6 +115,7 @@ _FOOD: dict[str, tuple[Ask, ...]] = {
     ),
     "resting": (Ask("food", "Food is in the refrigerator", {"step": "chilled"}),),
 }
+_BEFORE_CHILLED = Ask("food", "Batch before is eaten or in the refrigerator", {"step": "chilled"})
 # What came off may go on again, and another batch may follow; only over a fire: the food's clocks start anew.
 _FOOD_AGAIN: dict[str, Ask] = {
     "resting": Ask(
@@ -128,8 +129,11 @@ _FOOD_AGAIN: dict[str, Ask] = {
 }  # fmt: skip
 
 
-def asks(phase: str, *, lid_off: bool, food_stage: str) -> tuple[Ask, ...]:
-    """The buttons that make sense now, by the core's own table of moves. food_stage "": none was heard."""
+def asks(phase: str, *, lid_off: bool, food_stage: str, before_out: bool = False) -> tuple[Ask, ...]:
+    """The buttons that make sense now, by the core's own table of moves. food_stage "": none was heard.
+
+    before_out: the batch before was not reported chilled.
+    """
     if phase not in PHASES:
         return ()
     now = Phase(phase)
@@ -145,7 +149,8 @@ def asks(phase: str, *, lid_off: bool, food_stage: str) -> tuple[Ask, ...]:
     # Food counts without a plan too: how long it lies between cold and hot is watched all the same.
     stage = food_stage or ("waiting" if now in FIRE_PHASES else "")
     again = [_FOOD_AGAIN[stage]] if now in FIRE_PHASES and stage in _FOOD_AGAIN else []
-    return (*out, *_FOOD.get(stage, ()), *again)
+    before = [_BEFORE_CHILLED] if before_out and stage == "cooking" else []
+    return (*out, *_FOOD.get(stage, ()), *again, *before)
 
 
 def _offered(phase: Phase, move: Move) -> bool:
