@@ -26,6 +26,9 @@ NATURAL_WPS_PCT = 0.4
 USUAL_BRINE_FRAC = 0.185
 """70 °salometer [practice]."""
 LONGEST_BRINE_S = 48 * 3600.0
+SHORTEST_BRINE_S = 3600.0
+"""In less, some minutes at the sink decide how salty it gets: a weaker brine then [estimate]."""
+STEP_S = 300.0
 NIGHT_BEGINS_H, NIGHT_ENDS_H, EVENING_H = 23, 6, 21
 
 
@@ -70,7 +73,7 @@ def _of_strength(request: PlanRequest, brine_frac: float, time_s: float | None =
         time_s = min(
             LONGEST_BRINE_S, immersion_s(request.thick_m, request.skin, outside, target_pct, NATURAL_WPS_PCT)
         )
-        time_s = max(900.0, 900.0 * math.ceil(time_s / 900.0))
+        time_s = max(900.0, STEP_S * round(time_s / STEP_S))
     return Brining(
         made,
         salting(time_s, request.thick_m, request.skin, outside, water_pct / 100.0, NATURAL_WPS_PCT),
@@ -105,6 +108,8 @@ def plan_brine(request: PlanRequest, rinse_at: datetime) -> Brining:
     if request.brine_frac is not None:
         return _of_strength(request, request.brine_frac)
     usual = _of_strength(request, USUAL_BRINE_FRAC)
+    if usual.time_s < SHORTEST_BRINE_S:
+        usual = _weaker(request, SHORTEST_BRINE_S)
     lay_in, begin = (
         (rinse_at.astimezone(UTC) - timedelta(seconds=seconds)).astimezone(rinse_at.tzinfo)
         for seconds in (usual.time_s, usual.time_s + MAKE_BRINE_S)
@@ -113,6 +118,11 @@ def plan_brine(request: PlanRequest, rinse_at: datetime) -> Brining:
         return usual
     evening = evening_before(begin)
     time_s = (rinse_at.astimezone(UTC) - evening.astimezone(UTC)).total_seconds() - MAKE_BRINE_S
+    return _weaker(request, time_s)
+
+
+def _weaker(request: PlanRequest, time_s: float) -> Brining:
+    """The brine that gives the salt wanted in `time_s`, which is longer than the usual one takes."""
     target_pct, _ = _target_pct(request)
     low, high = 0.02, USUAL_BRINE_FRAC
     for _ in range(30):
