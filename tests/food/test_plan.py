@@ -120,6 +120,24 @@ def test_a_brine_that_the_plan_chooses_for_thin_pieces_is_not_too_salty(
     assert not [line for line in plan.warnings if "too salty" in line.replace("\n", " ")]
 
 
+@pytest.mark.parametrize(
+    ("change", "freezes"),
+    [
+        ({"brine_frac": 0.02, "brine_c": -2.0}, "this brine"),
+        ({"equilibrium": True, "fridge_c": -2.0, "salt_wps_pct": 2.0}, "this brine"),
+        ({"brine_c": -3.0}, "the flesh in it"),
+        ({"brine_c": -1.0}, None),
+        ({"equilibrium": True, "fridge_c": -1.0, "salt_wps_pct": 3.0}, None),
+        ({}, None),
+    ],
+)
+def test_a_brine_below_freezing_is_warned_of(change: dict[str, object], freezes: str | None) -> None:
+    """CRC Handbook: 2 % of salt freezes at -1.2 °C, 3 % at -1.8; fish at -2.2 (ASHRAE). From memory."""
+    lines = [line for line in build_plan(replace(DEMO, **change)).warnings if "freezes" in line]
+    assert len(lines) == (freezes is not None)
+    assert all(f" {freezes} freezes" in line for line in lines)
+
+
 def test_rotating_is_half_way_through_the_heating_and_wood_lasts_the_smoke() -> None:
     plan = build_plan(replace(DEMO, set_point_c=104.0))
     load, off = at(plan, "load"), at(plan, "off")

@@ -18,6 +18,8 @@ from coalminder.food.sources import Figure
 from coalminder.food.storage import PARASITE_NOTE, Cooling
 
 TWO_HOURS_S = 7200.0
+FLESH_FREEZES_C = -2.2
+"""Fish begins to freeze here [ASHRAE Refrigeration, ch. 9, table 3, from memory]."""
 
 
 def cautions(request: PlanRequest) -> tuple[str, ...]:
@@ -40,6 +42,7 @@ def cautions(request: PlanRequest) -> tuple[str, ...]:
 
 def warnings_of(
     request: PlanRequest,
+    made: BrineRecipe,
     salted: Salting,
     brine_s: float,
     dry: Drying,
@@ -56,6 +59,13 @@ def warnings_of(
     # a long brine takes the temperature of the refrigerator it stands in
     stands_c = max(request.brine_c, request.fridge_c) if brine_s > LONG_S else request.brine_c
     lines = list(brine_warnings(stands_c, brine_s, after_pct, request.brine_reused))
+    coldest_c = min(request.brine_c, request.fridge_c) if brine_s > LONG_S else request.brine_c
+    if coldest_c <= max(made.freezing_c, FLESH_FREEZES_C):
+        what = "this brine" if coldest_c <= made.freezing_c else "the flesh in it"
+        lines.append(
+            f"At {coldest_c:.0f} °C {what} freezes, and takes up no salt as planned: brine at 0 to 3 °C "
+            "[nacl-freezing]."
+        )
     if after_pct < 0.9 * request.wps_pct:
         lines.append(
             f"In {brine_s / 3600:.0f} h salt reaches about {after_pct:.1f}, not {request.wps_pct:.1f} %: "

@@ -138,7 +138,9 @@ def build_plan(request: PlanRequest) -> Timeline:
     before = add_time(before, request.fridge_c if in_fridge else request.drying_c, dry_s)
     before = add_time(before, max(request.brine_c, request.fridge_c), brine_s)
     rows = plan_rows(request, fire, keeps, brine_s, dry_s, in_fridge, on_grill_s)
-    warnings = warnings_of(request, salted, brine_s, dry, in_fridge, before, cool, fire, on_grill_s, high_s)
+    warnings = warnings_of(
+        request, made, salted, brine_s, dry, in_fridge, before, cool, fire, on_grill_s, high_s
+    )
     plan = replace(food_plan, before=before, steps=tuple(row.step for row in rows))
     return Timeline(
         request=request,
