@@ -26,7 +26,7 @@ from coalminder.food.follow import (
 )
 from coalminder.food.foodplan import FoodPlan, PlanStep
 from coalminder.food.foodstate import Reminder
-from coalminder.food.foodview import next_step
+from coalminder.food.foodview import FELL, next_step
 from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
 
 PLAN = FoodPlan(thickness_m=0.022, mass_kg=1.6, set_point_c=93.0)
@@ -935,9 +935,33 @@ def test_a_probe_moved_to_a_colder_piece_after_done_is_told() -> None:
     cook_until(cook, 175)
     assert cook.view.done
     told = [r.text for r in cook.run(300, 40.0).reminders if r.code == "core_probe"]
-    assert told == [
-        "core probe fell all at once: is it in the food, or in another piece, which is not done yet?"
-    ]
+    assert told == ["A core probe fell all at once: if it is in another piece, that one is not done yet."]
+
+
+def test_a_probe_that_lies_on_the_table_asks_for_no_set_point() -> None:
+    """The thin piece was served, its probe pulled out: soon 'raise the set point' was said of a good fire."""
+    cook = Cook(replace(PLAN, thickness_m=0.030))
+    told = set()
+    for second in range(0, 6 * 3600, 10):
+        cook.now_s += 10.0
+        thin, thick = heated(second / 60), heated(second / 60 / 1.6)
+        samples = (("thin", Reading(thin if second < 10800 else 18.0)), ("thick", Reading(thick)))
+        cook.state, cook.view = follow(cook.state, cook.plan, 93.0, samples, (), cook.now_s)
+        if second > 10900:
+            told |= {r.code for r in cook.view.reminders}
+            assert [r.text for r in cook.view.reminders if r.code == "core_probe"] == [FELL]
+    assert "too_cool" not in told
+    assert (cook.view.done, cook.view.finish_min, cook.view.finish_note) == (False, None, "")
+
+
+def test_a_cold_piece_laid_on_later_is_foretold_once_it_warms() -> None:
+    cook = Cook()
+    cook_until(cook, 110)
+    for minute in range(120):
+        cook.run(60.0, heated(minute))
+    assert cook.view.core_measured
+    assert cook.view.finish_min == pytest.approx(142 + 30 - 120, abs=15)  # 71 °C after 142 min
+    assert "core_probe" not in [r.code for r in cook.view.reminders]
 
 
 def test_a_piece_the_probe_was_moved_to_is_not_done_because_another_was() -> None:

@@ -40,7 +40,7 @@ FELL_BACK_C = 3.0
 FELL_FOR_S = 600.0
 """A core far too low for so long is another piece's, not a probe that was held in the air for a moment."""
 ON_TABLE_C = 30.0
-"""What shows less, once a piece was done, may as well be a probe that lies on the table [estimate]."""
+"""What fell below this may as well be a probe that lies on the table [estimate]."""
 NEAR_AIR_C = 20.0
 """What shows more than the pit less this may be the pit's air beside the food [estimate]."""
 BEYOND_C = 15.0
@@ -269,7 +269,7 @@ def _tick(
     fell = core is not None and state.off_s is None and core < mean - beyond_c
     fell_s = None if not fell else now_s if state.fell_s is None else state.fell_s
     another = fell_s is not None and now_s - fell_s >= FELL_FOR_S
-    if core is not None and another and (not state.done or core > ON_TABLE_C):
+    if core is not None and another and core > ON_TABLE_C:
         family, fell, fell_s = slabs.start(replace(food, start_c=core)), False, None
         state = replace(state, forecast_s=None, strain=0.0, held_s=0.0, done=False)
     back = state.fell_s is not None and not fell
@@ -430,7 +430,7 @@ def _forecast(state: FoodState, plan: FoodPlan, now_s: float, target_c: float) -
 
     That is the set point, less what a fire that is too weak, or too hot, has missed it by all along.
     """
-    if not state.fire:
+    if not state.fire or (state.fell_s is not None and now_s - state.fell_s >= FELL_FOR_S):
         return replace(state, forecast_s=None, finish_s=None, finish_beyond=False)
     held_c = target_c + state.miss_c
     pit = held_c if state.pit_c is None else 0.5 * (state.pit_c + held_c)

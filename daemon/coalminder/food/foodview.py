@@ -179,6 +179,8 @@ NOT_AS_FOOD = (
     "The coldest core probe does not warm as this food would: is it in the open, or in steam? Put its tip "
     "into the middle of a piece."
 )
+FELL = "A core probe fell all at once: put its tip into the middle of the coldest piece on the grill."
+FELL_DONE = "A core probe fell all at once: if it is in another piece, that one is not done yet."
 MOST_STRAIN = 2.75
 """Food as wrong as the finish campaign's comes to 2.5; a probe on the table or in steam to 4 [estimate]."""
 TO_EAT = frozenset({"serve", "eat_by"})
@@ -226,9 +228,7 @@ def _reminders(
         elif state.doubt and not measured:
             out.append(Reminder("core_probe", state.doubt, "warn"))
         if state.fell_s is not None:
-            words = "core probe fell all at once: is it in the food, or in another piece"
-            words += ", which is not done yet?" if state.done else "?"
-            out.append(Reminder("core_probe", words, "warn"))
+            out.append(Reminder("core_probe", FELL_DONE if state.done else FELL, "warn"))
         if state.finish_beyond:
             note = _finish_note(state, plan, stage, measured)
             out.append(Reminder("core_probe" if note == NOT_AS_FOOD else "too_cool", note, "warn"))
