@@ -947,10 +947,10 @@ def test_a_probe_that_lies_on_the_table_asks_for_no_set_point() -> None:
         thin, thick = heated(second / 60), heated(second / 60 / 1.6)
         samples = (("thin", Reading(thin if second < 10800 else 18.0)), ("thick", Reading(thick)))
         cook.state, cook.view = follow(cook.state, cook.plan, 93.0, samples, (), cook.now_s)
-        if second > 10900:
+        if second > 10860:
             told |= {r.code for r in cook.view.reminders}
             assert [r.text for r in cook.view.reminders if r.code == "core_probe"] == [FELL]
-    assert "too_cool" not in told
+    assert not {"too_cool", "clock_come_up"} & told  # the piece that is left was above 54 °C
     assert (cook.view.done, cook.view.finish_min, cook.view.finish_note) == (False, None, "")
 
 

@@ -393,8 +393,10 @@ def _account(
     after = add_time(state.after, growth_c, dt_s) if cooling or kept else state.after
     # A cook by the rule kills what forms histamine; what has formed stays, and so does its clock.
     histamine = state.histamine if state.done else add_time(state.histamine, growth_c, dt_s)
-    # A core that fell back has not come up: its clock goes on.
-    hot_core = low_c >= (COOKED_C - FELL_BACK_C if state.hot_core else COOKED_C)
+    # A core that fell back has not come up: its clock goes on; one that fell at once may lie on the table.
+    hot_core = state.hot_core
+    if state.fell_s is None:
+        hot_core = low_c >= (COOKED_C - FELL_BACK_C if hot_core else COOKED_C)
     below_hot = state.below_hot_s
     if kept and growth_c >= HOT_C + TOLERANCE_C:
         below_hot = None
