@@ -938,6 +938,48 @@ def test_a_probe_moved_to_a_colder_piece_after_done_is_told() -> None:
     assert told == ["A core probe fell all at once: if it is in another piece, that one is not done yet."]
 
 
+def frozen_core(minutes: float) -> float:
+    """From -18 °C, 40 min at the freezing point until the ice is gone (FAO, textbooks; from memory)."""
+    if minutes < 15.0:
+        return -18.0 + minutes * 16.0 / 15.0
+    return -2.0 + 0.05 * (minutes - 15.0) if minutes < 55.0 else heated(1.4 * (minutes - 55.0))
+
+
+def test_a_frozen_core_is_told_and_followed_when_it_has_thawed() -> None:
+    """The slabs know no ice: readings bent them so far that 80 °C in the core was refused, hours later.
+
+    USDA, from memory: thaw before smoking; it is too long in the warm.
+    """
+    cook, told, doubted = Cook(), [], 0
+    while not cook.view.done:
+        minutes = cook.now_s / 60.0
+        assert minutes < 5 * 60
+        view = cook.run(10.0, frozen_core(minutes))
+        codes = [r.code for r in view.reminders]
+        doubted += "core_probe" in codes
+        if "frozen" in codes:
+            told.append(minutes)
+    assert doubted == 0
+    assert told[0] < 5.0
+    assert 15.0 < told[-1] < 25.0
+    thawed_s = 60.0 * (55.0 + 142.0 / 1.4)  # heated() is at 71 °C after 142 min
+    assert cook.now_s == pytest.approx(thawed_s + 1800.0, abs=120.0)
+
+
+@pytest.mark.parametrize("when_min", [0.0, 60.0])
+def test_a_probe_held_in_frosty_air_is_no_frozen_food(when_min: float) -> None:
+    cook = Cook(loaded=False)
+    cook.run(600.0, 4.0)
+    cook.run(0.0, 4.0, events=[FoodStep(step="loaded")])
+    begin_s, told = cook.now_s, set()
+    while cook.now_s < begin_s + 175 * 60:
+        minutes = (cook.now_s - begin_s) / 60.0
+        view = cook.run(10.0, -12.0 if when_min <= minutes < when_min + 1 else heated(minutes))
+        told |= {r.code for r in view.reminders}
+    assert "frozen" not in told
+    assert cook.view.done  # as without it, after 172 min
+
+
 def test_a_probe_that_lies_on_the_table_asks_for_no_set_point() -> None:
     """The thin piece was served, its probe pulled out: soon 'raise the set point' was said of a good fire."""
     cook = Cook(replace(PLAN, thickness_m=0.030))

@@ -52,6 +52,9 @@ HOPELESS = 1.6
 air's share in a probe that is half out [estimate]."""
 PUT_RIGHT_C = 10.0
 """A refused probe that falls by so much was moved, and is judged afresh."""
+THAWED_C = 0.5
+JUST_LOADED_C = 12.0
+"""Ice is looked for only in food that is still so cold: later the probe is held in frosty air [estimate]."""
 SHOWN_MEAN_S = 300.0
 JUMP_C = 10.0
 """Food gains less on the mean of its last minutes; what stood there before 'loaded' was reported late."""
@@ -198,7 +201,7 @@ def _trusted(samples: Sequence[tuple[str, Sample]]) -> dict[str, float]:
     return {
         name: s.temp_c
         for name, s in samples
-        if isinstance(s, Reading) and s.age_s <= CORE_FRESH_S and -10 < s.temp_c < 130
+        if isinstance(s, Reading) and s.age_s <= CORE_FRESH_S and -30 < s.temp_c < 130
     }
 
 
@@ -257,6 +260,9 @@ def _tick(
         family = slabs.advance(family, food, air, now_s - model_s)
         model_s = now_s
     mean, sd = slabs.spread([slabs.core_of(m) for m in family])
+    if core is not None and _icy(state, core, mean):
+        family = slabs.start(replace(food, start_c=core))
+        mean, sd = slabs.spread([slabs.core_of(m) for m in family])
     beyond_c = 5.0 * sd + 5.0
     if core is not None:
         jumped = before_c is None or core > before_c + JUMP_C
@@ -342,6 +348,12 @@ def _misplaced(
         why = f"core probe shows {core:.0f} °C, and this food must be near {mean_c:.0f} °C: "
         return why + "is it still in it?", core if air else refused_c
     return "", None
+
+
+def _icy(state: FoodState, core: float, mean_c: float) -> bool:
+    """Whether there is ice in the core, or was just now: the slabs know none, and begin when it is gone."""
+    was_icy = state.core_c is not None and state.core_c < THAWED_C
+    return state.off_s is None and mean_c < JUST_LOADED_C and (core < THAWED_C or was_icy)
 
 
 def _proven_s(state: FoodState, plan: FoodPlan, now_s: float, dt_s: float) -> float:

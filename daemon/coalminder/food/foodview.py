@@ -181,6 +181,12 @@ NOT_AS_FOOD = (
 )
 FELL = "A core probe fell all at once: put its tip into the middle of the coldest piece on the grill."
 FELL_DONE = "A core probe fell all at once: if it is in another piece, that one is not done yet."
+FROZEN_C = -2.5
+"""Fish freezes at about -2.2 °C (ASHRAE Refrigeration, ch. 9, table 3, from memory)."""
+FROZEN = (
+    "The core is frozen: it would be warm outside for hours before it is hot inside. Take it off, thaw it in "
+    "the refrigerator, then smoke it."
+)
 MOST_STRAIN = 2.75
 """Food as wrong as the finish campaign's comes to 2.5; a probe on the table or in steam to 4 [estimate]."""
 TO_EAT = frozenset({"serve", "eat_by"})
@@ -227,6 +233,8 @@ def _reminders(
             out.append(Reminder("food_done", "The food is done: take it off and report 'off'."))
         elif state.doubt and not measured:
             out.append(Reminder("core_probe", state.doubt, "warn"))
+        if measured and _frozen(state):
+            out.append(Reminder("frozen", FROZEN, "warn"))
         if state.fell_s is not None:
             out.append(Reminder("core_probe", FELL_DONE if state.done else FELL, "warn"))
         if state.finish_beyond:
@@ -237,6 +245,12 @@ def _reminders(
         raw = known_raw(state, plan)
         out.append(Reminder("not_done", told, "alarm") if raw else Reminder("not_done", UNMEASURED, "warn"))
     return tuple(out)
+
+
+def _frozen(state: FoodState) -> bool:
+    """Whether the food itself is frozen, not a probe that is held in frosty air."""
+    shown = state.core_c is not None and state.shown_c is not None and state.fell_s is None
+    return shown and (state.core_c or 0.0) < 0.0 and (state.shown_c or 0.0) < FROZEN_C
 
 
 def known_raw(state: FoodState, plan: FoodPlan) -> bool:
