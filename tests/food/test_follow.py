@@ -1140,6 +1140,35 @@ def test_a_probe_that_shows_the_pits_air_never_makes_food_done(beside_c: float) 
     assert doubted
 
 
+def test_a_probe_laid_from_the_table_into_a_cool_pit_never_makes_it_done() -> None:
+    """At 80 °C the air is little warmer than the core may be: after 25 min the estimate gave in."""
+    cook = Cook(replace(PLAN, set_point_c=80.0))
+    begin_min = 0.0
+    while cook.now_s < 6 * 3600:
+        minutes = cook.now_s / 60.0
+        true_c = 5.0 + 66.0 * (1.0 - math.exp(-minutes / 60.0))  # 71 °C is where it ends
+        shown_c = true_c if minutes < 150 else 12.0 if minutes < 200 else 80.0
+        view = cook.run(10.0, shown_c, pit_c=80.0)
+        begin_min = begin_min or (minutes if view.held_min > 0.0 else 0.0)
+    assert not view.done
+    assert begin_min == 0.0
+    assert "core_probe" in [r.code for r in view.reminders]
+
+
+def test_a_probe_in_the_air_is_not_believed_because_the_food_came_off_and_went_back() -> None:
+    """The estimate grew wide while nothing was believed: wide enough for the pit's air, on a plate."""
+    cook = Cook()
+    cook_until(cook, 8)
+    for second in range(0, 82 * 60, 10):
+        view = cook.run(10.0, 92.0 if second < 600 else 80.0, pit_c=92.0 if second < 600 else 80.0)
+    assert "core_probe" in [r.code for r in view.reminders]
+    cook.run(120.0, 80.0, pit_c=80.0, events=[FoodStep(step="off")])
+    assert not cook.view.core_measured
+    cook.run(0.0, 80.0, pit_c=80.0, events=[FoodStep(step="loaded")])
+    view = cook.run(60 * 60, 80.0, pit_c=80.0)
+    assert (view.done, view.held_min) == (False, 0.0)
+
+
 @pytest.mark.parametrize("air_share", [0.3, 0.5, 0.7])
 @pytest.mark.parametrize("slips_min", [0.0, 60.0], ids=lambda m: f"from minute {m:g}")
 @pytest.mark.parametrize("lifted_min", [(), (25, 75)], ids=["lid on", "lid lifted"])

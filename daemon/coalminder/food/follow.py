@@ -137,10 +137,12 @@ def _report(state: FoodState, plan: FoodPlan, step: str, now_s: float, ambient_c
     reports = (*state.reports, (step, now_s))
     if step == "loaded" and _goes_back(state, now_s):
         kept = tuple(report for report in state.reports if report[0] != "off")
+        core_c, _ = slabs.spread([slabs.core_of(m) for m in state.family])
+        hot = state.refused_c is not None and state.refused_c > core_c  # as it was before it came off
         return replace(
             state,
             off_s=None,
-            refused_c=None,
+            refused_c=state.refused_c if hot else None,
             below_hot_s=None,
             after=NO_EXPOSURE,
             held_s=0.0,
@@ -171,7 +173,7 @@ def _report(state: FoodState, plan: FoodPlan, step: str, now_s: float, ambient_c
     if step == "chilled" and state.off_s is None:  # the batch before: this one is on the grill
         return replace(state, before_off_s=None)
     if step == "off":
-        return replace(state, off_s=now_s, reports=reports, finish_s=None, refused_c=None)
+        return replace(state, off_s=now_s, reports=reports, finish_s=None)
     if step == "chilled":
         return replace(state, chilled_s=now_s, before_off_s=None, reports=reports)
     return replace(state, reports=reports)
@@ -326,23 +328,26 @@ def _misplaced(
     probe would be believed in the end. around_c: the air that cools the food.
     """
     refused_c = state.refused_c
+    air_c = math.inf if state.pit_c is None else state.pit_c
+    near_air = core > air_c - NEAR_AIR_C
     if state.off_s is None:
-        air_c = math.inf if state.pit_c is None else state.pit_c
-        near_air = core > air_c - NEAR_AIR_C
         hopeless_c = BEYOND_C if near_air else HOPELESS * beyond_c
         beyond_c = min(beyond_c, BEYOND_C) if near_air else beyond_c
         refused = refused_c is not None and core > refused_c - PUT_RIGHT_C
         beyond_c = NEAR_C if refused else beyond_c
-        if core > mean_c + beyond_c or core > max(air_c + OVER_PIT_C, mean_c + NEAR_C):
-            hopeless = core > mean_c + hopeless_c and (jumped or near_air)
+        is_air = core > air_c - OVER_PIT_C and (refused or jumped)
+        over = core > max(air_c + OVER_PIT_C, mean_c + NEAR_C)
+        if over or core > mean_c + beyond_c or (is_air and refused):
+            hopeless = is_air or (core > mean_c + hopeless_c and (jumped or near_air))
             if hopeless or refused_c is not None:
                 refused_c = core if refused_c is None else max(core, refused_c)
             why = f"core probe shows {core:.0f} °C, more than this food can be: is it in the middle of it?"
             return why, refused_c
         return "", None if refused else refused_c
     # pulled out, or left in the grill; in the refrigerator a pile may well be warmer than its model
-    pulled = core < mean_c - (2.0 * beyond_c if refused_c is None else NEAR_C)
-    left = state.chilled_s is None and core > mean_c + 2.0 * beyond_c
+    hot = refused_c is not None and refused_c > mean_c and near_air  # it was refused on the grill
+    pulled = core < mean_c - (2.0 * beyond_c if refused_c is None or hot else NEAR_C)
+    left = state.chilled_s is None and core > mean_c + (NEAR_C if hot else 2.0 * beyond_c)
     if pulled or left:
         air = pulled and core - around_c < mean_c - core
         why = f"core probe shows {core:.0f} °C, and this food must be near {mean_c:.0f} °C: "
