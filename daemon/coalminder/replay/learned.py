@@ -35,6 +35,10 @@ CALM_MS = 2.5  # a loop with more than this would be seen to swing
 # kettles unlike them.
 USUAL_KETTLE = Prior(slope=0.06, slope_sd=0.4, tau_s=1100.0, tau_sd=0.45, theta_s=5.0, theta_sd=0.6)
 
+# The delay that the core heard holds lags of the fire, too: the dead time is 0.4 to 1 of it on 21 grills of
+# other making (`PYTHONPATH=tests python tests/heard_delay.py`).
+HEARD_FRAC, HEARD_SD = 0.75, 0.35
+
 
 @dataclass(frozen=True)
 class Learned:
@@ -73,7 +77,7 @@ OTHERWISE = (
 def learn(cooks: Sequence[Cook], prior: Prior | None = USUAL_KETTLE, seed: int = 0) -> Learned:
     """Fit one kettle to all its cooks (pooled by information) and draw models that agree with them."""
     fits, still = [], ""
-    ends = [_end(cook) for cook in cooks]
+    ends = [end_of(cook) for cook in cooks]
     config = cooks[0].state.config
     noise = float(np.median([cook.noise_c for cook in cooks]))
     smooth_s = pit.smooth_s(config.pit, noise)
@@ -119,7 +123,7 @@ def learn(cooks: Sequence[Cook], prior: Prior | None = USUAL_KETTLE, seed: int =
     return Learned(best, _seen_calm(models, cooks, gains, noise), noise, still, next_gain, doubt, own)
 
 
-def _end(cook: Cook) -> State:
+def end_of(cook: Cook) -> State:
     """The core's state at the end of the cook, as far as it could hear the kettle.
 
     In another logger's record our core did not move the vents, so it heard nothing.
@@ -136,7 +140,8 @@ def _heard_prior(prior: Prior | None, heard: Sequence[ResponseState], smooth_s: 
     delays = [one.delay_s for one in heard if one.delay_s is not None]
     if prior is None or not delays:
         return prior
-    return replace(prior, theta_s=max(float(np.median(delays)) - smooth_s, prior.theta_s))
+    theta_s = HEARD_FRAC * (float(np.median(delays)) - smooth_s)
+    return prior if theta_s <= prior.theta_s else replace(prior, theta_s=theta_s, theta_sd=HEARD_SD)
 
 
 def _only_prior(one: Fit, prior: Prior) -> Fit:
