@@ -18,6 +18,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from brokers import wait_for
+from scipy.stats import spearmanr
 
 from coalminder.core import Config
 from coalminder.core.config import LoopConfig
@@ -277,6 +278,35 @@ def test_a_model_of_a_kettle_with_more_effect_has_less_margin() -> None:
     control = core_controller(LoopConfig(kp=0.2, ki=5e-4, kd=5.0))
     ms = [fopdt_margins(Fopdt(k, 1100.0, 20.0), control).ms for k in (20.0, 50.0, 120.0)]
     assert ms == sorted(ms)
+
+
+def test_the_estimate_that_sorts_gains_ranks_them_as_the_core_does(
+    slack_cook: Cook, ran_once: Callable[..., Outcome], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A load that stays is taken away by the integral alone: without it the weakest integral came first."""
+    monkeypatch.setattr(tune_module, "run_again", ran_once)
+    kettle = learn([slack_cook], seed=3)
+    linear = tune_module._Linear(kettle, [slack_cook], slack_cook.state.config)
+    tune_module._set([slack_cook], slack_cook.state.config, (kettle.models[0],))
+    estimated, ran = [], []
+    for kp, integral_s in ((0.5, 200.0), (0.15, 300.0), (0.05, 300.0), (0.15, 3000.0), (0.05, 1000.0)):
+        loop = replace(SLUGGISH, kp=kp, ki=kp / integral_s, kd=4.0 * kp)
+        estimated.append(linear.judge(loop)[1])
+        ran.append(tune_module._score_of(loop)[0].mean_abs_c)
+    assert spearmanr(estimated, ran).statistic > 0.85
+    assert all(0.5 * b < a < 2.0 * b for a, b in zip(estimated, ran, strict=True))
+
+
+def test_shipped_gains_that_did_much_better_are_named_where_no_robust_ones_did(tuned: Tuning) -> None:
+    before = tuned.before
+    shipped = replace(before, name="as shipped", ms=3.0, by_model=tuple(0.7 * e for e in before.by_model))
+    too_hot = replace(shipped, score=replace(shipped.score, peak_c=130.0))
+    best = tune_module._best([before, shipped], before, 121.0, own=True)
+    assert best is before, "robust at the worst model is the limit for what is proposed"
+    assert "would take off 30 %" in tune_module._worth_a_cook([before, shipped], before, best, 121.0)
+    assert tune_module._worth_a_cook([before, too_hot], before, best, 121.0) == ""
+    better = replace(before, by_model=tuple(0.5 * e for e in before.by_model))
+    assert tune_module._worth_a_cook([before, shipped], before, better, 121.0) == ""
 
 
 def test_the_search_stays_within_what_the_settings_take() -> None:
