@@ -8,17 +8,18 @@ taken in every 60 s, the finish is forecast every 5 min). Must not know: fire, a
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 from coalminder.events import FoodStep, WoodAdded
+from coalminder.food import corecheck
 from coalminder.food import ensemble as slabs
 from coalminder.food.doneness import TOLERANCE_C, held_s, lethal_rate
 from coalminder.food.exposure import BATCH_OUT_S, COOKED_C, HOT_C, NO_EXPOSURE, add_time
 from coalminder.food.foodplan import FoodPlan
-from coalminder.food.foodstate import FoodState, FoodView
-from coalminder.food.foodview import CORE_FRESH_S, ran_out, view_of
-from coalminder.values import ProbeFault, Reading, Sample
+from coalminder.food.foodstate import CORE_FRESH_S, FoodState, FoodView
+from coalminder.food.foodview import ran_out, view_of
+from coalminder.values import Sample
 
 __all__ = ["FoodState", "FoodView", "follow", "refuse_reason", "report"]
 
@@ -41,25 +42,6 @@ FELL_FOR_S = 600.0
 """A core far too low for so long is another piece's, not a probe that was held in the air for a moment."""
 ON_TABLE_C = 30.0
 """What fell below this may as well be a probe that lies on the table [estimate]."""
-NEAR_AIR_C = 20.0
-"""What shows more than the pit less this may be the pit's air beside the food [estimate]."""
-BEYOND_C = 15.0
-"""Such a reading is believed no further than this from the model, however unsure that is [estimate]."""
-NEAR_C = 5.0
-"""Nor is a probe that was refused as hopeless, further than this: the slabs' spread grows while it is."""
-HOPELESS = 1.6
-"""This many times what the model may be wrong by (20 °C as food is laid on: fish from a warm kitchen) is the
-air's share in a probe that is half out [estimate]."""
-PUT_RIGHT_C = 10.0
-"""A refused probe that falls by so much was moved, and is judged afresh."""
-THAWED_C = 0.5
-JUST_LOADED_C = 12.0
-"""Ice is looked for only in food that is still so cold: later the probe is held in frosty air [estimate]."""
-SHOWN_MEAN_S = 300.0
-JUMP_C = 10.0
-"""Food gains less on the mean of its last minutes; what stood there before 'loaded' was reported late."""
-OVER_PIT_C = 3.0
-"""A core in drying food stays under the air around it; so far the probes may differ [estimate]."""
 GOES_BACK_S = 3600.0
 COOL_FILM_W_M2K = 9.0
 FRIDGE_FILM_W_M2K = 8.0
@@ -198,38 +180,6 @@ def _goes_back(state: FoodState, now_s: float) -> bool:
     )
 
 
-def _trusted(samples: Sequence[tuple[str, Sample]]) -> dict[str, float]:
-    """The cores that can be believed, by the names of their probes."""
-    return {
-        name: s.temp_c
-        for name, s in samples
-        if isinstance(s, Reading) and s.age_s <= CORE_FRESH_S and -30 < s.temp_c < 130
-    }
-
-
-def _slowest(
-    samples: Sequence[tuple[str, Sample]],
-    cores: Mapping[str, float],
-    read_s: Mapping[str, float],
-    now_s: float,
-    cooling: bool,
-) -> tuple[float | None, str]:
-    """The trusted core that is behind the others, the warmest when it cools; without one, why.
-
-    read_s: when each probe was last read. One that has fallen silent may sit in the slowest piece: then what
-    the others show is no measurement of it.
-    """
-    silent = [name for name, _ in samples if now_s - read_s.get(name, now_s) > CORE_FRESH_S]
-    if cores and silent:
-        which, left = ("warmest", "that is left") if cooling else ("coldest", "on the grill")
-        remedy = f"plug it in again, its tip in the middle of the {which} piece {left}"
-        return None, f"{', '.join(silent)}: silent, and perhaps in the {which} piece: {remedy}"
-    if cores:
-        return (max if cooling else min)(cores.values()), ""
-    faults = [f"{name}: {s.kind.value.replace('_', ' ')}" for name, s in samples if isinstance(s, ProbeFault)]
-    return None, f"{', '.join(faults)}: look at plug and cable" if faults else ""
-
-
 def _tick(
     state: FoodState,
     plan: FoodPlan,
@@ -246,15 +196,15 @@ def _tick(
         state = replace(state, pit_c=mean)
     target_c = plan.set_point_c if set_point_c is None else set_point_c
     state = _missed(state, None if pit_c is None else pit_c - target_c, now_s, dt_s)
-    cores = _trusted(core_samples)
+    cores = corecheck.trusted(core_samples)
     before_c = state.shown_c
-    state = _shown(state, cores, dt_s)
+    state = corecheck.shown(state, cores, dt_s)
     if state.loaded_s is None:
         return replace(state, now_s=now_s)
     food = plan.food()
     read_s = dict(state.read_s) | dict.fromkeys(cores, now_s)
     state = replace(state, read_s=tuple(read_s.items()))
-    core, doubt = _slowest(core_samples, cores, read_s, now_s, state.off_s is not None)
+    core, doubt = corecheck.slowest(core_samples, cores, read_s, now_s, state.off_s is not None)
     family = state.family
     air = _air(state, plan, pit_c, set_point_c, ambient_c)
     model_s = state.model_s
@@ -262,13 +212,12 @@ def _tick(
         family = slabs.advance(family, food, air, now_s - model_s)
         model_s = now_s
     mean, sd = slabs.spread([slabs.core_of(m) for m in family])
-    if core is not None and _icy(state, core, mean):
+    if core is not None and corecheck.icy(state, core, mean):
         family = slabs.start(replace(food, start_c=core))
         mean, sd = slabs.spread([slabs.core_of(m) for m in family])
     beyond_c = 5.0 * sd + 5.0
     if core is not None:
-        jumped = before_c is None or core > before_c + JUMP_C
-        wrong, refused_c = _misplaced(state, core, mean, beyond_c, jumped, air.temp_c)
+        wrong, refused_c = corecheck.misplaced(state, core, mean, beyond_c, before_c, air.temp_c)
         state = replace(state, refused_c=refused_c)
         core, doubt = (None, wrong) if wrong else (core, doubt)
     proven_s = _proven_s(state, plan, now_s, dt_s)
@@ -308,57 +257,6 @@ def _missed(state: FoodState, miss_c: float | None, now_s: float, dt_s: float) -
     miss_c = min(max(miss_c, -MISS_MOST_C), MISS_MOST_C)
     mean_c = state.miss_c + min(1.0, dt_s / MISS_MEAN_S) * (miss_c - state.miss_c)
     return replace(state, miss_c=min(max(mean_c, min(miss_c, 0.0)), max(miss_c, 0.0)))
-
-
-def _shown(state: FoodState, cores: Mapping[str, float], dt_s: float) -> FoodState:
-    """With the mean of what the coldest core probe showed lately, also before the food was reported."""
-    if not cores:
-        return state
-    coldest = min(cores.values())
-    before = coldest if state.shown_c is None else state.shown_c
-    return replace(state, shown_c=before + min(1.0, dt_s / SHOWN_MEAN_S) * (coldest - before))
-
-
-def _misplaced(
-    state: FoodState, core: float, mean_c: float, beyond_c: float, jumped: bool, around_c: float
-) -> tuple[str, float | None]:
-    """Why `core` cannot be the middle of this food, "" when it can; and `refused_c` from now on.
-
-    beyond_c: how wrong the model may be; it grows while nothing is believed, so that without `refused_c` any
-    probe would be believed in the end. around_c: the air that cools the food.
-    """
-    refused_c = state.refused_c
-    air_c = math.inf if state.pit_c is None else state.pit_c
-    near_air = core > air_c - NEAR_AIR_C
-    if state.off_s is None:
-        hopeless_c = BEYOND_C if near_air else HOPELESS * beyond_c
-        beyond_c = min(beyond_c, BEYOND_C) if near_air else beyond_c
-        refused = refused_c is not None and core > refused_c - PUT_RIGHT_C
-        beyond_c = NEAR_C if refused else beyond_c
-        is_air = core > air_c - OVER_PIT_C and (refused or jumped)
-        over = core > max(air_c + OVER_PIT_C, mean_c + NEAR_C)
-        if over or core > mean_c + beyond_c or (is_air and refused):
-            hopeless = is_air or (core > mean_c + hopeless_c and (jumped or near_air))
-            if hopeless or refused_c is not None:
-                refused_c = core if refused_c is None else max(core, refused_c)
-            why = f"core probe shows {core:.0f} °C, more than this food can be: is it in the middle of it?"
-            return why, refused_c
-        return "", None if refused else refused_c
-    # pulled out, or left in the grill; in the refrigerator a pile may well be warmer than its model
-    hot = refused_c is not None and refused_c > mean_c and near_air  # it was refused on the grill
-    pulled = core < mean_c - (2.0 * beyond_c if refused_c is None or hot else NEAR_C)
-    left = state.chilled_s is None and core > mean_c + (NEAR_C if hot else 2.0 * beyond_c)
-    if pulled or left:
-        air = pulled and core - around_c < mean_c - core
-        why = f"core probe shows {core:.0f} °C, and this food must be near {mean_c:.0f} °C: "
-        return why + "is it still in it?", core if air else refused_c
-    return "", None
-
-
-def _icy(state: FoodState, core: float, mean_c: float) -> bool:
-    """Whether there is ice in the core, or was just now: the slabs know none, and begin when it is gone."""
-    was_icy = state.core_c is not None and state.core_c < THAWED_C
-    return state.off_s is None and mean_c < JUST_LOADED_C and (core < THAWED_C or was_icy)
 
 
 def _proven_s(state: FoodState, plan: FoodPlan, now_s: float, dt_s: float) -> float:

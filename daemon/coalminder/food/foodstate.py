@@ -11,6 +11,9 @@ from coalminder.food.ensemble import Ensemble
 from coalminder.food.exposure import NO_EXPOSURE, Clock, Exposure
 from coalminder.food.foodplan import PlanStep
 
+CORE_FRESH_S = 60.0
+"""A reading of the core stands for so long, and a gap between two for no longer."""
+
 
 @dataclass(frozen=True, slots=True)
 class Reminder:

@@ -21,9 +21,8 @@ from coalminder.food.exposure import (
     standing_clock,
 )
 from coalminder.food.foodplan import FoodPlan, PlanStep
-from coalminder.food.foodstate import FoodState, FoodView, Reminder
+from coalminder.food.foodstate import CORE_FRESH_S, FoodState, FoodView, Reminder
 
-CORE_FRESH_S = 60.0
 COOLING = ("resting", "chilled")
 """Stages after the grill."""
 WARMED_C = 3.0
