@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import subprocess
 import tomllib
 from dataclasses import replace
 from pathlib import Path
@@ -43,6 +44,14 @@ def test_every_setting_is_shown_with_its_default(section: str) -> None:
         assert f"#{key} = " in text, f"[{section}] {key} is not in the file"
         if value is not None:
             assert shown(section)[key] == value, key
+
+
+def test_the_configuration_for_practice_that_the_page_s_guide_writes_is_accepted(tmp_path: Path) -> None:
+    """docs/page.md, 'Try it'."""
+    lines = (FILE.parents[1] / "docs" / "page.md").read_text("utf-8").splitlines()
+    (line,) = [line for line in lines if line.endswith(">practice.toml")]
+    subprocess.run(line, shell=True, cwd=tmp_path, check=True, timeout=10)
+    assert load_settings(tmp_path / "practice.toml").journal.directory == tmp_path / "practice"
 
 
 def test_the_place_of_the_calibration_is_shown_before_all_sections() -> None:
