@@ -10,10 +10,12 @@ import time
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from http.server import BaseHTTPRequestHandler, HTTPServer
+from pathlib import Path
 
 import pytest
 from brokers import Mosquitto, Watcher, free_port, wait_for
 
+from coalminder.cli import main
 from coalminder.errors import UserError
 from coalminder.messages.link import Link
 from coalminder.messages.options import LinkOptions
@@ -282,3 +284,16 @@ def test_without_a_service_the_program_says_what_to_do() -> None:
     assert done.returncode == 2
     assert "--to URL" in done.stderr
     assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize("configured", [False, True], ids=["by default", "with a configuration"])
+def test_a_grill_that_is_no_name_is_told_in_one_line(
+    configured: bool, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ["push", "--to", "json://127.0.0.1:1/hook", "--grill", "No Such"]
+    if configured:
+        path = tmp_path / "grill.toml"
+        path.write_text("", "utf-8")
+        words += ["--config", str(path)]
+    assert main(words) == 2
+    assert "a-z" in capsys.readouterr().err

@@ -76,10 +76,11 @@ class LinkOptions:
         """From the dump of the section [mqtt] (`settings.mqtt.model_dump()`).
 
         The password may be plain, secret, or the first line of `password_file`; UserError when that file
-        cannot be read.
+        cannot be read, or for a `grill` that is no name.
         """
         known = {field.name for field in fields(cls)}
         chosen = {name: value for name, value in values.items() if name in known}
+        _refuse_no_name(chosen.get("grill", cls().grill))
         password = chosen.get("password")
         if password is not None:
             chosen["password"] = getattr(password, "get_secret_value", lambda: password)()
@@ -100,8 +101,7 @@ class LinkOptions:
             ) from None
         if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname or parts.path.strip("/"):
             raise UserError(f"broker URL {_public(url)!r}: write mqtt://host:1883 or mqtts://host:8883")
-        if not is_name(grill):
-            raise UserError(f"grill name {grill!r}: use 1 to 32 of a-z, 0-9, _ and -")
+        _refuse_no_name(grill)
         tls = parts.scheme == "mqtts"
         return cls(
             host=parts.hostname,
@@ -111,6 +111,11 @@ class LinkOptions:
             username=unquote(parts.username) if parts.username else None,
             password=unquote(parts.password) if parts.password else None,
         )
+
+
+def _refuse_no_name(grill: str) -> None:
+    if not is_name(grill):
+        raise UserError(f"grill name {grill!r}: use 1 to 32 of a-z, 0-9, _ and -")
 
 
 def _first_line(path: Path) -> str:

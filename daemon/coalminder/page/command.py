@@ -143,7 +143,6 @@ def _broker(args: argparse.Namespace, page: PageSettings, mqtt: dict[str, Any], 
             "password": None,
             "password_file": page.mqtt_password_file,
         }
-    LinkOptions.from_url("mqtt://localhost", name)  # the name, checked in one place
     return LinkOptions.from_settings(mqtt | {"grill": name})
 
 
