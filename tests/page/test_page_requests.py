@@ -134,6 +134,7 @@ async def test_a_wrong_password_is_refused_and_guessing_is_stopped(phone: Phone)
         {"origin": "http://127.0.0.1:9999"},
         {"origin": "http://example.org"},
         {"origin": "http://127.0.0.1:8480.example.org"},
+        {"origin": "http://["},
         {"sec_fetch_site": "cross-site"},
         {"sec_fetch_site": "same-site"},
         {"x_csrf": "-"},

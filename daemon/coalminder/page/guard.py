@@ -96,7 +96,10 @@ def same_origin(headers: Headers) -> bool:
     """Whether the browser says that our own page asks (Origin; Fetch Metadata where it sends them)."""
     if headers.get("sec-fetch-site", "same-origin") != "same-origin":
         return False
-    origin = urlsplit(headers.get("origin", ""))
+    try:
+        origin = urlsplit(headers.get("origin", ""))
+    except ValueError:  # no browser sends it
+        return False
     return origin.scheme in ("http", "https") and origin.netloc.lower() == headers.get("host", "").lower()
 
 
