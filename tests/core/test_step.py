@@ -612,6 +612,18 @@ def test_a_lid_that_only_the_pit_saw_come_back_is_not_doubted_for_ever() -> None
     assert unsaid_lid(told=False, seconds=900) > 2.0 * unsaid_lid(told=False)
 
 
+def test_wood_is_asked_for_only_while_food_is_on_the_grill() -> None:
+    bench = Bench()
+    bench.tending()
+    assert "add_wood" not in bench.decisions[-1].advice
+    bench.step(93.0, FoodStep(step="loaded"))
+    assert "add_wood" in bench.run(93.0, 60).advice
+    bench.step(93.0, FoodStep(step="off"))
+    assert "add_wood" not in bench.run(93.0, 60).advice
+    bench.step(93.0, FoodStep(step="loaded"))  # another batch
+    assert "add_wood" in bench.run(93.0, 60).advice
+
+
 def test_advice_to_relight_must_last_and_not_follow_a_lid_lift() -> None:
     config, codes = AdviceConfig(), ("relight", "charcoal_low")
     since: advice.Since = ()

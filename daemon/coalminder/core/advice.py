@@ -91,6 +91,7 @@ def lasting(
 def wood_is_due(config: AdviceConfig, loaded_s: float | None, wood_s: float | None, now_s: float) -> bool:
     """Whether a piece is due: during the smoke after loading, when the last one has smoked out.
 
+    loaded_s: when the food on the grill was laid on, None without food; wood_s: when wood was, None: never.
     About 90 min of smoke in all, a piece of 60-100 g lasting about 45 min (common practice).
     """
     if loaded_s is None or now_s - loaded_s > config.smoke_s:
