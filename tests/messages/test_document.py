@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import warnings
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,7 +20,7 @@ import jsonschema
 import pytest
 
 from coalminder.messages.document import asyncapi, files, schemas
-from coalminder.messages.payloads import COMMANDS, ReplyMessage, utc
+from coalminder.messages.payloads import COMMANDS, CommandMessage, ReplyMessage, utc
 from coalminder.messages.views import alarm_message, normal_message, state_message
 from coalminder.values import (
     HEALTHY,
@@ -47,6 +48,18 @@ def test_committed_files_are_what_the_models_say() -> None:
     fresh = files()
     committed = {path.name: path.read_text(encoding="utf-8") for path in FOLDER.glob("*.json")}
     assert committed == fresh, "run: python -m coalminder.messages.document docs/mqtt"
+
+
+def test_the_guide_has_every_command_with_its_fields() -> None:
+    guide = (FOLDER.parent / "mqtt.md").read_text("utf-8")
+    table = guide.split("| kind | further fields | what |\n|---|---|---|\n")[1].split("\n\n")[0]
+    shown = {
+        kind: set(re.findall(r"`(\w+)`", fields))
+        for kinds, fields in (line.split("|")[1:3] for line in table.splitlines())
+        for kind in re.findall(r"`(\w+)`", kinds)
+    }
+    common = set(CommandMessage.model_fields)
+    assert shown == {kind: set(model.model_fields) - common for kind, model in COMMANDS.items()}
 
 
 @pytest.mark.parametrize("name", schemas())

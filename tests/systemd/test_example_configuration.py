@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import tomllib
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 from pydantic import BaseModel, TypeAdapter
@@ -16,15 +16,14 @@ FILE = Path(__file__).parents[2] / "config" / "coalminder.toml"
 TEXT = FILE.read_text(encoding="utf-8")
 LINE = re.compile(r"^#{0,2}(\w+) = (.+?)(?:\s+#.*)?$")
 
-KINDS: dict[str, type[probes.ProbeBlock]] = {
-    "max31855": probes.ThermocoupleK, "mcp3208": probes.SpiThermistor, "ads1115": probes.I2cThermistor,
-    "max31865": probes.PlatinumRtd, "ds18b20": probes.OneWire, "mqtt": probes.Topic,
-    "simulated": probes.Simulated,
-}  # fmt: skip
-DRIVERS: dict[str, type[vents.Servo]] = {
-    "kernel_pwm": vents.KernelPwmVent, "pin": vents.PinVent, "pca9685": vents.Pca9685Vent,
-    "simulated": vents.SimulatedVent,
-}  # fmt: skip
+
+def by_word(union: Any, word: str) -> dict[str, Any]:
+    """Every block of a section by the first of its kinds (or drivers)."""
+    return {get_args(block.model_fields[word].annotation)[0]: block for block in get_args(get_args(union)[0])}
+
+
+KINDS: dict[str, type[probes.ProbeBlock]] = by_word(probes.ProbeSettings, "kind")
+DRIVERS: dict[str, type[vents.Servo]] = by_word(vents.VentSettings, "driver")
 
 
 def blocks() -> list[tuple[str, dict[str, tuple[Any, bool]]]]:
@@ -47,14 +46,22 @@ def own_fields(model: type[BaseModel], base: type[BaseModel]) -> set[str]:
 
 def block_of(word: str, value: str) -> dict[str, tuple[Any, bool]]:
     section = "probes" if word == "kind" else "vents"
-    return next(
+    found = [
         keys for name, keys in blocks() if name.startswith(section) and keys.get(word, ("",))[0] == value
-    )
+    ]
+    assert found, f"{word} = {value!r} has no block in {FILE.name}"
+    return found[0]
 
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_every_field_of_a_probe_is_shown(kind: str) -> None:
     assert own_fields(KINDS[kind], probes.ProbeBlock) <= set(block_of("kind", kind))
+
+
+@pytest.mark.parametrize("block", KINDS.values(), ids=KINDS)
+def test_every_kind_of_a_probe_is_named(block: type[probes.ProbeBlock]) -> None:
+    for kind in get_args(block.model_fields["kind"].annotation):
+        assert re.search(rf"\b{kind}\b", TEXT), kind
 
 
 @pytest.mark.parametrize("driver", DRIVERS)
@@ -102,5 +109,5 @@ def test_file_with_every_example_switched_on_loads(driver: str) -> None:
     parts = re.split(r"(?m)^(?=\[vents\.upper\])", text)
     chosen = next(part for part in parts[1:] if f'driver = "{driver}"' in part)
     data = tomllib.loads(parts[0] + chosen)
-    assert len(TypeAdapter(probes.ProbesSettings).validate_python(data["probes"])) == 7
+    assert len(TypeAdapter(probes.ProbesSettings).validate_python(data["probes"])) == len(KINDS)
     assert vents.VentsSettings.model_validate(data["vents"]).upper is not None
