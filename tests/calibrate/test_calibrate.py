@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import json
+import math
 import os
 import sys
 from pathlib import Path
@@ -18,7 +19,7 @@ from linear_curve import LINEAR_CURVE
 from coalminder.calibrate import command, points, stops, water
 from coalminder.cli import main
 from coalminder.errors import SettingsError, UserError
-from coalminder.probes.thermistor import SteinhartHart
+from coalminder.probes.thermistor import SteinhartHart, from_beta
 from coalminder.settings.calibration import (
     NOTHING,
     Calibration,
@@ -135,6 +136,24 @@ def test_thermistor_fit_refuses_nonsense() -> None:
         points.thermistor(
             ((0.0, 100.0), (50.0, 119.4), (100.0, 138.5)), SteinhartHart(1e-3, 2e-4, 1e-7), ProbeCorrection()
         )
+
+
+@pytest.mark.parametrize("baths_c", [(0.0, 40.0, 90.0), (0.0, 20.0, 45.0)], ids=["hot", "lukewarm"])
+def test_baths_told_in_fahrenheit_are_refused(baths_c: tuple[float, ...]) -> None:
+    """They too make a curve of a thermistor, by which food at 22 °C is at 71."""
+    true = SteinhartHart(1.129148e-3, 2.34125e-4, 8.76741e-8)  # 10 kΩ type 2
+    rough = from_beta(3800.0, 10_000.0)
+    ohms = [true.resistance_ohm(bath_c) for bath_c in baths_c]
+    told_f = [32.0 + 1.8 * bath_c for bath_c in baths_c]
+    with pytest.raises(UserError, match="°F"):
+        points.thermistor(tuple(zip(told_f, ohms, strict=True)), rough, ProbeCorrection())
+    points.thermistor(tuple(zip(baths_c, ohms, strict=True)), rough, ProbeCorrection())
+
+
+@pytest.mark.parametrize("odd_c", [math.nan, -273.15, 194.0, math.inf])
+def test_what_is_no_bath_is_refused_before_anybody_stirs(odd_c: float) -> None:
+    with pytest.raises(UserError, match="150 °C"):
+        points.check_baths([0.0, 40.0, odd_c])
 
 
 # --- stops -----------------------------------------------------------------------------------------------

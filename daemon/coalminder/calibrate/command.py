@@ -8,7 +8,6 @@ import sys
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from datetime import UTC, datetime
-from itertools import combinations
 from pathlib import Path
 
 from coalminder.calibrate import flow, points, stops, water
@@ -35,8 +34,6 @@ from coalminder.vents.build import build_vent
 from coalminder.vents.by_hand import by_hand
 from coalminder.vents.curve import DEFAULT_CURVE, FlowCurve
 
-LEAST_BATH_C, GREATEST_BATH_C = -30.0, 250.0  # brine with ice, oil: what a kitchen has (estimate)
-LEAST_APART_C = 10.0  # from nearer points the curve would go astray at 93 °C (estimate)
 _FLOW = "flow curve from"
 Say = Callable[[str], None]
 Figures = Mapping[str, object]
@@ -206,13 +203,7 @@ def fit_thermistor(
     read: Callable[[Settings, Calibration, str, float], float] = shown_c,
 ) -> Calibration:
     """Read a thermistor in three baths, one after the other, and fit its curve. `read`: as `shown_c`."""
-    if len(true_c) != 3:
-        raise UserError(f"--true-c was given {len(true_c)} times; three baths are needed")
-    for bath_c in true_c:
-        if not LEAST_BATH_C <= bath_c <= GREATEST_BATH_C:
-            raise UserError(f"--true-c {bath_c:g}: {LEAST_BATH_C:g} to {GREATEST_BATH_C:g} °C")
-    if min(abs(a - b) for a, b in combinations(true_c, 2)) < LEAST_APART_C:
-        raise UserError(f"--true-c: the baths must be {LEAST_APART_C:g} K or more apart: ice, lukewarm, hot")
+    points.check_baths(true_c)
     block = (settings.probes or {}).get(name)
     if not isinstance(block, SpiThermistor | I2cThermistor):
         raise UserError(f"probe '{name}' is no thermistor; use 'calibrate ice' and 'calibrate boil'")

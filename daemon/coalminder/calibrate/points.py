@@ -4,15 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 from coalminder.calibrate.water import ICE_C
 from coalminder.errors import UserError
 from coalminder.probes.thermistor import SteinhartHart, from_points
 from coalminder.settings.calibration import ProbeCorrection
+from coalminder.units import c_from_f
 
 STEADY_C = 0.3  # a stirred bath holds a probe this still; twice the resolution of the coarsest chip
 DRIFT_C_PER_MIN = 0.5
 GREATEST_ERROR_C = 10.0  # more is a wrong kind of probe or a wrong configuration, not a calibration error
+COLDEST_BATH_C, HOTTEST_BATH_C = -20.0, 150.0  # ice with salt, oil
+LEAST_APART_C = 10.0  # from nearer points the curve would go astray at 93 °C (estimate)
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +96,7 @@ def thermistor(
         curve = from_points(tuple(points))
     except ValueError as error:
         raise UserError(str(error)) from error
+    _refuse_fahrenheit([(true_c, old.temp_c(ohm)) for true_c, ohm in points])
     before: dict[str, float | str] = {}
     after: dict[str, float | str] = {}
     for true_c, ohm in points:
@@ -100,3 +105,28 @@ def thermistor(
         after[key] = round(curve.temp_c(ohm) - true_c, 3)
     correction = ProbeCorrection(thermistor=(curve.a, curve.b, curve.c), offset_c=-configured_c)
     return Fit(correction, before, after)
+
+
+def check_baths(true_c: Sequence[float]) -> None:
+    """UserError unless they are three temperatures of baths, °C."""
+    if len(true_c) != 3:
+        raise UserError(f"--true-c was given {len(true_c)} times; three baths are needed")
+    for bath_c in true_c:
+        if not COLDEST_BATH_C <= bath_c <= HOTTEST_BATH_C:
+            raise UserError(
+                f"--true-c {bath_c:g}: {COLDEST_BATH_C:g} to {HOTTEST_BATH_C:g} °C; convert °F first"
+            )
+    if min(abs(a - b) for a, b in combinations(true_c, 2)) < LEAST_APART_C:
+        raise UserError(f"--true-c: the baths must be {LEAST_APART_C:g} K or more apart: ice, lukewarm, hot")
+
+
+def _refuse_fahrenheit(baths: Sequence[tuple[float, float]]) -> None:
+    """Baths told in °F make a thermistor's curve as well as any: food would be called done half raw.
+
+    baths: what each is said to be, and what the curve in force shows there, °C.
+    """
+    as_told_c = max(abs(shown_c - told) for told, shown_c in baths)
+    as_fahrenheit_c = max(abs(shown_c - c_from_f(told)) for told, shown_c in baths)
+    if as_told_c > GREATEST_ERROR_C >= as_fahrenheit_c:
+        shown = ", ".join(f"{shown_c:.0f}" for _, shown_c in baths)
+        raise UserError(f"the probe shows {shown} °C: the baths were told in °F; give --true-c in °C")
