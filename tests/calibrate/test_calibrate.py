@@ -206,6 +206,16 @@ def test_new_stops_drop_a_curve_that_belonged_to_the_old_ones() -> None:
     assert stops.with_stops(stops.Stops(0.1, 0.9), old, backwards).curve is None
 
 
+def test_stops_that_were_found_again_keep_the_curve() -> None:
+    """Reached by hundredths, they differ from what was written down in the last bit."""
+    vent, _ = bench()
+    found = stops.find_stops(vent, answers(*["+"] * 6, "s", "0.9", "o", "q"), lambda _line: None)
+    ends_us = (1000.0, 2000.0)
+    first = stops.with_stops(found, VentCorrection(), ends_us)
+    first = first.model_copy(update={"curve": ((0.0, 0.0), (1.0, 1.0))})
+    assert stops.with_stops(found, first, ends_us) == first
+
+
 # --- the file --------------------------------------------------------------------------------------------
 
 
