@@ -10,7 +10,7 @@ import pytest
 
 from coalminder.calibrate.flow import Moment, learn
 from coalminder.errors import UserError
-from coalminder.vents.curve import DEFAULT_CURVE
+from coalminder.vents.curve import DEFAULT_CURVE, FlowCurve
 
 AMBIENT_C = 9.0
 
@@ -73,6 +73,23 @@ def test_scale_of_the_fire_does_not_matter() -> None:
         DEFAULT_CURVE,
     )
     assert louder.bend == pytest.approx(one.bend, abs=1e-9)
+
+
+def test_a_curve_that_would_no_longer_rise_is_refused_with_what_to_do() -> None:
+    flat = FlowCurve(((0.0, 0.0), (0.05, 0.05), (0.1, 0.06), (0.2, 0.13), (1.0, 1.0)))
+
+    def moments() -> Iterator[Moment]:
+        pit_c, at_s = 93.0, 0.0
+        for opening in (0.045, 0.055, 0.1, 0.12, 0.05):
+            position = flat.position(opening)
+            flow = opening * (position / flat.position(0.1)) ** -0.5
+            for _ in range(720):
+                at_s += 5.0
+                pit_c += (AMBIENT_C + 840.0 * flow - pit_c) * (1.0 - math.exp(-5.0 / 900.0))
+                yield Moment(at_s, opening, pit_c, AMBIENT_C, True)
+
+    with pytest.raises(UserError, match="another cook"):
+        learn(moments(), flat)
 
 
 @pytest.mark.parametrize(

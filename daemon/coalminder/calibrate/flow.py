@@ -67,7 +67,14 @@ def learn(moments: Iterable[Moment], old: FlowCurve, window_s: float = WINDOW_S)
             f"heat and vent do not go together in this cook (scatter {scatter:.0%}, bend {bend:+.2f}): "
             "wind, wet coals or a leaking lid; choose a calmer one"
         )
-    return Learned(_bent(old, low, high, bend), len(stretches), low, high, bend, scatter)
+    try:
+        curve = _bent(old, low, high, bend)
+    except ValueError as error:
+        raise UserError(
+            f"the curve in force, bent by {bend:+.2f} as this cook shows, is none: {error}; choose another "
+            "cook, or begin with the curve left out of [vents.lower] and the stops found anew"
+        ) from None
+    return Learned(curve, len(stretches), low, high, bend, scatter)
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,8 +133,9 @@ def _bent(old: FlowCurve, low: float, high: float, bend: float) -> FlowCurve:
     def factor(position: float) -> float:
         return exp(bend * log(min(high, max(low, position))))
 
-    positions = sorted({*(position for position, _ in old.points), low, high})
+    # two points that are nearly one may be in the wrong order by a rounding
+    positions = sorted({round(position, 4) for position in (*(at for at, _ in old.points), low, high)})
     whole = factor(1.0)
     points = [(p, old.opening(p) * factor(p) / whole) for p in positions]
-    points = [(p, 0.0 if p == 0.0 else min(1.0, round(flow, 6))) for p, flow in points[:-1]]
+    points = [(p, 0.0 if p == 0.0 else min(1.0, round(flow, 9))) for p, flow in points[:-1]]
     return FlowCurve((*points, (1.0, 1.0)))
