@@ -39,6 +39,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
 # command -> extra of pyproject.toml that it needs
 EXTRAS = {
     "rehearse": "demo",
+    "calibrate": "calibrate",
     "replay": "replay",
     "step-test": "replay",
     "relay-test": "replay",
@@ -142,7 +143,7 @@ def _missing(command: str, missing: ModuleNotFoundError) -> str:
     if extra is None or (missing.name or "coalminder").startswith("coalminder"):
         raise missing
     return (
-        f"the package '{missing.name}' is not installed; it comes with the extra "
+        f"the package '{(missing.name or '').partition('.')[0]}' is not installed; it comes with the extra "
         f"'{extra}': in the project's folder, 'sudo sh systemd/install.sh --with {extra}' for "
         f"/opt/coalminder, or '.venv/bin/pip install -e \".[{extra}]\"' for the folder's own"
     )

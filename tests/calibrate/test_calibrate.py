@@ -6,7 +6,6 @@ import errno
 import json
 import math
 import os
-import sys
 from pathlib import Path
 
 import psychrolib
@@ -67,12 +66,6 @@ def test_weather_report_is_reduced_to_the_altitude() -> None:
 def test_impossible_pressure_is_refused(hpa: float) -> None:
     with pytest.raises(UserError, match="altitude"):
         water.boiling_point_c(hpa)
-
-
-def test_missing_library_is_told_with_the_line_that_installs_it(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setitem(sys.modules, "CoolProp.CoolProp", None)
-    with pytest.raises(UserError, match="pip install CoolProp"):
-        water.boiling_point_c(1000.0)
 
 
 def test_impossible_altitude_is_refused() -> None:

@@ -302,6 +302,16 @@ def test_a_bus_that_went_and_came_back_is_opened_again(
     assert len(board.open_handles) == 1
 
 
+@pytest.mark.parametrize("open_bus", [lambda: LinuxI2c(1), lambda: open_pca9685(1, 0x40, 0)])
+def test_missing_bus_library_is_told_with_what_brings_it(
+    open_bus: Callable[[], object], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The project is in no package index: only its installer brings it (docs/hardware.md)."""
+    monkeypatch.setitem(sys.modules, "smbus2", None)
+    with pytest.raises(OSError, match=r"sh systemd/install\.sh"):
+        open_bus()
+
+
 def test_missing_device_is_an_os_error_with_words() -> None:
     with pytest.raises(OSError, match=r"spidev|No such file"):
         LinuxSpi(9, 9, 0, 500_000)

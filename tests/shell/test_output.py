@@ -63,19 +63,33 @@ def test_a_terminal_without_our_letters_gets_others(
     assert done.stdout.isascii()
 
 
+BOIL = ("boil", "--probe", "pit", "--pressure-hpa", "1000")
+
+
 @pytest.mark.parametrize(
     ("words", "module", "extra"),
     [
         (["page"], "uvicorn", "page"),
         (["page", "--set-password", "hash"], "argon2", "page"),
         (["push", "--to", "json://127.0.0.1/"], "apprise", "push"),
+        (["rehearse", "--hours", "0.01"], "amqtt", "demo"),
+        (["rehearse", "--hours", "0.01", "--fast", "--plot", "cook.png"], "matplotlib", "demo"),
+        (["calibrate", "--config", "empty.toml", *BOIL], "CoolProp", "calibrate"),
     ],
 )
-def test_a_missing_extra_is_one_line_that_names_it(words: list[str], module: str, extra: str) -> None:
+def test_a_missing_extra_is_one_line_that_names_it(
+    words: list[str], module: str, extra: str, tmp_path: Path
+) -> None:
     """In a process of its own: nothing that other tests have loaded is unloaded for it."""
+    (tmp_path / "empty.toml").touch()
     code = f"import sys; sys.modules['{module}'] = None; from coalminder.cli import main; sys.exit(main())"
     done = subprocess.run(
-        [sys.executable, "-c", code, *words], capture_output=True, text=True, check=False, timeout=60
+        [sys.executable, "-c", code, *words],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
     )
     assert done.returncode == 2
     assert len(done.stderr.splitlines()) == 1

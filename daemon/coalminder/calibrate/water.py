@@ -29,10 +29,6 @@ def boiling_point_c(at_hpa: float) -> float:
             f"{at_hpa:g} hPa is no pressure of air on earth ({LOWEST_HPA:g} to {HIGHEST_HPA:g}); "
             "give --pressure-hpa as a barometer shows it, or --altitude-m"
         )
-    try:
-        from CoolProp.CoolProp import PropsSI
-    except ImportError as error:
-        raise UserError(
-            "the package CoolProp is not installed; sudo /opt/coalminder/bin/pip install CoolProp"
-        ) from error
+    from CoolProp.CoolProp import PropsSI  # of an extra: cli.py tells how to come by it
+
     return float(PropsSI("T", "P", at_hpa * 100.0, "Q", 0, "Water")) - 273.15

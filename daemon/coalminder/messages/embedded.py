@@ -38,13 +38,9 @@ class EmbeddedBroker:
         return LinkOptions(host=self.host, port=self.port, grill=grill, mqtt_version="3.1.1")
 
     def start(self) -> None:
-        """Start and wait until it listens. UserError when it cannot."""
-        try:
-            import amqtt.broker  # noqa: F401  # the extra is loaded only when asked for
-        except ImportError:
-            raise UserError(
-                "the embedded broker needs the extra 'demo': pip install 'coalminder[demo]', or name a broker"
-            ) from None
+        """Start and wait until it listens. UserError when it cannot, ModuleNotFoundError without amqtt."""
+        import amqtt.broker  # noqa: F401  # the extra is loaded only when asked for
+
         self._ready.clear()
         self._thread = threading.Thread(target=self._main, name="embedded broker", daemon=True)
         self._thread.start()

@@ -77,7 +77,9 @@ class LinuxI2c:
         try:
             from smbus2 import SMBus, i2c_msg
         except ImportError as error:
-            raise OSError("the package smbus2 is not installed; install coalminder[pi]") from error
+            raise OSError(
+                "the package smbus2 is not installed; in the project's folder: sudo sh systemd/install.sh"
+            ) from error
         self._message = i2c_msg
         self.conversation = threading.RLock()
         self._bus = Reopened(lambda: SMBus(bus))

@@ -227,8 +227,6 @@ def _draw(trace: Trace, path: Path, config: Config) -> None:
             ceiling_c=config.limits.ceiling_c,
             title="A rehearsed cook",
         )
-    except ImportError:
-        raise UserError("the picture needs the extra 'demo': .venv/bin/pip install '.[demo]'") from None
     except OSError as error:
         raise UserError(f"--plot {path}: cannot be written: {error.strerror or error}") from error
 

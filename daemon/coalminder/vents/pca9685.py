@@ -124,7 +124,9 @@ def open_pca9685(bus: int, address: int, channel: int, frame_hz: float = 50.0) -
     try:
         from smbus2 import SMBus
     except ImportError as error:
-        raise OSError("the package smbus2 is not installed; install coalminder[pi]") from error
+        raise OSError(
+            "the package smbus2 is not installed; in the project's folder: sudo sh systemd/install.sh"
+        ) from error
     setting_up = _SETTING_UP.setdefault((bus, address), Lock())
     return Pca9685(_KeptBus(lambda: SMBus(bus)), address, channel, frame_hz, setting_up=setting_up)
 
