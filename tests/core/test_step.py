@@ -612,6 +612,18 @@ def test_a_lid_that_only_the_pit_saw_come_back_is_not_doubted_for_ever() -> None
     assert unsaid_lid(told=False, seconds=900) > 2.0 * unsaid_lid(told=False)
 
 
+@pytest.mark.parametrize("odd_c", [math.nan, math.inf, -math.inf])
+def test_air_outside_without_a_number_spoils_nothing(odd_c: float) -> None:
+    """What is once in the account of the fire, or in what holds the pit, would stay there."""
+    odd, lost = Bench(), Bench()
+    for bench, sample in ((odd, Reading(odd_c)), (lost, LOST)):
+        bench.tending()
+        bench.step(93.0, ambient=sample)
+        bench.run(93.0, 60)
+    assert odd.state.fire == lost.state.fire
+    assert odd.state.air == lost.state.air
+
+
 def test_wood_is_asked_for_only_while_food_is_on_the_grill() -> None:
     bench = Bench()
     bench.tending()

@@ -13,7 +13,7 @@ from coalminder.core.state import State
 from coalminder.food.follow import follow
 from coalminder.safety.assess import assess
 from coalminder.safety.view import FIRE_PHASES, View
-from coalminder.values import Action, Decision, FireEstimate, Inputs, Phase, Reading
+from coalminder.values import Action, Decision, FireEstimate, Inputs, Phase
 
 # Well over what holds the pit (2.5 times its draught): the fire is asked for all it has.
 _WIDE_V = math.log(2.5)
@@ -36,7 +36,8 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
         coming_up=state.phase in (Phase.LIGHTING, Phase.SETTLING),
     )  # fmt: skip
     state = replace(state, lid=lid_now)
-    ambient_c = inputs.ambient.temp_c if isinstance(inputs.ambient, Reading) else config.fire.ambient_c
+    measured_c = pit.trusted_c(inputs.ambient)
+    ambient_c = config.fire.ambient_c if measured_c is None else measured_c
     state = follow_pit(state, now_s, ambient_c)
 
     fire_now = state.fire
