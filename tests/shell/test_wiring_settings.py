@@ -46,7 +46,16 @@ def loaded(folder: Path, text: str) -> object:
     return load_settings(path)
 
 
+def points(*temps_c: float) -> str:
+    pairs = [[temp_c, ohm] for temp_c, ohm in zip(temps_c, (32650.0, 10000.0, 678.6), strict=True)]
+    return (
+        PIT + f'[probes.char]\nkind = "mcp3208"\ndevice = 1\nchannel = 0\nthermistor = {{points = {pairs}}}\n'
+    )
+
+
 WRONG = {
+    "a thermistor at absolute zero": (points(-273.15, 25.0, 100.0), ["(°C, Ω)", "-60 to 350 °C"]),
+    "a thermistor as hot as a furnace": (points(0.0, 25.0, 678.6), ["(°C, Ω)"]),
     "a chip and a converter on one select": (
         PIT + spi("char", "mcp3208", 0, 0),
         ["'pit' (max31855) and 'char' (mcp3208)", "one select (spi 0.0)", "device"],

@@ -24,6 +24,7 @@ ROLES = ("pit", "pit_2", "dome", "ambient")
 PIT_ROLES = ("pit", "pit_2")
 #: Names that a person gives to a probe in the air; taken for food, they would tend nothing and alarm wrongly.
 _NO_FOOD = re.compile(r"pit(_.*|\d.*)|(dome|ambient|grate|lid|grill|kettle|air|smoke|outside)_?\d*")
+COLDEST_POINT_C, HOTTEST_POINT_C = -60.0, 350.0  # tables of NTC thermistors (data sheets, common practice)
 PIT_AGE_MAX_S = 60.0  # a fire tended by older readings is not tended
 
 ProbeName = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]{0,31}$")]
@@ -118,6 +119,11 @@ class Thermistor(BaseModel):
             if len(self.points) != 3 or len(set(temps)) != 3 or len(set(ohms)) != 3 or min(ohms) <= 0.0:
                 raise ValueError(
                     "points needs three pairs with different temperatures and resistances above 0"
+                )
+            if not all(COLDEST_POINT_C <= temp_c <= HOTTEST_POINT_C for temp_c in temps):
+                raise ValueError(
+                    f"points: each pair is (°C, Ω), {COLDEST_POINT_C:g} to {HOTTEST_POINT_C:g} °C; "
+                    f"got {temps} °C"
                 )
             if sorted(temps) != [temp for temp, _ in sorted(self.points, key=lambda pair: -pair[1])]:
                 raise ValueError("points: the resistance of an NTC thermistor must fall as it gets hotter")
