@@ -68,6 +68,24 @@ def test_normal_cooks_have_no_false_cut_off(tmp_path: Path) -> None:
     assert (again.highest_c, dict(again.alarms)) == (first["highest_c"], first["alarms"])
     assert count_false_cut_offs(16.0, jobs=1, results=kept) == tally
     assert kept.read_text("utf-8").splitlines() == lines
+    kept.write_text("\n".join(lines)[:-20], "utf-8")  # broken off while it was written
+    for _ in range(2):
+        assert count_false_cut_offs(16.0, jobs=1, results=kept) == tally
+
+
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [("none/cooks.jsonl", None), ("cooks.jsonl", '{"seed": 1}\n'), ("cooks.jsonl", "{no cook}\n")],
+    ids=["no such folder", "not all of a cook", "no JSON"],
+)
+def test_results_that_cannot_be_gone_on_with_are_told_before_any_cook(
+    name: str, text: str | None, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    results = tmp_path / name
+    if text is not None:
+        results.write_text(text, "utf-8")
+    assert main(["drill", "--normal-hours", "1", "--results", str(results)]) == 2
+    assert "name a new file" in capsys.readouterr().err
 
 
 def test_normal_cooks_differ() -> None:

@@ -6,12 +6,14 @@ import json
 import multiprocessing
 from collections import Counter
 from collections.abc import Callable, Iterator
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
 from coalminder.drill.normal import Outcome, cook
 from coalminder.errors import UserError
+
+_FIELDS = {item.name for item in fields(Outcome)}
 
 
 @dataclass
@@ -75,8 +77,7 @@ def count_false_cut_offs(
             row = _row(outcome)
             tally.add(row)
             if results is not None:
-                with results.open("a", encoding="utf-8") as file:
-                    file.write(json.dumps(row) + "\n")
+                _keep(results, row)
             if tally.cooks % 20 == 0:
                 progress(f"{tally.hours:.0f} h, {len(tally.false_cut_offs)} false cut-offs")
     return tally
@@ -101,9 +102,24 @@ def _row(outcome: Outcome) -> dict[str, Any]:
 
 
 def _kept(results: Path | None) -> list[dict[str, Any]]:
-    if results is None or not results.exists():
+    """The cooks in `results`, but for a last one that was cut short. UserError when it cannot take more."""
+    if results is None:
         return []
     try:
-        return [json.loads(line) for line in results.read_text("utf-8").splitlines() if line.endswith("}")]
+        with results.open("a", encoding="utf-8"):
+            pass  # what cannot be written is said before hours of work
+        lines = results.read_text("utf-8").splitlines()
+        rows = [json.loads(line) for line in lines if line.endswith("}")]
+        if not all(set(row) >= _FIELDS for row in rows):
+            raise ValueError("a line in it is no cook")
     except (OSError, ValueError) as error:
         raise UserError(f"--results {results}: cannot be gone on with ({error}); name a new file") from None
+    return rows
+
+
+def _keep(results: Path, row: dict[str, Any]) -> None:
+    """Add a cook, on a line of its own even where the last one was cut short."""
+    with results.open("a+b") as file:
+        file.seek(max(file.tell() - 1, 0))
+        begin = b"" if file.read() in (b"", b"\n") else b"\n"
+        file.write(begin + json.dumps(row).encode() + b"\n")
