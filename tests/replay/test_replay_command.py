@@ -23,6 +23,7 @@ from coalminder.core import Config, initial, step
 from coalminder.grill import Kettle
 from coalminder.journal import Journal, Start
 from coalminder.rehearse.fast import run_fast
+from coalminder.replay import learned
 from coalminder.replay import report as reports
 from coalminder.replay.again import Again, Difference
 from coalminder.replay.facts import facts
@@ -214,13 +215,24 @@ def test_step_test_refuses_what_makes_no_sense(words: list[str], capsys: pytest.
     assert capsys.readouterr().err.count("\n") == 1
 
 
-def test_step_test_ends_with_what_to_do_next(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+@pytest.mark.parametrize(("least_p", "taught"), [(0.0, True), (1.1, False)], ids=["it taught", "it did not"])
+def test_step_test_ends_with_what_it_taught_and_what_to_do_next(
+    least_p: float,
+    taught: bool,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
 ) -> None:
+    """Where the record's own tests refuse it, the figures are the usual kettle's, and it says so."""
     monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(learned, "LEAST_P", least_p)
     assert main(["step-test"]) == 0
     out = capsys.readouterr().out
     assert "this kettle: k" in out
+    assert ("SIMC PI" in out) is taught
+    assert ("the usual kettle's figures" in out) is not taught
+    assert ("repeat the test" in out) is not taught
+    assert "'coalminder step-test' makes" not in out
     assert re.search(r"coalminder replay \S+\.cook --tune", out)
 
 

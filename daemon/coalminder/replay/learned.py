@@ -60,23 +60,25 @@ class Learned:
     own: bool = True
 
 
+BETTER = "'coalminder step-test' makes a better record"
 # Under feedback, with little wind to move the vents, the slope tends to come out too low
 # (Ljung, System Identification, from memory).
 UNDER_CONTROL = (
     "the vents were not moved on purpose, and a cook under control makes them look weaker than they are: "
-    "the intervals may miss; 'coalminder step-test' makes a better record"
+    f"the intervals may miss; {BETTER}"
 )
 
 
 OTHERWISE = (
     "the vents moved enough, but the pit did not follow them as a lag with dead time does: the weather or a "
-    "swinging loop moved both; 'coalminder step-test' makes a better record"
+    "swinging loop moved both"
 )
 
 
 def learn(cooks: Sequence[Cook], prior: Prior | None = USUAL_KETTLE, seed: int = 0) -> Learned:
     """Fit one kettle to all its cooks (pooled by information) and draw models that agree with them."""
     fits, still = [], ""
+    tested = any(cook.experiment_from_s is not None for cook in cooks)
     ends = [end_of(cook) for cook in cooks]
     config = cooks[0].state.config
     noise = float(np.median([cook.noise_c for cook in cooks]))
@@ -103,12 +105,14 @@ def learn(cooks: Sequence[Cook], prior: Prior | None = USUAL_KETTLE, seed: int =
         telling = [one for one in fits if one.evidence >= LEAST_EVIDENCE and not one.cross_p < LEAST_P]
         if not telling:
             drowned = all(one.evidence < LEAST_EVIDENCE for one in fits)
-            still = still or (still_message(max(one.moved for one in fits)) if drowned else OTHERWISE)
+            better = "repeat the test on a calmer day" if tested else BETTER
+            moved = max(one.moved for one in fits)
+            still = still or (still_message(moved) if drowned else f"{OTHERWISE}; {better}")
             telling = [_only_prior(max(fits, key=lambda one: one.samples), prior)]
         fits = telling
     best = pool(fits, prior)
     models = ensemble(best, seed)
-    if prior is not None and all(cook.experiment_from_s is None for cook in cooks):
+    if prior is not None and not tested:
         # Cooks under control make the vents look weaker than they are: gains must suit the usual kettle too.
         models = (*models, Fopdt(prior.slope * prior.tau_s, prior.tau_s, prior.theta_s))
     by_delay = [response.gain(end.response, config.response, smooth_s) for end in ends]
@@ -118,7 +122,7 @@ def learn(cooks: Sequence[Cook], prior: Prior | None = USUAL_KETTLE, seed: int =
     next_gain = max(
         whole if end.response.delay_s is None else gain for gain, end in zip(by_delay, ends, strict=True)
     )
-    doubt = "" if still or any(cook.experiment_from_s is not None for cook in cooks) else UNDER_CONTROL
+    doubt = "" if still or tested else UNDER_CONTROL
     own = all(cook.own for cook in cooks)
     return Learned(best, _seen_calm(models, cooks, gains, noise), noise, still, next_gain, doubt, own)
 

@@ -9,6 +9,7 @@ from coalminder.replay.identify import TooStillError
 from coalminder.replay.learned import learn
 from coalminder.replay.load import load
 from coalminder.replay.rules import amigo_pi, simc_pi
+from coalminder.replay.tell import tell_kettle
 from coalminder.replay.terminal import Terminal
 from coalminder.replay.trial import add_common, perform
 
@@ -32,15 +33,10 @@ def run(args: argparse.Namespace) -> int:
     except TooStillError as error:
         console.print(f"nothing learned: {error}", highlight=False)
         return 1
-    f, m = kettle.fit, kettle.models[0]
-    console.print(
-        f"this kettle: k {m.k:.0f} K [{f.k.low:.0f} to {f.k.high:.0f}], lag {m.tau_s:.0f} s "
-        f"[{f.tau_s.low:.0f} to "
-        f"{f.tau_s.high:.0f}], dead time {m.theta_s:.0f} s [{f.theta_s.low:.0f} to {f.theta_s.high:.0f}]",
-        highlight=False,
-    )
-    for name, gains in (("SIMC PI", simc_pi(m)), ("AMIGO PI", amigo_pi(m))):
-        kp, ki, _ = gains.parallel
+    tell_kettle(console, kettle)
+    rules = () if kettle.still else (("SIMC PI", simc_pi), ("AMIGO PI", amigo_pi))
+    for name, rule in rules:  # of the usual kettle they say nothing of this one
+        kp, ki, _ = rule(kettle.models[0]).parallel
         console.print(f"  {name}: kp {kp:.3g}, ki {ki:.3g}", highlight=False)
     console.print(
         f"record: {ended.record} ({ended.took_s / 60:.0f} min of test); now 'coalminder replay "
