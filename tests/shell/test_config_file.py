@@ -109,3 +109,35 @@ def test_a_plan_made_for_another_pit_is_told(
     path.write_text(f"[food]\nplan_file = '{plan}'\n", "utf-8")
     assert plan_to_follow(load_settings(path), resumed=False) is not None
     assert ("made for a pit of 85 °C" in caplog.text) is told
+
+
+FILES = (
+    ("mqtt", "ca_file", "tls = true"),
+    ("mqtt", "password_file", ""),
+    ("food", "plan_file", ""),
+    ("page", "password_hash_file", ""),
+    ("page", "certificate_file", "key_file = '/k'"),
+    ("page", "key_file", "certificate_file = '/c'"),
+    ("page", "mqtt_password_file", ""),
+)
+
+
+@pytest.mark.parametrize(("section", "name", "more"), FILES, ids=[name for _, name, _ in FILES])
+def test_a_file_is_named_so_that_service_and_person_find_the_same(
+    section: str, name: str, more: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The unit runs in a folder of its own: a relative name, right where it was tried, means another file."""
+    monkeypatch.setenv("HOME", "/home/cook")
+    path = tmp_path / "grill.toml"
+    path.write_text(f"[{section}]\n{name} = 'a.file'\n{more}\n", "utf-8")
+    with pytest.raises(UserError, match=f"{section}.{name}: is relative"):
+        load_settings(path)
+    path.write_text(f"[{section}]\n{name} = '~/a.file'\n{more}\n", "utf-8")
+    assert str(getattr(getattr(load_settings(path), section), name)) == "/home/cook/a.file"
+
+
+def test_every_file_of_the_settings_is_tried() -> None:
+    named = {
+        (s, n) for s in SECTIONS for n in type(getattr(Settings(), s)).model_fields if n.endswith("_file")
+    }
+    assert named == {(section, name) for section, name, _ in FILES}

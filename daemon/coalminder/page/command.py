@@ -123,7 +123,7 @@ def _page_settings(section: PageSettings, args: argparse.Namespace) -> PageSetti
     if args.no_login:
         values["login"] = False
     if args.password_file is not None:
-        values |= {"password_hash_file": args.password_file, "password_hash": None}
+        values |= {"password_hash_file": args.password_file.absolute(), "password_hash": None}
     try:
         return PageSettings(**values)
     except ValidationError as error:

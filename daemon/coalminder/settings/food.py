@@ -5,11 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field, FiniteFloat
+from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, field_validator
 
 from coalminder.errors import SettingsError, UserError
 from coalminder.food.foodplan import FoodPlan
 from coalminder.food.species import species
+from coalminder.settings.quantities import place
 
 
 class FoodSettings(BaseModel):
@@ -37,6 +38,11 @@ class FoodSettings(BaseModel):
         default=3.0, ge=-2.0, le=10.0, description="Refrigerator, °C; 3.3 or below is right."
     )
 
+    @field_validator("plan_file")
+    @classmethod
+    def _place(cls, plan_file: str) -> str:
+        return str(place(Path(plan_file))) if plan_file else ""
+
     def plan(self, set_point_c: float = 93.0, ambient_c: float = 15.0) -> FoodPlan:
         """The plan to follow: the file's, or plain food of this section.
 
@@ -48,8 +54,9 @@ class FoodSettings(BaseModel):
                 text = Path(self.plan_file).read_text(encoding="utf-8")
             except (OSError, UnicodeDecodeError) as error:
                 raise SettingsError(
-                    f"food.plan_file {self.plan_file}: cannot be read ({error}); "
-                    "make one with `coalminder plan --json FILE`, or leave it empty"
+                    f"food.plan_file {self.plan_file}: cannot be read ({error}); make one with "
+                    "`coalminder plan --json FILE`, put it where the service can read it (/etc/coalminder, "
+                    "no home), or leave it empty"
                 ) from error
             return FoodPlan.from_json(text, self.plan_file)
         try:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import ipaddress
 import re
-from pathlib import Path
 from typing import Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, SecretStr, field_validator, model_validator
+
+from coalminder.settings.quantities import Place
 
 
 class MqttSettings(BaseModel):
@@ -19,7 +20,7 @@ class MqttSettings(BaseModel):
     host: str = Field(default="127.0.0.1", min_length=1, description="name or address of the broker")
     port: int = Field(default=1883, ge=1, le=65535, description="TCP port; 8883 is usual with TLS")
     tls: bool = Field(default=False, description="true: TLS, the broker's certificate is checked")
-    ca_file: Path | None = Field(
+    ca_file: Place | None = Field(
         default=None, description="certificate authority of the broker; without it the system's are used"
     )
     certificate_file: Path | None = Field(
@@ -33,7 +34,7 @@ class MqttSettings(BaseModel):
         default=None,
         description="password; better a file 'mqtt_password' handed over by systemd's LoadCredential=",
     )
-    password_file: Path | None = Field(default=None, description="file whose first line is the password")
+    password_file: Place | None = Field(default=None, description="file whose first line is the password")
     client_id: str = Field(default="", max_length=64, description="MQTT client id; empty: coalminder-<grill>")
     mqtt_version: Literal["auto", "5", "3.1.1"] = Field(
         default="auto", description="auto: MQTT 5, and 3.1.1 when the broker cannot"

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import ipaddress
-from pathlib import Path
 from typing import Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, SecretStr, model_validator
+
+from coalminder.settings.quantities import Place
 
 
 class PageSettings(BaseModel):
@@ -30,12 +31,12 @@ class PageSettings(BaseModel):
     password_hash: SecretStr | None = Field(
         default=None, description="what 'coalminder page --set-password FILE' wrote, as text"
     )
-    password_hash_file: Path | None = Field(default=None, description="or the file that it wrote")
+    password_hash_file: Place | None = Field(default=None, description="or the file that it wrote")
     session_hours: FiniteFloat = Field(
         default=24.0, ge=0.5, le=720.0, description="a login lasts so many hours"
     )
-    certificate_file: Path | None = Field(default=None, description="TLS certificate, PEM; with key_file")
-    key_file: Path | None = Field(default=None, description="key of the TLS certificate, PEM")
+    certificate_file: Place | None = Field(default=None, description="TLS certificate, PEM; with key_file")
+    key_file: Place | None = Field(default=None, description="key of the TLS certificate, PEM")
     old_after_s: FiniteFloat = Field(
         default=15.0,
         ge=6.0,
@@ -49,7 +50,7 @@ class PageSettings(BaseModel):
     mqtt_username: str | None = Field(
         default=None, description="the page's own user at the broker; absent: that of [mqtt]"
     )
-    mqtt_password_file: Path | None = Field(
+    mqtt_password_file: Place | None = Field(
         default=None, description="file whose first line is the password of mqtt_username"
     )
 

@@ -64,7 +64,8 @@ Duration = Annotated[FiniteFloat, _parser("duration", _DURATION, '90 or "90 s" o
 Mass = Annotated[FiniteFloat, _parser("mass", _MASS, '1.2 or "1.2 kg" or "500 g" or "2 lb"')]
 
 
-def _place(path: Path) -> Path:
+def place(path: Path) -> Path:
+    """`path`, absolute and with `~` filled in. ValueError when it is neither from / nor from ~/ on."""
     if path == Path():
         raise ValueError("is empty; name a place, or leave the line out")
     whole = Path(os.path.expanduser(path))
@@ -75,7 +76,7 @@ def _place(path: Path) -> Path:
     return whole
 
 
-Place = Annotated[Path, AfterValidator(_place)]
+Place = Annotated[Path, AfterValidator(place)]
 """A file or folder of ours, absolute; `~` is the home of the user who runs the program."""
 
 
