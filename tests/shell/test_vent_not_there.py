@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import configparser
+import os
+import signal
+import threading
 from pathlib import Path
 
 import pytest
 
 from coalminder.cli import main
+from coalminder.vents.fake import FakePulseOutput
 
 UNIT = Path(__file__).parents[2] / "systemd" / "coalminder.service"
 CONFIG = """
@@ -40,3 +44,36 @@ def test_a_vent_that_is_not_there_yet_is_tried_again(
     assert service["Restart"] == "on-failure"  # systemd.service(5): any exit code but 0
     assert code != 0
     assert str(code) not in service["RestartPreventExitStatus"].split()
+
+
+@pytest.mark.parametrize(("obeys", "code"), [(True, 0), (False, 1)], ids=["obeys", "does not"])
+def test_a_daemon_that_leaves_a_vent_where_it_was_does_not_end_well(
+    obeys: bool, code: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Whoever stopped it, or a script, must not take the vent for shut."""
+
+    def refuse(_output: FakePulseOutput, _pulse_us: float) -> None:
+        raise OSError("the chip is gone")
+
+    if not obeys:
+        monkeypatch.setattr(FakePulseOutput, "set_pulse_us", refuse)
+    config = tmp_path / "c.toml"
+    text = CONFIG.format(directory=tmp_path / "records").replace('"pca9685"', '"simulated"')
+    config.write_text(
+        "\n".join(line for line in text.splitlines() if not line.startswith(("channel", "bus")))
+    )
+    ended = threading.Event()
+
+    def stop() -> None:
+        while "phase cold" not in caplog.text:  # it tends: from now on the signal is its own
+            if ended.wait(0.05):
+                return
+        os.kill(os.getpid(), signal.SIGTERM)
+
+    caplog.set_level("INFO")
+    threading.Thread(target=stop, daemon=True).start()
+    try:
+        assert main(["tend", "--config", str(config)]) == code
+    finally:
+        ended.set()
+    assert ("did NOT obey" in caplog.text) is not obeys

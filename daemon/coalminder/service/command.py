@@ -68,7 +68,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Tend until SIGTERM, SIGINT, SIGHUP or SIGQUIT; the vents are shut before the end."""
+    """Tend until SIGTERM, SIGINT, SIGHUP or SIGQUIT; the vents are shut before the end, or it ends with 1."""
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
     if args.speed != 1.0 and (args.simulate is None or not 0.1 <= args.speed <= 10_000.0):
         raise UserError(f"--speed {args.speed:g}: 0.1 to 10000, and only together with --simulate")
@@ -161,9 +161,9 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
             notifier.close()
     if shut:
         log.info("stopped; the vents are at their safe opening")
-    else:
-        log.error("stopped, and a vent did NOT obey: shut it by hand, with gloves")
-    return 0
+        return 0
+    log.error("stopped, and a vent did NOT obey: shut it by hand, with gloves")
+    return 1
 
 
 def _both(first: Listener, second: Listener) -> Listener:
