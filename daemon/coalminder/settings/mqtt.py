@@ -23,10 +23,10 @@ class MqttSettings(BaseModel):
     ca_file: Place | None = Field(
         default=None, description="certificate authority of the broker; without it the system's are used"
     )
-    certificate_file: Path | None = Field(
+    certificate_file: Place | None = Field(
         default=None, description="own certificate, PEM, for a broker that asks for one; with key_file"
     )
-    key_file: Path | None = Field(
+    key_file: Place | None = Field(
         default=None, description="key of the own certificate, PEM, without a passphrase"
     )
     username: str | None = Field(default=None, description="user at the broker")
