@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import time
 from pathlib import Path
 
@@ -158,14 +159,21 @@ def test_missing_file_is_refused(tmp_path: Path) -> None:
         read_table(tmp_path / "none.csv")
 
 
-def test_million_rows_are_read_in_under_five_seconds(tmp_path: Path) -> None:
+def test_a_million_rows_take_no_more_than_three_times_what_the_standard_library_takes(tmp_path: Path) -> None:
     n = 1_000_000
     rng = np.random.default_rng(1)
     frame = pl.DataFrame({"time": np.arange(n), "pit": 93 + rng.normal(size=n), "vent": rng.random(n)})
-    frame.write_csv(tmp_path / "log.csv")
-    begin = time.perf_counter()
-    assert len(read_table(tmp_path / "log.csv")) == n
-    assert time.perf_counter() - begin < 5.0
+    path = tmp_path / "log.csv"
+    frame.write_csv(path)
+    began_s = time.process_time()
+    assert len(read_table(path)) == n
+    ours_s = time.process_time() - began_s
+    with path.open(newline="") as file:
+        lines = csv.reader(file)
+        next(lines)
+        for row in lines:
+            _ = [float(cell) for cell in row]
+    assert ours_s < 3.0 * (time.process_time() - began_s - ours_s)
 
 
 def test_documented_columns_are_those_that_are_read() -> None:

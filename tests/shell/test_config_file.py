@@ -113,6 +113,8 @@ def test_a_plan_made_for_another_pit_is_told(
 
 FILES = (
     ("mqtt", "ca_file", "tls = true"),
+    ("mqtt", "certificate_file", "tls = true\nkey_file = '/k'"),
+    ("mqtt", "key_file", "tls = true\ncertificate_file = '/c'"),
     ("mqtt", "password_file", ""),
     ("food", "plan_file", ""),
     ("page", "password_hash_file", ""),
