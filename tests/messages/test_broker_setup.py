@@ -5,6 +5,7 @@ The very files are used; only the folder /etc/mosquitto and the two ports are re
 
 from __future__ import annotations
 
+import gc
 import json
 import shutil
 import socket
@@ -135,7 +136,8 @@ def test_strangers_are_not_let_in(setup: Setup, login: tuple[str, str] | None) -
     assert refused(("localhost", setup.tls_port), login=login, ca_file=setup.ca_file) == "Not authorized"
 
 
-# The MQTT library leaves the socket of a failed handshake to the garbage collector.
+# The MQTT library leaves the socket of a failed handshake to the garbage collector, which is to come within
+# the test: else the next one is blamed.
 failed_handshake = pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
 
 
@@ -153,8 +155,34 @@ def test_daemon_refuses_a_broker_with_a_certificate_of_another_authority(
     link.stop()
 
 
-def openssl(folder: Path, words: str) -> None:
-    subprocess.run(["openssl", *words.split()], cwd=folder, check=True, capture_output=True)
+def openssl(folder: Path, words: str) -> str:
+    return subprocess.run(
+        ["openssl", *words.split()], cwd=folder, check=True, capture_output=True, text=True
+    ).stdout
+
+
+def test_the_brokers_certificate_is_one_that_phones_take_and_is_renewed(tmp_path: Path) -> None:
+    """At most 825 days: Apple HT210176, of certificates that a person's own authority made (from memory)."""
+
+    def make() -> subprocess.CompletedProcess[str]:
+        line = [str(CONFIG / "make-certificates.sh"), str(tmp_path), "localhost"]
+        return subprocess.run(line, capture_output=True, text=True, check=False)
+
+    assert make().returncode == 0
+    day_s = 86400
+    with pytest.raises(subprocess.CalledProcessError):
+        openssl(tmp_path, f"x509 -in server.crt -noout -checkend {825 * day_s}")
+    openssl(tmp_path, f"x509 -in server.crt -noout -checkend {800 * day_s}")
+    authority, first = (tmp_path / "ca.crt").read_text(), (tmp_path / "server.crt").read_text()
+    assert make().returncode == 0
+    assert (tmp_path / "ca.crt").read_text() == authority, "phones have it"
+    assert (tmp_path / "server.crt").read_text() != first
+    assert openssl(tmp_path, "verify -CAfile ca.crt server.crt") == "server.crt: OK\n"
+    (tmp_path / "ca.key").rename(tmp_path / "elsewhere")
+    refused = make()
+    assert refused.returncode == 1
+    assert "put that beside it" in refused.stderr
+    assert (tmp_path / "ca.crt").read_text() == authority
 
 
 @failed_handshake
@@ -178,17 +206,21 @@ def test_a_broker_that_asks_for_a_certificate_gets_the_daemons_own(tmp_path: Pat
         link.start()
         return link
 
-    known = link(certificate_file=tmp_path / "grill.crt", key_file=tmp_path / "grill.key")
-    stranger = link()
-    locked = link(certificate_file=tmp_path / "grill.crt", key_file=tmp_path / "locked.key")
-    wait_for(lambda: known.connected, what=known.trouble)
-    wait_for(lambda: "passphrase" in locked.trouble, what=locked.trouble)
-    wait_for(lambda: stranger.trouble)
-    assert not stranger.connected
+    own = tmp_path / "grill.crt"
+    links = {
+        "known": link(certificate_file=own, key_file=tmp_path / "grill.key"),
+        "stranger": link(),
+        "locked": link(certificate_file=own, key_file=tmp_path / "locked.key"),
+    }
+    wait_for(lambda: links["known"].connected, what=links["known"].trouble)
+    wait_for(lambda: "passphrase" in links["locked"].trouble, what=links["locked"].trouble)
+    wait_for(lambda: links["stranger"].trouble)
+    assert not links["stranger"].connected
     assert "u'grill'" in broker.log_path.read_text()
-    for one in (known, stranger, locked):
-        one.stop()
+    while links:
+        links.popitem()[1].stop()
     broker.stop()
+    gc.collect()
 
 
 @failed_handshake
