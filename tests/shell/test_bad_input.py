@@ -105,6 +105,14 @@ CASES = {
         '[journal]\ndirectory = "cooks"\n',
         ["journal.directory: is relative", "~/"],
     ),
+    "a file that cannot be": (
+        '[mqtt]\npassword_file = "/etc/\\u0000"\n',
+        ["mqtt.password_file: has a null character"],
+    ),
+    "a plan that cannot be": (
+        '[food]\nplan_file = "/etc/\\u0000"\n',
+        ["food.plan_file: has a null character"],
+    ),
     "a calibration beside nobody knows what": (
         'calibration_file = "c.json"\n',
         ["calibration_file: is relative"],

@@ -65,9 +65,11 @@ Mass = Annotated[FiniteFloat, _parser("mass", _MASS, '1.2 or "1.2 kg" or "500 g"
 
 
 def place(path: Path) -> Path:
-    """`path`, absolute and with `~` filled in. ValueError when it is neither from / nor from ~/ on."""
+    """`path`, absolute and with `~` filled in. ValueError: neither from / nor from ~/ on, or no place."""
     if path == Path():
         raise ValueError("is empty; name a place, or leave the line out")
+    if "\0" in str(path):
+        raise ValueError("has a null character (\\u0000) in it; no file is named so")
     whole = Path(os.path.expanduser(path))
     if not whole.is_absolute():
         raise ValueError(
