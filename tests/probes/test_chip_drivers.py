@@ -14,11 +14,12 @@ from fake_chips import FakeI2c, FakeRegisterChip, FakeSpi, fake_mcp3x08
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coalminder.probes import max31855, mcp3x08, platinum
+from coalminder.probes import mcp3x08, platinum
 from coalminder.probes.ads1115 import Ads1115
 from coalminder.probes.buses import Buses, I2cBus, LinuxI2c, LinuxSpi, SpiBus
 from coalminder.probes.chip import ChipProbe, Correction
 from coalminder.probes.max6675 import Max6675
+from coalminder.probes.max31855 import Max31855
 from coalminder.probes.max31856 import Max31856
 from coalminder.probes.max31865 import Max31865
 from coalminder.probes.thermistor import Divider, SteinhartHart
@@ -54,7 +55,7 @@ def test_mcp_driver_reads_its_own_channel_bit_by_bit(chip: str, channel: int) ->
 def test_max31855_is_read_with_four_bytes() -> None:
     bus = FakeSpi(lambda data: (0x0648_1900).to_bytes(len(data), "big"))
     # 100.5 °C shown at a junction of 25 °C: 75.5 · 41.276 µV = 3.1163 mV; + E(25) 1.0002 = 4.1165 mV
-    assert temp_c(max31855.read(bus)) == pytest.approx(100.5, abs=0.06)
+    assert temp_c(Max31855(bus).read()) == pytest.approx(100.5, abs=0.06)
     assert bus.sent == [bytes(4)]
 
 
@@ -81,6 +82,23 @@ def test_max6675_is_told_from_a_max31855(hot_c: float, junction_c: float) -> Non
         sample = driver.read()
         assert isinstance(sample, ProbeFault)
         assert "kind = 'max31855'" in sample.detail
+
+
+@given(st.floats(10.0, 300.0))
+def test_max31855_is_told_from_a_max6675(hot_c: float) -> None:
+    """Twice the temperature makes food done when it is raw. Frames after the data sheet; D0 is let go of."""
+    driver = Max31855(FakeSpi(lambda _data: (round(hot_c * 4) << 19).to_bytes(4, "big")))
+    for _ in range(40):
+        sample = driver.read()
+    assert isinstance(sample, ProbeFault)
+    assert "kind = 'max6675'" in sample.detail
+
+
+def test_max31855_in_frost_is_itself() -> None:
+    """Its junction at 0.00 °C for an hour; the last bit of 0.25 °C is noise."""
+    noise = random.Random(2)
+    driver = Max31855(FakeSpi(lambda _data: (noise.randint(370, 375) << 18).to_bytes(4, "big")))
+    assert all(isinstance(driver.read(), Reading) for _ in range(3600))
 
 
 def test_max31856_is_set_up_then_read_and_set_up_again_when_it_forgot() -> None:
@@ -164,7 +182,7 @@ def test_dead_bus_is_a_fault_and_is_opened_again() -> None:
 
     def open_source() -> object:
         opened.append(1)
-        return lambda: max31855.read(bus)
+        return Max31855(bus).read
 
     probe = ChipProbe("pit", open_source)  # type: ignore[arg-type]
     assert isinstance(probe, Probe)

@@ -10,6 +10,7 @@ from coalminder.probes.buses import Buses
 from coalminder.probes.chip import ChipProbe, Correction, Source
 from coalminder.probes.guard import GuardLimits
 from coalminder.probes.max6675 import Max6675
+from coalminder.probes.max31855 import Max31855
 from coalminder.probes.max31856 import SPI_MODE as MODE_1
 from coalminder.probes.max31856 import Max31856
 from coalminder.probes.max31865 import Max31865
@@ -126,7 +127,7 @@ def open_source(block: ProbeBlock, buses: Buses, divider: Divider | None) -> Sou
             return Max31856(buses.spi(block.bus, block.device, MODE_1, SPI_HZ), block.mains_hz).read
         case ThermocoupleK():
             bus = buses.spi(block.bus, block.device, max31855.SPI_MODE, SPI_HZ)
-            return Max6675(bus).read if block.kind == "max6675" else lambda: max31855.read(bus)
+            return (Max6675(bus) if block.kind == "max6675" else Max31855(bus)).read
         case PlatinumRtd():
             return Max31865(
                 buses.spi(block.bus, block.device, MODE_1, SPI_HZ),
