@@ -81,6 +81,60 @@ def test_unanswered_high_alarm_is_told_again_until_acknowledged() -> None:
     assert [bridge.tick(float(s)) for s in range(3010, 5000, 10)] == [[]] * 199
 
 
+def test_a_cut_off_that_is_latched_a_moment_later_is_told_once() -> None:
+    """The cause of a cut-off goes within seconds, for the vents are shut; to the person it is one thing."""
+    bridge = Bridge()
+    assert len(bridge.on_alarm(message(action="snuff"), 0.0)) == 1
+    assert bridge.on_alarm(message("latched_unacknowledged", action="snuff", active=False), 6.0) == []
+    (again,) = bridge.tick(300.0)
+    assert again.title == "kettle: The fire is out (again)"
+
+
+def near(state: str = "unacknowledged", of: str = "", **changes: object) -> AlarmMessage:
+    text = f"The food nears a limit{of}"
+    return message(state, code="food_limit_near", message=text, priority="medium", **changes)
+
+
+def past(state: str = "unacknowledged", of: str = "", **changes: object) -> AlarmMessage:
+    return message(state, code="food_limit_over", message=f"The food is over a limit{of}", **changes)
+
+
+def test_of_several_things_that_one_alarm_names_only_a_further_one_is_news() -> None:
+    bridge = Bridge()
+    assert len(bridge.on_alarm(past(of=" (a)"), 0.0)) == 1
+    assert len(bridge.on_alarm(past(of=" (a; b)"), 1.0)) == 1
+    assert bridge.on_alarm(past(of=" (b)"), 2.0) == []
+    (again,) = bridge.tick(301.0)
+    assert again.title == "kettle: The food is over a limit (b) (again)"
+    assert len(bridge.on_alarm(past(of=" (a; b)"), 302.0)) == 1
+
+
+@pytest.mark.parametrize("answered", [False, True])
+def test_a_limit_that_is_near_no_more_because_it_is_over_is_no_good_news(answered: bool) -> None:
+    bridge = Bridge()
+    bridge.on_alarm(near(), 0.0)
+    bridge.on_alarm(past(), 60.0)
+    if answered:
+        bridge.on_alarm(past("acknowledged"), 90.0)
+    assert bridge.on_alarm(near("returned_unacknowledged", active=False), 120.0) == []
+
+
+def test_a_limit_that_was_kept_in_time_is_told() -> None:
+    bridge = Bridge()
+    bridge.on_alarm(near(), 0.0)
+    (told,) = bridge.on_alarm(near("returned_unacknowledged", active=False), 60.0)
+    assert told.title == "Over: kettle: The food nears a limit"
+
+
+def test_the_end_of_an_alarm_does_not_make_food_good_that_was_over_a_limit() -> None:
+    """Neither heat nor cold mends what happened (docs/food.md); 'it is gone' reads as if it did."""
+    bridge = Bridge()
+    bridge.on_alarm(past(), 0.0)
+    (told,) = bridge.on_alarm(past("returned_unacknowledged", active=False), 60.0)
+    assert "gone" not in told.body
+    assert "throw it out" in told.body
+
+
 def test_late_alarm_says_when_it_was_raised() -> None:
     (told,) = Bridge().on_alarm(message(late=True), 0.0)
     assert "16:05 UTC" in told.body

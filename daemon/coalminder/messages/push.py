@@ -25,6 +25,10 @@ class Priority(IntEnum):
 
 ASKS = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED})
 OVER = frozenset({AlarmState.NORMAL, AlarmState.RETURNED_UNACKNOWLEDGED})
+WORSE = {"food_limit_near": "food_limit_over"}
+"""What ends because something worse began is no good news, and its end is not told."""
+LASTING = frozenset({"food_limit_over", "food_exposed"})
+"""What no end mends: the alarm goes when the food is chilled, eaten or followed by other food."""
 RAISED_S = 5.0
 """A clock that is being put right moves the time of raising by less than this."""
 
@@ -66,23 +70,27 @@ class Bridge:
     _open: dict[tuple[str, str], _Open] = field(default_factory=dict)
     _heard_s: dict[str, float] = field(default_factory=dict)  # a sign of life of each grill's daemon
     _told_silent: set[str] = field(default_factory=set)
+    _active: set[tuple[str, str]] = field(default_factory=set)
 
     def on_alarm(self, message: AlarmMessage, now_s: float) -> list[Notice]:
         """An alarm message came in, retained or fresh. `now_s`: any clock that only goes forward."""
         where = (message.grill, message.code)
         state = AlarmState(message.state)
         known = self._open.get(where)
+        (self._active.add if message.active else self._active.discard)(where)
         if state in ASKS and Priority[message.priority.upper()] >= self.rules.at_least:
-            if known is not None and _same(known.message, message):
-                return []  # a repeat, or a retained copy
             notice = _raised(message)
+            if known is not None and _adds_nothing(known.message, message):
+                known.message, known.notice = message, notice  # told again, it says what is left
+                return []  # a repeat, a retained copy, or one that is latched now
             left = self.rules.repeat_times if notice.urgency is Priority.HIGH else 0
             self._open[where] = _Open(notice, message, now_s + self.rules.repeat_s, left)
             return [notice]
         if known is None:
             return []
         del self._open[where]
-        return [_over(message, known.notice)] if state in OVER else []
+        worse = (message.grill, WORSE.get(message.code, "")) in self._active
+        return [_over(message, known.notice)] if state in OVER and not worse else []
 
     def on_availability(self, grill: str, online: bool, now_s: float) -> list[Notice]:
         """The daemon of `grill` came or went."""
@@ -123,13 +131,20 @@ class Bridge:
                 )
 
 
-def _same(told: AlarmMessage, now: AlarmMessage) -> bool:
-    """Whether `now` says what was told."""
-    if (told.state, told.message) != (now.state, now.message):
+def _adds_nothing(told: AlarmMessage, now: AlarmMessage) -> bool:
+    """Whether `now` says no more than what was told: the same, or fewer of the things that it named."""
+    (told_text, told_of), (text, of) = _named(told.message), _named(now.message)
+    if told_text != text or not of <= told_of or (told_of and not of):
         return False
     if told.raised_utc is None or now.raised_utc is None:
         return told.raised_utc is now.raised_utc
     return abs((now.raised_utc - told.raised_utc).total_seconds()) < RAISED_S
+
+
+def _named(message: str) -> tuple[str, frozenset[str]]:
+    """A message without its brackets, and what it names in them: 'Lost (a; b)' -> 'Lost', {a, b}."""
+    text, _, rest = message.partition(" (")
+    return text, frozenset(rest.removesuffix(")").split("; ")) if rest else frozenset()
 
 
 def _raised(message: AlarmMessage) -> Notice:
@@ -141,6 +156,9 @@ def _raised(message: AlarmMessage) -> Notice:
 
 
 def _over(message: AlarmMessage, told: Notice) -> Notice:
+    if message.code in LASTING:
+        text = "Food that was over a limit stays so: when in doubt throw it out."
+        return Notice(f"No longer counted: {told.title}", text, Priority.LOW)
     return Notice(f"Over: {told.title}", "The condition is gone.", Priority.LOW)
 
 
