@@ -243,6 +243,23 @@ def test_a_fire_too_weak_for_the_set_point_is_told_so() -> None:
     assert "feed the fire" in told
 
 
+def test_food_loaded_under_a_lifted_lid_asks_for_no_set_point() -> None:
+    """Whoever lays the food on has the lid off. A minute of it, the probe near 60 °C, read as a pit too cool
+    to cook in: 'the core will not reach 71 °C within 8 h: raise the set point'.
+    """
+    lifted, still = Cook(loaded=False), Cook(loaded=False)
+    for cook, seen_c in ((lifted, 61.0), (still, 93.0)):
+        cook.run(1800.0, 15.0)
+        cook.run(60.0, 15.0, pit_c=seen_c)
+        cook.run(0.0, 5.0, pit_c=seen_c, events=[FoodStep(step="loaded")])
+        cook.run(60.0, 5.0, pit_c=seen_c)
+        assert "too_cool" not in [r.code for r in cook.view.reminders]
+        cook.run(240.0, 5.0)
+    assert lifted.view.finish_min is not None
+    assert still.view.finish_min is not None
+    assert lifted.view.finish_min == pytest.approx(still.view.finish_min, rel=0.1)
+
+
 def test_lethality_counts_the_measured_core() -> None:
     cook = Cook()
     cook_until(cook, 120)

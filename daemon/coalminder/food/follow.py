@@ -149,6 +149,7 @@ def _report(state: FoodState, plan: FoodPlan, step: str, now_s: float, ambient_c
             raw=raw,
             exposure=raw,
             histamine=raw,
+            pit_c=state.pit_c,  # it was loaded with the lid off: what the probe shows then is not the pit
             shown_c=state.shown_c,
             before_off_s=_before_off_s(state, now_s),
         )
