@@ -748,6 +748,85 @@ def test_off_is_not_due_before_it_is_done() -> None:
     assert "step_off" not in [r.code for r in cook.view.reminders]
 
 
+SMOKED = (
+    PlanStep("load", "Load", "", 0.0, reported="loaded"),
+    PlanStep("wood", "Wood", "one piece", 2400.0, "loaded", 2400.0, "wood"),
+    PlanStep("rotate", "Rotate", "turn", 3600.0, "loaded", 3600.0, "rotated"),
+    PlanStep("off", "Off", "", 4e4, "loaded", 4e4, "off"),
+    PlanStep("serve", "Serve", "", 3000.0, "off", 600.0),
+    PlanStep("store", "Chill", "", 3600.0, "off", 3600.0, reported="chilled"),
+)
+
+
+def test_done_food_is_taken_off_and_nothing_else() -> None:
+    """'The food is done: take it off' stood beside 'Wood', 'Rotate' and 'Off the grill (in 34 min)'."""
+    cook = Cook(replace(PLAN, steps=SMOKED))
+    cook_until(cook, 120)
+    assert "step_rotate" in [r.code for r in cook.view.reminders]
+    view = cook.run(40 * 60.0, 72.0)
+    assert view.done
+    assert [r.code for r in view.reminders] == ["food_done"]
+    assert view.next_step is not None
+    assert view.next_step.code == "off"
+    assert view.next_due_s is not None
+    assert view.next_due_s <= view.at_s
+
+
+def test_the_step_off_is_due_when_the_food_is_foretold_to_be_done() -> None:
+    """'Off the grill (in 1 h 40 min)' stood beside a finish in 75 min."""
+    cook = Cook(replace(PLAN, steps=SMOKED))
+    view = cook_until(cook, 110)
+    cook.run(10.0, heated(110), events=[FoodStep(step="rotated"), WoodAdded()])
+    view = cook.run(10.0, heated(110))
+    assert view.next_step is not None
+    assert view.next_step.code == "off"
+    assert view.next_due_s is not None
+    assert view.finish_min is not None
+    assert (view.next_due_s - view.at_s) / 60.0 == pytest.approx(view.finish_min, abs=0.5)
+
+
+def test_nobody_is_sent_to_chill_what_is_on_the_grill() -> None:
+    """The second batch of the day: by the plan's hour for the first, 'Chill what is left (now)' came next."""
+    cook = Cook(replace(PLAN, steps=SMOKED))
+    cook_until(cook, 100)
+    for step in ("rotated", "off", "loaded"):
+        cook.run(600.0, 72.0 if step != "loaded" else 5.0, events=[FoodStep(step=step)])
+    cook.run(60.0, 5.0, events=[WoodAdded(), FoodStep(step="rotated")])
+    assert cook.view.stage == "cooking"
+    assert cook.view.next_step is not None
+    assert cook.view.next_step.code == "off"
+
+
+def test_nobody_is_sent_to_the_table_with_raw_food_when_the_fire_went_out() -> None:
+    """'Serve (in 2 h 25 min): serve hot' stood under 'There is no fire under the food'."""
+    cook = Cook(replace(PLAN, steps=SMOKED))
+    cook_until(cook, 60)
+    view = unlit(cook, 60.0, heated(60))
+    assert "no_fire" in [r.code for r in view.reminders]
+    assert view.next_step is None
+
+
+def test_without_a_probe_it_is_told_when_to_measure_and_the_hour_comes() -> None:
+    """'In about 31 min' stood there for hours, for the 30 min of the rule began anew in every forecast, and
+    'Rotate' was all that was asked. docs/food.md: without a probe the daemon tells when to measure.
+    """
+    cook = Cook(replace(PLAN, steps=SMOKED))
+    seen = {}
+    while cook.now_s < 7 * 3600:
+        view = cook.run(60.0)
+        seen[cook.now_s] = (view.finish_min, [r.code for r in view.reminders])
+        assert not view.done
+    first_s = min(at_s for at_s, (_, codes) in seen.items() if "measure" in codes)
+    foretold_min = seen[3600.0][0]
+    assert foretold_min is not None
+    assert first_s / 60.0 == pytest.approx(60.0 + foretold_min, abs=20.0)
+    left = [minutes for at_s, (minutes, _) in seen.items() if at_s >= first_s]
+    assert set(left) == {0.0}
+    assert "measure" in seen[cook.now_s][1]
+    assert not {"step_wood", "step_rotate"} & set(seen[cook.now_s][1])
+    assert "71 °C for 30 min" in next(r.text for r in cook.view.reminders if r.code == "measure")
+
+
 def test_late_loading_counts_as_warm_time() -> None:
     plan = replace(PLAN, ambient_c=22.0, steps=(PlanStep("load", "Load", "", 0.0, reported="loaded"),))
     cook = Cook(plan, loaded=False)
@@ -1272,7 +1351,7 @@ def unlit(cook: Cook, seconds: float, core_c: float) -> FoodView:
     for _ in range(int(seconds / 10.0)):
         cook.now_s += 10.0
         samples = (("core", Reading(core_c)),)
-        cook.state, cook.view = follow(cook.state, PLAN, 60.0, samples, (), cook.now_s, fire=False)
+        cook.state, cook.view = follow(cook.state, cook.plan, 60.0, samples, (), cook.now_s, fire=False)
     return cook.view
 
 

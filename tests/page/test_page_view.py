@@ -172,6 +172,22 @@ def test_the_finish_is_told_with_its_interval(board: Board) -> None:
     assert "high_s" not in finish
 
 
+def test_a_finish_whose_hour_has_come_asks_to_measure(board: Board) -> None:
+    """Food that nobody measures: 'in about 0 min' is no hour."""
+    tell(board, state())
+    food(board, finish_min=0.0, finish_low_min=0.0)
+    assert seen(board)["finish"]["text"] == "perhaps now: measure"
+
+
+@pytest.mark.parametrize("code", ["food_done", "measure", ""])
+def test_that_food_comes_off_is_told_once(board: Board, code: str) -> None:
+    tell(board, state())
+    reminders = [{"code": code, "text": "Take it off", "level": "note"}] if code else []
+    food(board, reminders=reminders, next_step={"code": "off", "title": "Off the grill", "text": "when done"})
+    told = [item["text"] for item in seen(board)["next"]]
+    assert told == (["Take it off"] if code else ["Off the grill: when done"])
+
+
 def test_an_old_estimate_of_the_finish_is_not_shown(board: Board) -> None:
     tell(board, state())
     food(board)

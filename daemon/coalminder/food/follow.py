@@ -334,6 +334,7 @@ def _account(
         held_s=held,
         lethality_min=lethality,
         done=done,
+        forecast_s=state.forecast_s if done is state.done else None,
     )
 
 
@@ -357,9 +358,32 @@ def _forecast(state: FoodState, plan: FoodPlan, now_s: float, target_c: float) -
         return replace(state, forecast_s=now_s, finish_s=(now_s, now_s, now_s), finish_beyond=False)
     times = slabs.heating_times_s(state.family, plan.food(), slabs.Air(pit), rule.core_c)
     low, middle, high = slabs.interval_s(times)
-    hold = max(0.0, 60.0 * rule.hold_min - state.held_s)
     if middle == math.inf:
         return replace(state, forecast_s=now_s, finish_s=None, finish_beyond=True)
-    latest_s = None if high == math.inf else now_s + high + hold
-    finish = (now_s + low + hold, now_s + middle + hold, latest_s)
+    hold_s = max(0.0, 60.0 * rule.hold_min - state.held_s)
+    measured = state.core_s is not None and now_s - state.core_s <= CORE_FRESH_S
+    latest_s = None if high == math.inf else now_s + high + hold_s
+    finish = (now_s + low + hold_s, now_s + middle + hold_s, latest_s)
+    if not measured and state.finish_s is not None:
+        finish = _held_unseen(finish, state.finish_s, times, now_s + hold_s)
     return replace(state, forecast_s=now_s, finish_s=finish, finish_beyond=False)
+
+
+Finish = tuple[float, float, float | None]
+
+
+def _held_unseen(finish: Finish, before: Finish, times: Sequence[float], hold_ends_s: float) -> Finish:
+    """The finish of food that nobody measures. Once a member of the family is hot its hold runs: else the
+    finish would stay the hold away for ever.
+
+    times: until each member is hot; the middle is there with half of them, the latest with 95 %.
+    """
+    there = sum(t <= 0.0 for t in times) / len(times)
+
+    def end_s(now_is_s: float, was_s: float | None, share: float) -> float:
+        if there < share:
+            return now_is_s
+        return hold_ends_s if was_s is None else min(was_s, hold_ends_s)
+
+    latest_s = None if finish[2] is None else end_s(finish[2], before[2], 0.95)
+    return end_s(finish[0], before[0], 0.05), end_s(finish[1], before[1], 0.5), latest_s

@@ -178,6 +178,10 @@ NOT_AS_FOOD = (
     "The coldest core probe does not warm as this food would: is it in the open, or in steam? Put its tip "
     "into the middle of a piece."
 )
+MEASURE = (
+    "By weight and thickness it may be done: measure the middle of the thickest piece. Off the grill only "
+    "when it was measured: {}."
+)
 FELL = "A core probe fell all at once: put its tip into the middle of the coldest piece on the grill."
 FELL_DONE = "A core probe fell all at once: if it is in another piece, that one is not done yet."
 FROZEN_C = -2.5
@@ -192,7 +196,8 @@ TO_EAT = frozenset({"serve", "eat_by"})
 """Steps for food that is done, and not for what was measured to be raw when it came off."""
 
 AT_THE_FIRE = frozenset({"light", "settle", "wood", "rotate"})
-"""Steps that open the lid over coals or want a fire: not while the vents are shut on one that goes out."""
+"""Steps that open the lid over coals or want a fire: not while the vents are shut on one that goes out, nor
+for food that is to come off."""
 NO_FIRE = (
     "There is no fire under the food, and {}: finish it in an oven now, or throw it away; "
     "see its clocks. Leave the lid on while the coals are hot."
@@ -205,7 +210,7 @@ def _reminders(
     out = [
         Reminder(f"step_{step.code}", f"{step.title}: {step.text}")
         for step, due in _open_steps(state, plan, now_s)
-        if due <= now_s and _ready(state, step) and not (step.code == "off" and not state.done)
+        if due <= now_s and _ready(state, step) and step.code != "off"  # `food_done`, or `measure`, says that
     ]
     for clock in clocks:
         if clock.state != "ok":
@@ -232,6 +237,8 @@ def _reminders(
             out.append(Reminder("food_done", "The food is done: take it off and report 'off'."))
         elif state.doubt and not measured:
             out.append(Reminder("core_probe", state.doubt, "warn"))
+        elif not measured and state.fire and state.finish_s is not None and state.finish_s[1] <= now_s:
+            out.append(Reminder("measure", MEASURE.format(plan.done_rule.text)))
         if measured and _frozen(state):
             out.append(Reminder("frozen", FROZEN, "warn"))
         if state.fell_s is not None:
@@ -266,9 +273,13 @@ def _anchor_s(state: FoodState, step: PlanStep) -> float | None:
     return {"loaded": state.loaded_s, "off": state.off_s}.get(step.anchor)
 
 
-def _due(state: FoodState, step: PlanStep) -> float:
-    """When a step is due: counted from its anchor once that happened, else as planned."""
+def _due(state: FoodState, plan: FoodPlan, step: PlanStep) -> float:
+    """When a step is due: counted from its anchor once that happened, or is foretold, else as planned."""
+    if step.code == "off" and state.off_s is None and state.finish_s is not None:
+        return state.finish_s[1]
     anchor_s = _anchor_s(state, step)
+    if anchor_s is None and step.anchor == "off" and state.loaded_s is not None:
+        anchor_s = next((_due(state, plan, off) for off in plan.steps if off.code == "off"), None)
     return step.due_s if anchor_s is None else anchor_s + step.after_s
 
 
@@ -282,7 +293,7 @@ def _settled(state: FoodState, plan: FoodPlan) -> set[int]:
     settled: set[int] = set()
     for reported, at_s in state.reports:
         left = [i for i, step in enumerate(plan.steps) if step.reported == reported and i not in settled]
-        settled.update([i for i in left if _due(state, plan.steps[i]) <= at_s] or left[:1])
+        settled.update([i for i in left if _due(state, plan, plan.steps[i]) <= at_s] or left[:1])
     return settled
 
 
@@ -296,14 +307,18 @@ def _open_steps(state: FoodState, plan: FoodPlan, now_s: float) -> list[tuple[Pl
     reached = max((t for t in order.values() if t is not None), default=None)
     milestones = [i for i, step in enumerate(plan.steps) if order.get(step.reported) is not None]
     settled = _settled(state, plan)
+    cooking = state.loaded_s is not None and state.off_s is None
+    stays = not state.done and all(_due(state, plan, s) > now_s for s in plan.steps if s.code == "off")
     left = []
     for i, step in enumerate(plan.steps):
-        due = _due(state, step)
+        due = _due(state, plan, step)
         over = milestones and i < milestones[-1]  # however early that was reached
         if i in settled or over or (not step.reported and reached is not None and due < reached):
             continue
-        if state.loaded_s is not None and not state.fire and step.code in AT_THE_FIRE:
+        if state.loaded_s is not None and not (state.fire and stays) and step.code in AT_THE_FIRE:
             continue
+        if cooking and state.heated and not (state.fire or state.done):
+            continue  # neither off nor to the table: `no_fire` says what is left to do
         if step.code in TO_EAT and known_raw(state, plan):
             continue
         left.append((step, due))

@@ -19,6 +19,7 @@ from coalminder.values import Phase
 Trust = Literal["live", "old", "offline", "no_broker", "nothing"]
 FOOD_OLD_S = 300.0  # while it cooks the daemon tells of the food at least once in a minute
 CLOCK_APART_S = 5.0
+TELL_OFF = frozenset({"food_done", "measure"})  # reminders that say what the step `off` says
 NEAR_C = 0.005  # a limit told in whole degrees and sent back is that limit
 
 
@@ -241,7 +242,7 @@ def _finish(state: StateMessage, food: FoodPart | None, followed: bool) -> dict[
         return {"text": "not known" if food.stage == "cooking" else "not cooking", "note": food.finish_note}
     now_s = state.utc.timestamp()
     out: dict[str, Any] = {
-        "text": f"in about {span(food.finish_min)}",
+        "text": f"in about {span(food.finish_min)}" if food.finish_min >= 0.5 else "perhaps now: measure",
         "at_s": now_s + 60 * food.finish_min,
         "note": food.finish_note,
     }
@@ -270,7 +271,8 @@ def _next(state: StateMessage, food: FoodPart | None, lost: str) -> list[dict[st
             minutes = (food.next_due_s - food.at_s) / 60
             due = " (now)" if minutes <= 0.5 else f" (in {span(minutes)})"
         text = f"{step.title}{due}" + (f": {step.text}" if step.text else "")
-        if not any(step.text and step.text in item["text"] for item in items):
+        said = any(step.text and step.text in item["text"] for item in items)
+        if not said and not (step.code == "off" and any(r.code in TELL_OFF for r in food.reminders)):
             items.append({"level": "note", "text": text})
     if state.phase in FIRST or (not items and not lost and state.phase in NEXT):
         items.insert(0, {"level": "note", "text": NEXT[state.phase]})
