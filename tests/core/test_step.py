@@ -13,6 +13,7 @@ from coalminder.core.air import opening
 from coalminder.core.config import AdviceConfig, SplitConfig
 from coalminder.core.phases import FIRE_TENDED
 from coalminder.events import Ease, FoodStep, LidNotice, Light, Reset, SetPoint, Snuff, Tend
+from coalminder.food import ensemble as slabs
 from coalminder.food.foodplan import FoodPlan, PlanStep
 from coalminder.grill import demo
 from coalminder.grill.scenario import apply, lid_open
@@ -435,6 +436,27 @@ def test_the_next_fire_starts_afresh() -> None:
     assert bench.state.air.hold_v == pytest.approx(fresh_v, abs=0.01)
     assert bench.state.food.loaded_s is None  # what was done was eaten since
     assert bench.step(25.0, FoodStep(step="loaded", event_id="a")).outcomes[0].accepted
+
+
+def test_the_hour_on_the_table_is_a_reminder_and_the_cooling_rule_an_alarm() -> None:
+    """docs/food.md. At 61 min 'the food is over a limit ...; when in doubt throw it out' was pushed 6 times,
+    beside 'eat it, put it in the refrigerator'; 57 to 21 °C may take 2 h (Food Code 3-501.14).
+    """
+    bench = Bench()
+    table = {"foods": (("core", Reading(45.0)),)}
+    bench.step(93.0, FoodStep(step="loaded"))
+    warm = slabs.start(replace(bench.config.plan.food(), start_c=45.0))
+    bench.state = replace(bench.state, food=replace(bench.state.food, done=True, family=warm))
+    bench.step(20.0, FoodStep(step="off"), **table)
+    told = {}
+    while bench.now_s < 2.2 * 3600.0:
+        decision = bench.step(20.0 + 0.01 * (bench.now_s % 70.0), dt_s=10.0, **table)
+        told[bench.now_s / 60.0] = {alarm.code for alarm in decision.alarms if alarm.active}
+    first = [
+        min(minute for minute, codes in told.items() if code in codes)
+        for code in ("food_limit_near", "food_limit_over")
+    ]
+    assert first == pytest.approx([45.0, 120.0], abs=1.5)
 
 
 def test_light_and_a_report_in_one_step_are_answered_as_they_are_carried_out() -> None:

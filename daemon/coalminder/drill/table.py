@@ -199,8 +199,8 @@ def _food_lost(rig: Rig, s: float) -> None:
     rig.food = lambda _: ProbeFault(ProbeFaultKind.OPEN, "injected")
 
 
-def _food_clock(state: str) -> Callable[[Rig], bool]:
-    return lambda rig: any(clock.state == state for clock in rig.state.food.view.clocks)
+def _food_clock(level: str) -> Callable[[Rig], bool]:
+    return lambda rig: any(clock.level == level for clock in rig.state.food.view.clocks)
 
 
 def _food_lukewarm(rig: Rig, s: float) -> None:
@@ -444,7 +444,7 @@ def drills() -> tuple[Drill, ...]:
             "food off the grill does not cool",
             _food_lukewarm,
             _off_grill,
-            _food_clock("soon"),
+            _food_clock("warn"),
             give_up_s=9000.0,
         ),
         Drill(
@@ -452,7 +452,7 @@ def drills() -> tuple[Drill, ...]:
             "food off the grill does not cool",
             _food_lukewarm,
             _off_grill,
-            _food_clock("over"),
+            _food_clock("alarm"),
             give_up_s=9000.0,
         ),
         Drill("food_probe_lost", "food probe unplugged", _food_lost, _burning),

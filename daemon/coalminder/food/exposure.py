@@ -34,6 +34,8 @@ SCOMBROID_S = {(False, True): 4 * HOUR_S, (False, False): 8 * HOUR_S, (True, Tru
 """(once frozen, ever above 21 °C) -> longest time above 4.4 °C in all [fda-7, from memory]."""
 
 SOON_FRAC = 0.75
+REMINDERS = frozenset({"standing"})
+"""The hour on the table asks to eat or to chill; only the cooling rule after it says to throw away."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +87,13 @@ class Clock:
         if self.measured and self.used_s > self.limit_s:
             return "over"
         return "soon" if self.used_s >= SOON_FRAC * self.limit_s else "ok"
+
+    @property
+    def level(self) -> str:
+        """How it is told: "" while it is ok, `warn`, or `alarm` when it is over; a reminder is no more."""
+        if self.state == "over" and self.code not in REMINDERS:
+            return "alarm"
+        return "" if self.state == "ok" else "warn"
 
 
 def raw_clock(exposure: Exposure) -> Clock:

@@ -213,8 +213,7 @@ def _reminders(
         if due <= now_s and _ready(state, step) and step.code != "off"  # `food_done`, or `measure`, says that
     ]
     for clock in clocks:
-        if clock.state != "ok":
-            level = "alarm" if clock.state == "over" and clock.code != "standing" else "warn"
+        if clock.level:
             left = (
                 f"{clock.left_s / 60:.0f} min left"
                 if clock.left_s >= 0
@@ -226,7 +225,7 @@ def _reminders(
                 Reminder(
                     f"clock_{clock.code}",
                     f"{clock.text}: {left}; {_REMEDY[clock.code]} [{clock.source}]",
-                    level,
+                    clock.level,
                 )
             )
     if stage == "cooking" and state.heated and not state.fire and not state.done:
