@@ -310,6 +310,14 @@ def test_a_core_that_stalls_below_71_is_told_before_six_hours() -> None:
     assert {r.code: r.level for r in cook.view.reminders}["clock_reach"] == "alarm"
 
 
+def test_what_nobody_measured_is_not_said_to_have_missed_71() -> None:
+    """As with cooling that nobody measures: by the model the core is at 80 °C when the six hours are over."""
+    view = Cook().run(6.2 * 3600)
+    (told,) = [r for r in view.reminders if r.code == "clock_reach"]
+    assert told.level == "warn"
+    assert "measure the thickest piece" in told.text
+
+
 def test_histamine_clock_counts_until_it_is_cooked_and_is_not_wiped() -> None:
     plan = replace(PLAN, scombroid=True, before=Exposure(2 * 3600.0, 0.0, False))
     cook = Cook(plan)

@@ -115,7 +115,8 @@ def _clocks(
         clocks.append(come_up_clock(now_s - state.loaded_s))
     stalled = state.hot_core and state.held_s == 0.0 and not state.done
     if stage == "cooking" and stalled and state.loaded_s is not None and plan.rule == "home-71":
-        clocks.append(reach_clock(now_s - state.loaded_s, plan.done_rule.core_c))
+        clock = reach_clock(now_s - state.loaded_s, plan.done_rule.core_c)
+        clocks.append(replace(clock, measured=state.core_s is not None))
     if stage == "cooking" and state.below_hot_s is not None:
         clocks.append(standing_clock(state.after))
     if stage in COOLING and core_c is not None:
