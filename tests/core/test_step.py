@@ -438,6 +438,20 @@ def test_the_next_fire_starts_afresh() -> None:
     assert bench.step(25.0, FoodStep(step="loaded", event_id="a")).outcomes[0].accepted
 
 
+def test_wood_is_asked_for_once_and_only_for_food_on_the_grill() -> None:
+    """'Wood, piece 2: one piece on glowing coals' stood beside 'Add wood now: ... on the edge of the coals',
+    and that went on after the food was off.
+    """
+    piece = PlanStep("wood", "Wood, piece 1", "one piece", 0.0, "loaded", 0.0, "wood")
+    for plan, asked in ((FoodPlan(), True), (FoodPlan(steps=(piece,)), False)):
+        bench = Bench(Config(plan=plan))
+        bench.tending()
+        bench.step(93.0, FoodStep(step="loaded"))
+        assert ("add_wood" in bench.run(93.0, 60).advice) is asked
+        bench.step(93.0, FoodStep(step="off"))
+        assert "add_wood" not in bench.run(93.0, 5).advice
+
+
 def test_the_hour_on_the_table_is_a_reminder_and_the_cooling_rule_an_alarm() -> None:
     """docs/food.md. At 61 min 'the food is over a limit ...; when in doubt throw it out' was pushed 6 times,
     beside 'eat it, put it in the refrigerator'; 57 to 21 °C may take 2 h (Food Code 3-501.14).

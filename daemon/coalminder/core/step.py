@@ -99,7 +99,8 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
     if phases.VENTS[state.phase] is Vents.SHUT:
         lower, upper = 0.0, config.split.upper_fixed or 0.0  # one left by hand stays where it is
     state = replace(state, lower=lower, upper=upper, last_s=now_s, food=food_now)
-    smoking_s = food_now.loaded_s if food_now.off_s is None else None
+    planned = any(s.reported == "wood" for s in config.plan.steps)  # then the plan's own steps ask
+    smoking_s = None if planned or food_now.off_s is not None else food_now.loaded_s
     wood_due = advice.wood_is_due(config.advice, smoking_s, state.wood_s, now_s)
     asked, asks = advice.lasting(
         config.advice,
