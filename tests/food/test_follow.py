@@ -756,6 +756,33 @@ def test_off_is_not_due_before_it_is_done() -> None:
     assert "step_off" not in [r.code for r in cook.view.reminders]
 
 
+def test_who_starts_late_lights_first_and_loads_over_a_fire_that_has_settled() -> None:
+    """By the plan's hours a cold grill was to be loaded, and no word was left of lighting it. Food laid on
+    too early lies lukewarm in thick smoke (common practice).
+    """
+    due = {"dry": 0.0, "light": 600.0, "settle": 2100.0, "load": 4200.0}
+    steps = tuple(
+        PlanStep(code, code, code, at_s, reported="loaded" if code == "load" else "")
+        for code, at_s in due.items()
+    )
+    plan, state, told = replace(PLAN, steps=steps), FoodState(), {}
+
+    def asked(until_min: float, pit_c: float, fire: bool) -> list[str]:
+        nonlocal state
+        while (state.now_s or 0.0) < 60.0 * until_min:
+            at_s = (state.now_s or 0.0) + 10.0
+            state, view = follow(state, plan, pit_c, (), (), at_s, fire=fire)
+        told[until_min] = [r.code for r in view.reminders]
+        return told[until_min]
+
+    assert asked(60.0, 10.0, fire=False) == ["step_light"]
+    assert asked(120.0, 10.0, fire=False) == ["step_light"]
+    assert asked(125.0, 50.0, fire=True) == ["step_settle"]
+    assert asked(135.0, 92.0, fire=True) == ["step_settle"]
+    assert asked(180.0, 92.0, fire=True) == ["step_load"]
+    assert asked(190.0, 60.0, fire=False) == [], "the vents were shut on hot coals"
+
+
 SMOKED = (
     PlanStep("load", "Load", "", 0.0, reported="loaded"),
     PlanStep("wood", "Wood", "one piece", 2400.0, "loaded", 2400.0, "wood"),

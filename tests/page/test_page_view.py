@@ -217,7 +217,7 @@ def test_what_the_phase_asks_comes_before_what_the_food_asks(board: Board, phase
     assert [item["text"] for item in seen(board)["next"]] == [NEXT[phase], "It came off too early"]
 
 
-@pytest.mark.parametrize("code", ["light", "settle", "wood", "rotate"])
+@pytest.mark.parametrize("code", ["light", "settle", "load", "wood", "rotate"])
 @pytest.mark.parametrize("phase", list(Phase))
 def test_steps_that_need_a_fire_are_told_over_one(board: Board, phase: Phase, code: str) -> None:
     burns = phase in ("lighting", "settling", "tending", "lid_off", "easing")

@@ -36,6 +36,8 @@ MISS_MOST_C = 15.0
 MISSES_FROM_S = 1800.0
 """How slowly a pit is taken to stay off its set point, and how much of a miss counts, for a lid lift is soon
 over. It counts from so long after loading: cold food takes the pit down [estimate, set by constant pits]."""
+SETTLED_C = 13.0
+"""So far below its set point the pit's mean is in the band."""
 FELL_BACK_C = 3.0
 """A core this far below the come-up clock's temperature has lost it again: more than a lid lift takes."""
 FELL_FOR_S = 600.0
@@ -92,7 +94,7 @@ def follow(
     """
     changed = fire is not state.fire
     state = replace(state, fire=fire, forecast_s=None) if changed else state
-    if fire and state.loaded_s is not None and not state.heated:
+    if fire and not state.heated:
         state = replace(state, heated=True)
     for event in events:
         if isinstance(event, FoodStep):
@@ -196,6 +198,8 @@ def _tick(
         mean = pit_c if state.pit_c is None else state.pit_c + weight * (pit_c - state.pit_c)
         state = replace(state, pit_c=mean)
     target_c = plan.set_point_c if set_point_c is None else set_point_c
+    near = state.pit_c is not None and state.pit_c >= target_c - SETTLED_C
+    state = replace(state, settled=state.fire and (state.settled or near))
     state = _missed(state, None if pit_c is None else pit_c - target_c, now_s, dt_s)
     cores = corecheck.trusted(core_samples)
     before_c = state.shown_c

@@ -196,7 +196,7 @@ MOST_STRAIN = 2.75
 TO_EAT = frozenset({"serve", "eat_by"})
 """Steps for food that is done, and not for what was measured to be raw when it came off."""
 
-AT_THE_FIRE = frozenset({"light", "settle", "wood", "rotate"})
+AT_THE_FIRE = frozenset({"light", "settle", "load", "wood", "rotate"})
 """Steps that open the lid over coals or want a fire: not while the vents are shut on one that goes out, nor
 for food that is to come off."""
 NO_FIRE = (
@@ -284,7 +284,11 @@ def _due(state: FoodState, plan: FoodPlan, step: PlanStep) -> float:
 
 
 def _ready(state: FoodState, step: PlanStep) -> bool:
-    """Whether it can be done yet: not while what it counts from has not happened, however late that is."""
+    """Whether it can be done yet, however late that is: not while what it counts from has not happened, and
+    food waits for a fire that has settled.
+    """
+    if state.loaded_s is None and step.code in ("settle", "load"):
+        return state.fire if step.code == "settle" else state.settled
     return not step.anchor or _anchor_s(state, step) is not None
 
 
@@ -328,6 +332,8 @@ def _open_steps(state: FoodState, plan: FoodPlan, now_s: float) -> list[tuple[Pl
         after = [later for later, later_s in left[i + 1 :] if later_s <= now_s and _ready(state, later)]
         if any(later.reported == step.reported for later in after) if step.reported else after:
             continue
+        if step.code == "light" and state.heated and not state.fire:
+            continue  # the vents are shut on coals that are hot
         out.append((step, due))
     return out
 
