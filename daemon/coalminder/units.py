@@ -32,3 +32,12 @@ def reworded(text: str, number: Callable[[str], str], unit: str) -> str:
         return (number(low) + between if low else "") + f"{number(high)}{space}{unit}"
 
     return _CELSIUS.sub(ours, text)
+
+
+def in_unit(text: str, shown: Callable[[float], float], unit: str) -> str:
+    """`text` with its temperatures as `shown` makes them of °C; decimals as were there, one at most."""
+
+    def number(found: str) -> str:
+        return f"{shown(float(found)):.{min(len(found.partition('.')[2]), 1)}f}"
+
+    return reworded(text, number, unit)

@@ -327,6 +327,38 @@ def test_the_program_sends_a_test_notice_and_listens(mosquitto: Mosquitto, recei
     assert receiver.bodies[1]["title"] == "kettle: The fire is out"
 
 
+@pytest.mark.broker
+@pytest.mark.filterwarnings("ignore::ResourceWarning")
+@pytest.mark.parametrize(
+    ("units", "page", "limit"),
+    [("", "us", "50 to 135 °F"), ("metric", "us", "10 to 57 °C"), ("us", "metric", "50 to 135 °F")],
+)
+def test_who_reads_the_page_in_fahrenheit_is_told_in_fahrenheit(
+    mosquitto: Mosquitto, receiver: Receiver, tmp_path: Path, units: str, page: str, limit: str
+) -> None:
+    """135 °F is hot holding, 57 °C (Food Code 3-501.16); 'keep it above 57 °C' sounds cold to whoever thinks
+    in the other scale.
+    """
+    config = tmp_path / "coalminder.toml"
+    config.write_text(f'[page]\nunits = "{page}"\n')
+    words = [
+        sys.executable, "-m", "coalminder.cli", "push", "--config", str(config), "--broker", mosquitto.url,
+        "--to", receiver.url, *(("--units", units) if units else ()),
+    ]  # fmt: skip
+    near = message(message="Cooked food 10 to 57 °C", remedy="Keep it 10 to 57 °C no longer")
+    with Watcher(mosquitto, ()) as grill:
+        topic = "coalminder/kettle/alarm/food_limit_near"
+        grill.client.publish(topic, near.model_dump_json(), qos=1, retain=True)
+        running = subprocess.Popen(words)
+        try:
+            wait_for(lambda: bool(receiver.bodies), 20.0)
+        finally:
+            running.terminate()
+            running.wait(10)
+    assert limit in receiver.bodies[0]["title"]
+    assert limit in receiver.bodies[0]["message"]
+
+
 def test_without_a_service_the_program_says_what_to_do() -> None:
     done = subprocess.run(
         [sys.executable, "-m", "coalminder.cli", "push"],

@@ -28,6 +28,7 @@ from coalminder.messages.options import LinkOptions
 from coalminder.messages.payloads import AlarmMessage
 from coalminder.messages.push import Bridge, Notice, Priority, PushRules
 from coalminder.messages.topics import ONLINE, Topics
+from coalminder.units import f_from_c, in_unit
 
 if TYPE_CHECKING:
     import apprise  # imported where it is used: `--help` needs no extra
@@ -231,12 +232,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--at-least", choices=["low", "medium", "high"], default="medium", help="least priority to be told"
     )
+    parser.add_argument(
+        "--units", choices=["metric", "us"], help="of the texts (default: the page's, [page] units)"
+    )
     parser.add_argument("--test", action="store_true", help="send one notice to every service and end")
 
 
 def run(args: argparse.Namespace) -> int:
     """Listen until SIGTERM or Ctrl-C; with --test send one notice, exit code 1 when a service fails."""
-    options, urls = _options(args)
+    options, urls, us = _options(args)
     if not urls:
         raise UserError("no push service: name one with --to URL, or mqtt.push_urls in the configuration")
     sender = Sender(urls)
@@ -254,7 +258,8 @@ def run(args: argparse.Namespace) -> int:
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: ended.set())
     rules = PushRules(at_least=Priority[args.at_least.upper()])
-    bridge = PushBridge(options, sender.send, rules, every_grill=args.grill == "+")
+    send = _in_fahrenheit(sender.send) if us else sender.send
+    bridge = PushBridge(options, send, rules, every_grill=args.grill == "+")
     bridge.start()
     while not ended.wait(1.0):
         bridge.tick()
@@ -263,17 +268,29 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _options(args: argparse.Namespace) -> tuple[LinkOptions, list[str]]:
+def _in_fahrenheit(send: Callable[[Notice], None]) -> Callable[[Notice], None]:
+    def told(notice: Notice) -> None:
+        title, body = (in_unit(text, f_from_c, "°F") for text in (notice.title, notice.body))
+        send(Notice(title, body, notice.urgency))
+
+    return told
+
+
+def _options(args: argparse.Namespace) -> tuple[LinkOptions, list[str], bool]:
+    """How to reach the broker, the services, and whether texts are in US units."""
     urls = list(args.to)
     client_id = f"coalminder-push-{secrets.token_hex(4)}"  # two of one name would throw each other out
     grill = "kettle" if args.grill == "+" else args.grill
+    units = args.units or "metric"
     if args.config is not None:
         from coalminder.settings import load_settings
 
-        mqtt = load_settings(args.config).mqtt
+        settings = load_settings(args.config)
+        units = args.units or settings.page.units
+        mqtt = settings.mqtt
         urls += [url.get_secret_value() for url in mqtt.push_urls]
         values = mqtt.model_dump() | {"grill": grill, "client_id": client_id}
         if args.broker is None:
-            return LinkOptions.from_settings(values), urls
+            return LinkOptions.from_settings(values), urls, units == "us"
     options = LinkOptions.from_url(args.broker or "mqtt://127.0.0.1:1883", grill)
-    return options.named(client_id), urls
+    return options.named(client_id), urls, units == "us"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from coalminder.units import LB_KG, c_from_f, f_from_c, reworded
+from coalminder.units import LB_KG, c_from_f, f_from_c, in_unit
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,14 +32,8 @@ class Units:
         )
 
     def words(self, text: str) -> str:
-        """A sentence with its `57 °C` and `5 to 57 °C` in these units; as many decimals as were there, one
-        at most.
-        """
-
-        def number(found: str) -> str:
-            return f"{self.shown(float(found)):.{min(len(found.partition('.')[2]), 1)}f}"
-
-        return reworded(text, number, self.temp)
+        """A sentence with its `57 °C` and `5 to 57 °C` in these units."""
+        return in_unit(text, self.shown, self.temp)
 
 
 METRIC = Units()
