@@ -6,6 +6,7 @@ import json
 import math
 import random
 import time
+from collections.abc import Callable
 from dataclasses import replace
 
 import fine_slab
@@ -781,6 +782,34 @@ def test_who_starts_late_lights_first_and_loads_over_a_fire_that_has_settled() -
     assert asked(135.0, 92.0, fire=True) == ["step_settle"]
     assert asked(180.0, 92.0, fire=True) == ["step_load"]
     assert asked(190.0, 60.0, fire=False) == [], "the vents were shut on hot coals"
+
+
+@pytest.mark.parametrize(
+    ("core_c", "asked"),
+    [
+        pytest.param(heated, True, id="in food"),
+        pytest.param(lambda minutes: 9.0, False, id="in the food that waits"),
+        pytest.param(lambda minutes: 27.0, False, id="on the table in the sun"),
+        pytest.param(lambda minutes: 93.0 - 84.0 * math.exp(-minutes / 2.0), False, id="hung in the grill"),
+        pytest.param(lambda minutes: None, False, id="none"),
+    ],
+)
+def test_food_that_was_laid_on_without_a_word_is_asked_about(
+    core_c: Callable[[float], float | None], asked: bool
+) -> None:
+    """With a core of 70 °C the page said 'not cooking' and 'Load', no clock ran, and it was never done."""
+    cook = Cook(loaded=False)
+    cook.run(60.0, 9.0, pit_c=9.0)
+    seen = set()
+    while cook.now_s < 4 * 3600:
+        minutes = cook.now_s / 60.0
+        pit_c = 93.0 - 84.0 * math.exp(-minutes / 6.0)
+        view = cook.run(10.0, core_c(minutes - 60.0) if minutes > 60.0 else 9.0, pit_c=pit_c)
+        seen |= {r.code for r in view.reminders}
+    assert ("not_reported" in seen) is asked
+    if asked:
+        view = cook.run(10.0, core_c(180.0), events=[FoodStep(step="loaded")])
+        assert "not_reported" not in [r.code for r in view.reminders]
 
 
 SMOKED = (

@@ -12,6 +12,8 @@ from dataclasses import replace
 from coalminder.food.foodstate import CORE_FRESH_S, FoodState
 from coalminder.values import ProbeFault, Reading, Sample
 
+ON_TABLE_C = 30.0
+"""What is no warmer, or fell below this, may as well be a probe that lies on the table [estimate]."""
 NEAR_AIR_C = 20.0
 """What shows more than the pit less this may be the pit's air beside the food [estimate]."""
 BEYOND_C = 15.0
@@ -72,6 +74,16 @@ def shown(state: FoodState, cores: Mapping[str, float], dt_s: float) -> FoodStat
     coldest = min(cores.values())
     before = coldest if state.shown_c is None else state.shown_c
     return replace(state, shown_c=before + min(1.0, dt_s / SHOWN_MEAN_S) * (coldest - before))
+
+
+def as_food(state: FoodState, cores: Mapping[str, float]) -> bool:
+    """Whether a probe warms as in food, over a fire that has settled, though none was reported: too warm for
+    the table, too cool for the pit's air, and not all at once.
+    """
+    if not (cores and state.settled and state.pit_c is not None and state.shown_c is not None):
+        return False
+    coldest = min(cores.values())
+    return ON_TABLE_C < coldest < min(state.pit_c - NEAR_AIR_C, state.shown_c + JUMP_C)
 
 
 def misplaced(

@@ -42,8 +42,6 @@ FELL_BACK_C = 3.0
 """A core this far below the come-up clock's temperature has lost it again: more than a lid lift takes."""
 FELL_FOR_S = 600.0
 """A core far too low for so long is another piece's, not a probe that was held in the air for a moment."""
-ON_TABLE_C = 30.0
-"""What fell below this may as well be a probe that lies on the table [estimate]."""
 GOES_BACK_S = 3600.0
 COOL_FILM_W_M2K = 9.0
 FRIDGE_FILM_W_M2K = 8.0
@@ -205,7 +203,8 @@ def _tick(
     before_c = state.shown_c
     state = corecheck.shown(state, cores, dt_s)
     if state.loaded_s is None:
-        return replace(state, now_s=now_s)
+        since_s = now_s if state.as_food_s is None else state.as_food_s
+        return replace(state, now_s=now_s, as_food_s=since_s if corecheck.as_food(state, cores) else None)
     food = plan.food()
     read_s = dict(state.read_s) | dict.fromkeys(cores, now_s)
     state = replace(state, read_s=tuple(read_s.items()))
@@ -231,7 +230,7 @@ def _tick(
     fell = core is not None and state.off_s is None and core < mean - beyond_c
     fell_s = None if not fell else now_s if state.fell_s is None else state.fell_s
     another = fell_s is not None and now_s - fell_s >= FELL_FOR_S
-    if core is not None and another and core > ON_TABLE_C:
+    if core is not None and another and core > corecheck.ON_TABLE_C:
         family, fell, fell_s = slabs.start(replace(food, start_c=core)), False, None
         state = replace(state, forecast_s=None, strain=0.0, held_s=0.0, done=False)
     back = state.fell_s is not None and not fell

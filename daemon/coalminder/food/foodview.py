@@ -185,6 +185,12 @@ MEASURE = (
 )
 FELL = "A core probe fell all at once: put its tip into the middle of the coldest piece on the grill."
 FELL_DONE = "A core probe fell all at once: if it is in another piece, that one is not done yet."
+NOT_REPORTED = (
+    "A food probe warms as if it were in food on the grill: if it is, report 'loaded'. Till then nobody "
+    "minds the food's limits or says when it is done."
+)
+AS_FOOD_S = 300.0
+"""A probe that is hung in the grill is as warm as its air before [estimate]."""
 FROZEN_C = -2.5
 """Fish freezes at about -2.2 °C (ASHRAE Refrigeration, ch. 9, table 3, from memory)."""
 FROZEN = (
@@ -229,6 +235,8 @@ def _reminders(
                     clock.level,
                 )
             )
+    if stage == "waiting" and state.as_food_s is not None and now_s - state.as_food_s >= AS_FOOD_S:
+        out.append(Reminder("not_reported", NOT_REPORTED, "warn"))
     if stage == "cooking" and state.heated and not state.fire and not state.done:
         known = "it is not done" if measured else "nobody measured that it is done"
         out.append(Reminder("no_fire", NO_FIRE.format(known), "alarm"))
