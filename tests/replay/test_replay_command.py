@@ -146,6 +146,20 @@ def test_danger_counts_from_the_loading_where_it_was_reported(cook_file: Path) -
     assert label.endswith("in this record")
 
 
+def test_the_summary_says_of_which_time_its_extremes_are(cook_file: Path) -> None:
+    """'In the band 80–105 °C after settling 100 %' stood above 'Highest, lowest after settling 109.3 / 74.7',
+    and 109 °C was the flare of lighting, or of a lid, which the share leaves out.
+    """
+    item = load(cook_file, None, None)
+    found = facts(item.series, item.config)
+    found = replace(found, in_band_frac=0.99666, peak_c=109.3, lowest_c=74.7)
+    report = reports.Report(name="a", series=item.series, config=item.config, facts=found, story=None)
+    rows = dict(re.findall(r"<t[hd][^>]*>([^<]*)</t[hd]><td[^>]*>([^<]*)<", reports._summary(report)))
+    assert rows["In the band 80–105 °C after settling, lid on"] == "99.7 %"
+    assert rows["Highest of the whole cook"] == "109.3 °C"
+    assert rows["Lowest after settling, lid on"] == "74.7 °C"
+
+
 def test_record_becomes_tables_that_replay_reads(
     cook_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -98,10 +98,14 @@ def _summary(r: Report) -> str:
     settled = None if f.settled_after_s is None else f.settled_after_s / 60.0
     rows = [
         ("Length", f"{clock(f.hours)} h"),
-        (f"In the band {r.config.low_c:g}–{r.config.high_c:g} °C after settling", number(share, ".0f", " %")),
-        ("Mean error after settling", number(f.mean_abs_c, ".2f", " °C")),
+        (
+            f"In the band {r.config.low_c:g}–{r.config.high_c:g} °C after settling, lid on",
+            number(share, ".1f", " %"),
+        ),
+        ("Mean error after settling, lid on", number(f.mean_abs_c, ".2f", " °C")),
         ("Settled after", number(settled, ".0f", " min")),
-        ("Highest, lowest after settling", f"{number(f.peak_c)} / {number(f.lowest_c)} °C"),
+        ("Highest of the whole cook", number(f.peak_c, ".1f", " °C")),
+        ("Lowest after settling, lid on", number(f.lowest_c, ".1f", " °C")),
         ("Lid lifts", str(len(f.lid_lifts))),
         ("Alarms", str(len(r.alarms))),
         ("Lower vent moved in all", number(f.travel, ".1f", " strokes")),

@@ -21,7 +21,7 @@ def tell_record(console: Console, item: Loaded) -> None:
     f = facts(item.series, item.config)
     share = None if f.in_band_frac is None else 100 * f.in_band_frac
     console.print(
-        f"{item.name}: {f.hours:.2f} h, in the band {number(share, '.0f', ' %')}, mean error "
+        f"{item.name}: {f.hours:.2f} h, in the band {number(share, '.1f', ' %')}, mean error "
         f"{number(f.mean_abs_c, '.2f', ' °C')}, highest {number(f.peak_c, '.1f', ' °C')}, "
         f"{len(f.lid_lifts)} lid lifts, lower vent {f.travel:.1f} strokes",
         highlight=False,
@@ -41,7 +41,7 @@ def tell_records(console: Console, items: Sequence[Loaded]) -> None:
         table.add_row(
             item.name,
             f"{f.hours:.2f}",
-            number(share, ".0f", " %"),
+            number(share, ".1f", " %"),
             number(f.mean_abs_c, ".2f", " °C"),
             number(f.peak_c, ".0f", " °C"),
             str(len(f.lid_lifts)),
