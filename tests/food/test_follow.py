@@ -15,6 +15,7 @@ import pytest
 from coalminder import codec
 from coalminder.events import FoodStep, SetPoint, WoodAdded
 from coalminder.food import ensemble as slabs
+from coalminder.food.agenda import next_step
 from coalminder.food.composition import Thermal
 from coalminder.food.exposure import Exposure
 from coalminder.food.follow import (
@@ -27,7 +28,7 @@ from coalminder.food.follow import (
 )
 from coalminder.food.foodplan import FoodPlan, PlanStep
 from coalminder.food.foodstate import Reminder
-from coalminder.food.foodview import FELL, next_step
+from coalminder.food.reminders import FELL
 from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
 
 PLAN = FoodPlan(thickness_m=0.022, mass_kg=1.6, set_point_c=93.0)

@@ -1,6 +1,6 @@
 """What following a cook remembers (FoodState) and shows (FoodView).
 
-Owns: the values. Must not know: how they change (follow.py) or are worded (foodview.py).
+Owns: the values. Must not know: how they change (follow.py) or are worded (foodview.py, reminders.py).
 """
 
 from __future__ import annotations
@@ -11,6 +11,8 @@ from coalminder.food.ensemble import Ensemble
 from coalminder.food.exposure import NO_EXPOSURE, Clock, Exposure
 from coalminder.food.foodplan import PlanStep
 
+COOLING = ("resting", "chilled")
+"""Stages after the grill."""
 CORE_FRESH_S = 60.0
 """A reading of the core stands for so long, and a gap between two for no longer."""
 

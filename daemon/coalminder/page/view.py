@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from coalminder.core.advice import TEXTS as ADVICE
-from coalminder.food.foodview import AT_THE_FIRE
+from coalminder.food.agenda import AT_THE_FIRE
 from coalminder.messages.payloads import FoodTemperature, StateMessage
 from coalminder.page import alarms
 from coalminder.page.board import Board, FoodPart

@@ -1,0 +1,100 @@
+"""Which steps of the plan are open, and when each is due.
+
+Owns: the order of steps. Must not know: how the state comes about (follow.py) or is worded (reminders.py).
+"""
+
+from __future__ import annotations
+
+from coalminder.food.foodplan import FoodPlan, PlanStep
+from coalminder.food.foodstate import CORE_FRESH_S, FoodState
+
+TO_EAT = frozenset({"serve", "eat_by"})
+"""Steps for food that is done, and not for what was measured to be raw when it came off."""
+
+AT_THE_FIRE = frozenset({"light", "settle", "load", "wood", "rotate"})
+"""Steps that open the lid over coals or want a fire: not while the vents are shut on one that goes out, nor
+for food that is to come off."""
+
+
+def known_raw(state: FoodState, plan: FoodPlan) -> bool:
+    """Whether readings show that the food came off before the rule was met.
+
+    The last one is from so short before that the rule cannot have been met since, or from after it.
+    """
+    if state.done or state.off_s is None or state.core_s is None:
+        return False
+    return state.off_s - state.core_s <= max(60.0 * plan.done_rule.hold_min, CORE_FRESH_S)
+
+
+def _anchor_s(state: FoodState, step: PlanStep) -> float | None:
+    return {"loaded": state.loaded_s, "off": state.off_s}.get(step.anchor)
+
+
+def _due(state: FoodState, plan: FoodPlan, step: PlanStep) -> float:
+    """When a step is due: counted from its anchor once that happened, or is foretold, else as planned."""
+    if step.code == "off" and state.off_s is None and state.finish_s is not None:
+        return state.finish_s[1]
+    anchor_s = _anchor_s(state, step)
+    if anchor_s is None and step.anchor == "off" and state.loaded_s is not None:
+        anchor_s = next((_due(state, plan, off) for off in plan.steps if off.code == "off"), None)
+    return step.due_s if anchor_s is None else anchor_s + step.after_s
+
+
+def ready(state: FoodState, step: PlanStep) -> bool:
+    """Whether it can be done yet, however late that is: not while what it counts from has not happened, and
+    food waits for a fire that has settled.
+    """
+    if state.loaded_s is None and step.code in ("settle", "load"):
+        return state.fire if step.code == "settle" else state.settled
+    return not step.anchor or _anchor_s(state, step) is not None
+
+
+def _settled(state: FoodState, plan: FoodPlan) -> set[int]:
+    """Places of the steps that reports settled: each report all of its kind that were due, else the next."""
+    settled: set[int] = set()
+    for reported, at_s in state.reports:
+        left = [i for i, step in enumerate(plan.steps) if step.reported == reported and i not in settled]
+        settled.update([i for i in left if _due(state, plan, plan.steps[i]) <= at_s] or left[:1])
+    return settled
+
+
+def open_steps(state: FoodState, plan: FoodPlan, now_s: float) -> list[tuple[PlanStep, float]]:
+    """Steps not yet settled, with their times, earliest first.
+
+    A step nobody reports is over when a later one was reported, or is due; one that is asked for again (wood)
+    when it is due again.
+    """
+    order = {"loaded": state.loaded_s, "off": state.off_s, "chilled": state.chilled_s}
+    reached = max((t for t in order.values() if t is not None), default=None)
+    milestones = [i for i, step in enumerate(plan.steps) if order.get(step.reported) is not None]
+    settled = _settled(state, plan)
+    cooking = state.loaded_s is not None and state.off_s is None
+    stays = not state.done and all(_due(state, plan, s) > now_s for s in plan.steps if s.code == "off")
+    left = []
+    for i, step in enumerate(plan.steps):
+        due = _due(state, plan, step)
+        over = milestones and i < milestones[-1]  # however early that was reached
+        if i in settled or over or (not step.reported and reached is not None and due < reached):
+            continue
+        if state.loaded_s is not None and not (state.fire and stays) and step.code in AT_THE_FIRE:
+            continue
+        if cooking and state.heated and not (state.fire or state.done):
+            continue  # neither off nor to the table: `no_fire` says what is left to do
+        if step.code in TO_EAT and known_raw(state, plan):
+            continue
+        left.append((step, due))
+    left.sort(key=lambda pair: pair[1])
+    out = []
+    for i, (step, due) in enumerate(left):
+        after = [later for later, later_s in left[i + 1 :] if later_s <= now_s and ready(state, later)]
+        if any(later.reported == step.reported for later in after) if step.reported else after:
+            continue
+        if step.code == "light" and state.heated and not state.fire:
+            continue  # the vents are shut on coals that are hot
+        out.append((step, due))
+    return out
+
+
+def next_step(state: FoodState, plan: FoodPlan, now_s: float) -> tuple[PlanStep | None, float | None]:
+    """The earliest open step and its time."""
+    return next(iter(open_steps(state, plan, now_s)), (None, None))

@@ -1,0 +1,138 @@
+"""What the food asks of the person now, in words.
+
+Must not know: how the state comes about (follow.py).
+"""
+
+from __future__ import annotations
+
+from coalminder.food import ensemble as slabs
+from coalminder.food.agenda import known_raw, open_steps, ready
+from coalminder.food.exposure import Clock
+from coalminder.food.foodplan import FoodPlan
+from coalminder.food.foodstate import COOLING, FoodState, Reminder
+
+WEAK_FIRE_C = 5.0
+"""A pit this far below its set point in the long run would not follow a higher one."""
+_REMEDY = {
+    "raw_warm": "cook it now, or throw it away once over",
+    "come_up": "give it more heat, here or in an oven; over the limit, throw it away",
+    "reach": "give it more heat, here or in an oven",
+    "histamine": "chill or cook now; over the limit, throw it away: heat does not remove histamine",
+    "cool_21": "spread it out on a cold tray in the refrigerator; over the limit, eat now or throw it away",
+    "cool_5": "colder refrigerator, smaller pieces; over the limit, throw it away",
+    "batch_before": "eat or chill it, then report 'chilled'; over the limit, throw it away",
+    "standing": "eat it, put it in the refrigerator, or keep it above 57 °C",
+}
+
+
+OFF_TOO_EARLY = "It came off before the rule was met: put it back or cook it on by other means."
+CHILLED_RAW = (
+    "It was chilled before it was done, and is raw inside: cook it through before anyone eats it, or throw "
+    "it away."
+)
+UNMEASURED = (
+    "Nobody measured here that it was done: unless you did yourself, cook it through before anyone eats it."
+)
+NOT_AS_FOOD = (
+    "The coldest core probe does not warm as this food would: is it in the open, or in steam? Put its tip "
+    "into the middle of a piece."
+)
+MEASURE = (
+    "By weight and thickness it may be done: measure the middle of the thickest piece. Off the grill only "
+    "when it was measured: {}."
+)
+FELL = "A core probe fell all at once: put its tip into the middle of the coldest piece on the grill."
+FELL_DONE = "A core probe fell all at once: if it is in another piece, that one is not done yet."
+NOT_REPORTED = (
+    "A food probe warms as if it were in food on the grill: if it is, report 'loaded'. Till then nobody "
+    "minds the food's limits or says when it is done."
+)
+AS_FOOD_S = 300.0
+"""A probe that is hung in the grill is as warm as its air before [estimate]."""
+FROZEN_C = -2.5
+"""Fish freezes at about -2.2 °C (ASHRAE Refrigeration, ch. 9, table 3, from memory)."""
+FROZEN = (
+    "The core is frozen: it would be warm outside for hours before it is hot inside. Take it off, thaw it in "
+    "the refrigerator, then smoke it."
+)
+MOST_STRAIN = 2.75
+"""Food as wrong as the finish campaign's comes to 2.5; a probe on the table or in steam to 4 [estimate]."""
+NO_FIRE = (
+    "There is no fire under the food, and {}: finish it in an oven now, or throw it away; "
+    "see its clocks. Leave the lid on while the coals are hot."
+)
+
+
+def finish_note(state: FoodState, plan: FoodPlan, stage: str, measured: bool) -> str:
+    if stage != "cooking" or not state.fire:
+        return ""
+    if state.finish_beyond and measured and state.strain > MOST_STRAIN:
+        return NOT_AS_FOOD
+    remedy = "raise the set point" if state.miss_c > -WEAK_FIRE_C else "feed the fire, it is behind"
+    if state.finish_beyond:
+        return (
+            f"at this pit the core will not reach {plan.done_rule.core_c:.0f} °C within "
+            f"{slabs.HORIZON_S / 3600:.0f} h: {remedy}"
+        )
+    notes = []
+    if state.finish_s is not None and state.finish_s[2] is None:
+        notes.append(f"it may need more than {slabs.HORIZON_S / 3600:.0f} h at this pit: {remedy}")
+    if not measured:
+        notes.append("no core probe: a wide guess from weight and thickness; measure before you serve")
+    return "; ".join(notes)
+
+
+def reminders_of(
+    state: FoodState, plan: FoodPlan, stage: str, clocks: tuple[Clock, ...], measured: bool, now_s: float
+) -> tuple[Reminder, ...]:
+    out = [
+        Reminder(f"step_{step.code}", f"{step.title}: {step.text}")
+        for step, due in open_steps(state, plan, now_s)
+        if due <= now_s and ready(state, step) and step.code != "off"  # `food_done`, or `measure`, says that
+    ]
+    for clock in clocks:
+        if clock.level:
+            left = (
+                f"{clock.left_s / 60:.0f} min left"
+                if clock.left_s >= 0
+                else f"over by {-clock.left_s / 60:.0f} min"
+            )
+            if not clock.measured:
+                left = f"by an estimate {left}: measure the thickest piece"
+            out.append(
+                Reminder(
+                    f"clock_{clock.code}",
+                    f"{clock.text}: {left}; {_REMEDY[clock.code]} [{clock.source}]",
+                    clock.level,
+                )
+            )
+    if stage == "waiting" and state.as_food_s is not None and now_s - state.as_food_s >= AS_FOOD_S:
+        out.append(Reminder("not_reported", NOT_REPORTED, "warn"))
+    if stage == "cooking" and state.heated and not state.fire and not state.done:
+        known = "it is not done" if measured else "nobody measured that it is done"
+        out.append(Reminder("no_fire", NO_FIRE.format(known), "alarm"))
+    if stage == "cooking":
+        if state.done:
+            out.append(Reminder("food_done", "The food is done: take it off and report 'off'."))
+        elif state.doubt and not measured:
+            out.append(Reminder("core_probe", state.doubt, "warn"))
+        elif not measured and state.fire and state.finish_s is not None and state.finish_s[1] <= now_s:
+            out.append(Reminder("measure", MEASURE.format(plan.done_rule.text)))
+        if measured and _frozen(state):
+            out.append(Reminder("frozen", FROZEN, "warn"))
+        if state.fell_s is not None:
+            out.append(Reminder("core_probe", FELL_DONE if state.done else FELL, "warn"))
+        if state.finish_beyond:
+            note = finish_note(state, plan, stage, measured)
+            out.append(Reminder("core_probe" if note == NOT_AS_FOOD else "too_cool", note, "warn"))
+    if stage in COOLING and not state.done:
+        told = OFF_TOO_EARLY if stage == "resting" else CHILLED_RAW
+        raw = known_raw(state, plan)
+        out.append(Reminder("not_done", told, "alarm") if raw else Reminder("not_done", UNMEASURED, "warn"))
+    return tuple(out)
+
+
+def _frozen(state: FoodState) -> bool:
+    """Whether the food itself is frozen, not a probe that is held in frosty air."""
+    shown = state.core_c is not None and state.shown_c is not None and state.fell_s is None
+    return shown and (state.core_c or 0.0) < 0.0 and (state.shown_c or 0.0) < FROZEN_C
