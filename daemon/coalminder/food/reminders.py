@@ -64,6 +64,7 @@ NO_FIRE = (
 
 
 def finish_note(state: FoodState, plan: FoodPlan, stage: str, measured: bool) -> str:
+    """What to know beside the finish time, "" for nothing. measured: a fresh core reading is there."""
     if stage != "cooking" or not state.fire:
         return ""
     if state.finish_beyond and measured and state.strain > MOST_STRAIN:
@@ -85,6 +86,7 @@ def finish_note(state: FoodState, plan: FoodPlan, stage: str, measured: bool) ->
 def reminders_of(
     state: FoodState, plan: FoodPlan, stage: str, clocks: tuple[Clock, ...], measured: bool, now_s: float
 ) -> tuple[Reminder, ...]:
+    """All that the food asks of the person at `now_s`, in the order in which it is shown."""
     out = [
         Reminder(f"step_{step.code}", f"{step.title}: {step.text}")
         for step, due in open_steps(state, plan, now_s)
