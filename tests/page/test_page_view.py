@@ -173,10 +173,12 @@ def test_the_finish_is_told_with_its_interval(board: Board) -> None:
 
 
 def test_a_finish_whose_hour_has_come_asks_to_measure(board: Board) -> None:
-    """Food that nobody measures: 'in about 0 min' is no hour."""
+    """Food that nobody measures: 'in about 0 min' is no hour. A probe that measures needs no such word."""
     tell(board, state())
     food(board, finish_min=0.0, finish_low_min=0.0)
     assert seen(board)["finish"]["text"] == "perhaps now: measure"
+    food(board, finish_min=0.3, finish_low_min=0.0, core_measured=True)
+    assert seen(board)["finish"]["text"].replace("\N{NO-BREAK SPACE}", " ") == "in about 1 min"
 
 
 @pytest.mark.parametrize("code", ["food_done", "measure", ""])

@@ -241,8 +241,9 @@ def _finish(state: StateMessage, food: FoodPart | None, followed: bool) -> dict[
     if food.finish_min is None:
         return {"text": "not known" if food.stage == "cooking" else "not cooking", "note": food.finish_note}
     now_s = state.utc.timestamp()
+    unseen = food.finish_min < 0.5 and not food.core_measured
     out: dict[str, Any] = {
-        "text": f"in about {span(food.finish_min)}" if food.finish_min >= 0.5 else "perhaps now: measure",
+        "text": "perhaps now: measure" if unseen else f"in about {span(max(food.finish_min, 1.0))}",
         "at_s": now_s + 60 * food.finish_min,
         "note": food.finish_note,
     }
