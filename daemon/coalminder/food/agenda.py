@@ -93,8 +93,3 @@ def open_steps(state: FoodState, plan: FoodPlan, now_s: float) -> list[tuple[Pla
             continue  # the vents are shut on coals that are hot
         out.append((step, due))
     return out
-
-
-def next_step(state: FoodState, plan: FoodPlan, now_s: float) -> tuple[PlanStep | None, float | None]:
-    """The earliest open step and its time."""
-    return next(iter(open_steps(state, plan, now_s)), (None, None))

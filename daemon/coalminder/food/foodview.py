@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from coalminder.food import ensemble as slabs
-from coalminder.food.agenda import next_step
+from coalminder.food.agenda import open_steps
 from coalminder.food.exposure import (
     COLD_C,
     COOLED_TO_C,
@@ -44,7 +44,8 @@ def view_of(state: FoodState, plan: FoodPlan, now_s: float) -> FoodView:
         core = state.core_c if measured and state.core_c is not None else mean
         low, high = core - slabs.Z90 * max(sd, 0.3), core + slabs.Z90 * max(sd, 0.3)
     clocks = _clocks(state, plan, stage, now_s, core if measured else high, measured)
-    step, due = next_step(state, plan, now_s)
+    steps = open_steps(state, plan, now_s)
+    step, due = steps[0] if steps else (None, None)
     finish = None if state.finish_beyond or stage != "cooking" else state.finish_s
     minutes = [None if t is None else max(0.0, (t - now_s) / 60.0) for t in (finish or (None, None, None))]
     return FoodView(
@@ -63,7 +64,7 @@ def view_of(state: FoodState, plan: FoodPlan, now_s: float) -> FoodView:
         done=state.done,
         reason=_reason(state, plan, measured),
         clocks=clocks,
-        reminders=reminders_of(state, plan, stage, clocks, measured, now_s),
+        reminders=reminders_of(state, plan, stage, steps, clocks, measured, now_s),
         next_step=step,
         next_due_s=due,
         before_out=state.before_off_s is not None,

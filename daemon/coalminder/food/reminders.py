@@ -5,10 +5,12 @@ Must not know: how the state comes about (follow.py).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from coalminder.food import ensemble as slabs
-from coalminder.food.agenda import known_raw, open_steps, ready
+from coalminder.food.agenda import known_raw, ready
 from coalminder.food.exposure import Clock
-from coalminder.food.foodplan import FoodPlan
+from coalminder.food.foodplan import FoodPlan, PlanStep
 from coalminder.food.foodstate import COOLING, FoodState, Reminder
 
 WEAK_FIRE_C = 5.0
@@ -23,7 +25,6 @@ _REMEDY = {
     "batch_before": "eat or chill it, then report 'chilled'; over the limit, throw it away",
     "standing": "eat it, put it in the refrigerator, or keep it above 57 °C",
 }
-
 
 OFF_TOO_EARLY = "It came off before the rule was met: put it back or cook it on by other means."
 CHILLED_RAW = (
@@ -84,12 +85,21 @@ def finish_note(state: FoodState, plan: FoodPlan, stage: str, measured: bool) ->
 
 
 def reminders_of(
-    state: FoodState, plan: FoodPlan, stage: str, clocks: tuple[Clock, ...], measured: bool, now_s: float
+    state: FoodState,
+    plan: FoodPlan,
+    stage: str,
+    steps: Sequence[tuple[PlanStep, float]],
+    clocks: Sequence[Clock],
+    measured: bool,
+    now_s: float,
 ) -> tuple[Reminder, ...]:
-    """All that the food asks of the person at `now_s`, in the order in which it is shown."""
+    """All that the food asks of the person at `now_s`, in the order in which it is shown.
+
+    steps: the open ones with their times; clocks: those that run; measured: as in `finish_note`.
+    """
     out = [
         Reminder(f"step_{step.code}", f"{step.title}: {step.text}")
-        for step, due in open_steps(state, plan, now_s)
+        for step, due in steps
         if due <= now_s and ready(state, step) and step.code != "off"  # `food_done`, or `measure`, says that
     ]
     for clock in clocks:
