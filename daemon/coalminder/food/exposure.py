@@ -24,7 +24,8 @@ RAW_WARM_S = 2 * HOUR_S
 RAW_COOL_S = 5 * HOUR_S
 COME_UP_S = 6 * HOUR_S
 STANDING_S = 1 * HOUR_S
-BATCH_OUT_S = 2 * HOUR_S
+OUT_S = 2 * HOUR_S
+"""Out of the refrigerator, where nothing tells how warm it is [usda-2h]."""
 COOL_1_S = 2 * HOUR_S
 COOL_2_S = 6 * HOUR_S
 COOLED_TO_C = {"cool_21": 21.0, "cool_5": COLD_C}
@@ -144,4 +145,4 @@ def standing_clock(exposure_after: Exposure) -> Clock:
 
 def batch_out_clock(since_off_s: float) -> Clock:
     """Cooked food that came off and was not reported chilled, and which no probe follows any more."""
-    return Clock("batch_before", since_off_s, BATCH_OUT_S, "usda-2h", "the batch before, since it came off")
+    return Clock("batch_before", since_off_s, OUT_S, "usda-2h", "the batch before, since it came off")

@@ -15,7 +15,7 @@ from coalminder.events import FoodStep, WoodAdded
 from coalminder.food import corecheck
 from coalminder.food import ensemble as slabs
 from coalminder.food.doneness import TOLERANCE_C, held_s, lethal_rate
-from coalminder.food.exposure import BATCH_OUT_S, COOKED_C, HOT_C, NO_EXPOSURE, add_time
+from coalminder.food.exposure import COOKED_C, HOT_C, NO_EXPOSURE, OUT_S, add_time
 from coalminder.food.foodplan import FoodPlan
 from coalminder.food.foodstate import CORE_FRESH_S, FoodState, FoodView
 from coalminder.food.foodview import ran_out, view_of
@@ -166,7 +166,7 @@ def _before_off_s(state: FoodState, now_s: float) -> float | None:
     """When the batch came off that cools on while another is loaded; one over its time was told before."""
     if state.before_off_s is not None or state.off_s is None or state.chilled_s is not None:
         return state.before_off_s
-    return state.off_s if now_s - state.off_s <= BATCH_OUT_S else None
+    return state.off_s if now_s - state.off_s <= OUT_S else None
 
 
 def _goes_back(state: FoodState, now_s: float) -> bool:

@@ -10,14 +10,13 @@ import math
 from coalminder.food.brine import LONG_S, BrineRecipe, Salting, brine_warnings
 from coalminder.food.drying import Drying
 from coalminder.food.ensemble import HORIZON_S
-from coalminder.food.exposure import SCOMBROID_S, Exposure, add_time, raw_clock
+from coalminder.food.exposure import OUT_S, SCOMBROID_S, Exposure, add_time, raw_clock
 from coalminder.food.fire_lay import FIRE_CAUTIONS, FireLay, free_grate_m2
 from coalminder.food.request import PlanRequest
 from coalminder.food.salt import wps_after_loss_pct
 from coalminder.food.sources import Figure
 from coalminder.food.storage import PARASITE_NOTE, Cooling
 
-TWO_HOURS_S = 7200.0
 FLESH_FREEZES_C = -2.2
 """Fish begins to freeze here [ASHRAE Refrigeration, ch. 9, table 3, from memory]."""
 
@@ -89,7 +88,7 @@ def warnings_of(
             f"Before the cook it is warm for {clock.used_s / 3600:.1f} of {clock.limit_s / 3600:.0f} h: "
             f"dry it colder [{clock.source}]."
         )
-    if request.species.dries_cold and not request.species.scombroid and before.above_4_s > TWO_HOURS_S:
+    if request.species.dries_cold and not request.species.scombroid and before.above_4_s > OUT_S:
         lines.append(
             f"Before the cook it is above 4 °C for {before.above_4_s / 3600:.1f} h, and 2 h is the limit for "
             "raw meat and shellfish: keep it, brine and dry it in a cold refrigerator [usda-2h]."
