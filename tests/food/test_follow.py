@@ -15,7 +15,7 @@ import pytest
 from coalminder import codec
 from coalminder.events import FoodStep, SetPoint, WoodAdded
 from coalminder.food import ensemble as slabs
-from coalminder.food.agenda import next_step
+from coalminder.food.agenda import open_steps
 from coalminder.food.composition import Thermal
 from coalminder.food.exposure import Exposure
 from coalminder.food.follow import (
@@ -70,6 +70,15 @@ def cook_until(cook: Cook, minutes: float) -> FoodView:
     while cook.now_s < 60 * minutes:
         cook.run(10.0, heated((cook.now_s + 10) / 60))
     return cook.view
+
+
+def came_off(plan: FoodPlan = PLAN) -> Cook:
+    """Done after 120 min and 33 more, and off."""
+    cook = Cook(plan)
+    cook_until(cook, 120)
+    cook.run(33 * 60, 72.0)
+    cook.run(0, 72.0, events=[FoodStep(step="off")])
+    return cook
 
 
 def test_time_alone_never_makes_it_done() -> None:
@@ -356,10 +365,7 @@ def test_no_histamine_clock_for_other_species() -> None:
 
 
 def test_cooling_is_watched_after_it_comes_off() -> None:
-    cook = Cook()
-    cook_until(cook, 120)
-    cook.run(33 * 60, 72.0)
-    cook.run(0, 72.0, events=[FoodStep(step="off")])
+    cook = came_off()
     assert cook.view.stage == "resting"
     cook.run(10 * 60, 56.0, pit_c=None)
     assert "cool_21" in [c.code for c in cook.view.clocks]
@@ -378,32 +384,27 @@ def test_cooling_is_watched_after_it_comes_off() -> None:
 
 
 def test_a_cooling_clock_that_was_kept_ends() -> None:
-    cook = Cook()
-    cook_until(cook, 120)
-    cook.run(33 * 60, 72.0)
-    cook.run(0, 72.0, events=[FoodStep(step="off")])
+    cook = came_off()
     for minutes in range(360):
         events: list[object] = [FoodStep(step="chilled")] if minutes == 5 else []
         cook.run(60, 3.0 + 69.0 * math.exp(-minutes / 70), pit_c=None, events=events)
     assert not [c for c in cook.view.clocks if c.code.startswith("cool")]
 
 
-def chilled_to(cook: Cook, core_c: float) -> None:
-    """Done, off after 120 min and 33 more, put away at once, and cooled to `core_c` in 3 °C."""
-    cook_until(cook, 120)
-    cook.run(33 * 60, 72.0)
-    cook.run(0, 72.0, events=[FoodStep(step="off")])
+def chilled_to(core_c: float) -> Cook:
+    """Off, put away at once, and cooled to `core_c` in 3 °C."""
+    cook = came_off()
     cook.run(0, 72.0, events=[FoodStep(step="chilled")])
     begin_s, shown_c = cook.now_s, 72.0
     while shown_c > core_c:
         shown_c = 3.0 + 69.0 * math.exp(-(cook.now_s - begin_s) / 60 / 70)
         cook.run(60, shown_c, pit_c=None)
+    return cook
 
 
 def test_a_cooling_stage_that_was_met_stays_met_at_its_limit() -> None:
     """A refrigerator swings by a kelvin (common practice): dozens of warnings came and went at 5 °C."""
-    cook = Cook()
-    chilled_to(cook, 4.8)
+    cook = chilled_to(4.8)
     shown = []
     for minute in range(90):
         view = cook.run(60.0, 5.0 + math.sin(minute / 3.0), pit_c=None)
@@ -414,20 +415,14 @@ def test_a_cooling_stage_that_was_met_stays_met_at_its_limit() -> None:
 
 
 def test_a_power_cut_over_the_end_of_a_cooling_stage_leaves_it_unmet() -> None:
-    cook = Cook(replace(PLAN, ambient_c=20.0))
-    cook_until(cook, 120)
-    cook.run(33 * 60, 72.0)
-    cook.run(0, 72.0, events=[FoodStep(step="off")])
+    cook = came_off(replace(PLAN, ambient_c=20.0))
     cook.run(60, 71.0, pit_c=None)
     cook.now_s += 4 * 3600.0
     assert "cool_21" in [c.code for c in cook.run(120, 22.5, pit_c=None).clocks if c.state == "over"]
 
 
 def test_food_in_the_refrigerator_is_not_asked_to_be_put_there() -> None:
-    cook = Cook()
-    cook_until(cook, 120)
-    cook.run(33 * 60, 72.0)
-    cook.run(0, 72.0, events=[FoodStep(step="off")])
+    cook = came_off()
     assert "clock_standing" in [r.code for r in cook.run(80 * 60, 55.0, pit_c=None).reminders]
     cook.run(0, 55.0, events=[FoodStep(step="chilled")])
     assert "clock_standing" not in [r.code for r in cook.run(600, 50.0, pit_c=None).reminders]
@@ -448,10 +443,7 @@ def test_food_that_came_up_too_slowly_is_not_made_good_by_its_being_done() -> No
 
 def test_the_warmest_of_several_probes_counts_while_it_cools() -> None:
     """A thin piece at 21 °C says nothing of the thick one, which is at 40 °C after two hours."""
-    cook = Cook()
-    cook_until(cook, 120)
-    cook.run(33 * 60, 72.0)
-    cook.run(0, 72.0, events=[FoodStep(step="off")])
+    cook = came_off()
     off_s = cook.now_s
     while cook.now_s < off_s + 150 * 60:
         cook.now_s += 10.0
@@ -492,10 +484,7 @@ def test_cooling_that_nobody_measures_is_no_alarm_but_a_reason_to_measure(thickn
 
 
 def test_cooling_that_was_measured_too_slow_stays_an_alarm_when_the_probe_is_pulled() -> None:
-    cook = Cook()
-    cook_until(cook, 120)
-    cook.run(33 * 60, 72.0)
-    cook.run(0, 72.0, events=[FoodStep(step="off")])
+    cook = came_off()
     cook.run(10 * 60, 56.0, pit_c=None)
     cook.run(125 * 60, 40.0, pit_c=None)
     assert {r.code: r.level for r in cook.view.reminders}["clock_cool_21"] == "alarm"
@@ -994,10 +983,7 @@ def test_a_fault_of_the_only_probe_says_where_to_look() -> None:
 def test_a_probe_pulled_out_or_left_in_the_grill_does_not_stop_the_clocks(
     shown_c: float, doubted: bool
 ) -> None:
-    cook = Cook()
-    cook_until(cook, 120)
-    cook.run(33 * 60, 72.0)
-    cook.run(0, 72.0, events=[FoodStep(step="off")])
+    cook = came_off()
     view = cook.run(20 * 60, shown_c, pit_c=None)
     assert ("still in it" in cook.state.doubt) is doubted
     assert view.core_measured is not doubted
@@ -1009,10 +995,7 @@ def test_a_probe_pulled_out_or_left_in_the_grill_does_not_stop_the_clocks(
 @pytest.mark.parametrize("shown_c", [3.0, 18.0])
 def test_a_probe_beside_the_chilled_food_does_not_stop_the_clocks(shown_c: float) -> None:
     """Food at 55 °C is put away; its probe lies in the refrigerator's air, or on the table."""
-    cook = Cook()
-    cook_until(cook, 120)
-    cook.run(33 * 60, 72.0)
-    cook.run(0, 72.0, events=[FoodStep(step="off")])
+    cook = came_off()
     cook.run(20 * 60, 55.0, pit_c=None)
     cook.run(0, 55.0, events=[FoodStep(step="chilled")])
     view = cook.run(20 * 60, shown_c, pit_c=None)
@@ -1024,10 +1007,7 @@ def test_a_probe_beside_the_chilled_food_does_not_stop_the_clocks(shown_c: float
 @pytest.mark.parametrize("pulled_min", [1, 20, 45])
 def test_a_probe_left_on_the_table_never_becomes_the_core_of_what_cools(pulled_min: int) -> None:
     """Fish at 64 °C half an hour later had a 'measured' core of 20 °C, and its first stage counted as met."""
-    cook = Cook(replace(PLAN, ambient_c=20.0))
-    cook_until(cook, 120)
-    cook.run(33 * 60, 72.0)
-    cook.run(0, 72.0, events=[FoodStep(step="off")])
+    cook = came_off(replace(PLAN, ambient_c=20.0))
     off_s = cook.now_s
     for minute in range(150):  # Newton's cooling in still air: 57 °C after 53 min, 40 after 140
         true_c = 20.0 + 52.0 * math.exp(-minute / 150.0)
@@ -1039,10 +1019,7 @@ def test_a_probe_left_on_the_table_never_becomes_the_core_of_what_cools(pulled_m
 
 
 def test_a_power_cut_while_it_cools_is_time_of_the_cooling_rule() -> None:
-    cook = Cook(replace(PLAN, ambient_c=20.0))
-    cook_until(cook, 120)
-    cook.run(33 * 60, 72.0)
-    cook.run(0, 72.0, events=[FoodStep(step="off")])
+    cook = came_off(replace(PLAN, ambient_c=20.0))
     cook.run(60, 71.0, pit_c=None)
     cook.now_s += 4 * 3600.0
     view = cook.run(120, 25.0, pit_c=None)
@@ -1265,11 +1242,10 @@ def test_a_step_that_nobody_reports_is_next_until_the_one_after_it_is_due() -> N
     shown = [
         (step.code, due_s)
         for now_s in (50.0, 150.0, 250.0, 9000.0)
-        for step, due_s in [next_step(FoodState(), FoodPlan(steps=steps), now_s)]
-        if step is not None
+        for step, due_s in open_steps(FoodState(), FoodPlan(steps=steps), now_s)[:1]
     ]
     assert shown == [("rinse", 100.0), ("rinse", 100.0), ("dry", 200.0), ("light", 300.0)]
-    assert next_step(FoodState(), FoodPlan(), 0.0) == (None, None)
+    assert not open_steps(FoodState(), FoodPlan(), 0.0)
 
 
 def test_no_finish_is_foretold_before_the_hold_is_over() -> None:
