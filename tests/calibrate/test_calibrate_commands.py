@@ -13,7 +13,7 @@ from coalminder.calibrate import command
 from coalminder.cli import main
 from coalminder.errors import UserError
 from coalminder.journal import Journal, Start
-from coalminder.probes.build import build_probes
+from coalminder.probes.build import build_probes, curve_in_force
 from coalminder.probes.buses import Buses
 from coalminder.probes.thermistor import Divider, SteinhartHart, from_beta
 from coalminder.settings.calibration import (
@@ -99,8 +99,8 @@ def test_curve_in_force_is_the_calibrated_one(tmp_path: Path) -> None:
     block = "[probes.pit]\nkind='mcp3208'\nchannel=0\n[probes.pit.thermistor]\nbeta_k=3800.0\n"
     thermistor = load_settings(config(tmp_path, block)).probes["pit"].thermistor  # type: ignore[index]
     calibrated = Calibration(probes={"pit": ProbeCorrection(thermistor=(TRUE.a, TRUE.b, TRUE.c))})
-    assert command.configured_curve("pit", thermistor, NOTHING) == from_beta(3800.0, 10_000.0)
-    assert command.configured_curve("pit", thermistor, calibrated) == TRUE
+    assert curve_in_force("pit", thermistor, ProbeCorrection()) == from_beta(3800.0, 10_000.0)
+    assert curve_in_force("pit", thermistor, calibrated.probes["pit"]) == TRUE
 
 
 @pytest.fixture

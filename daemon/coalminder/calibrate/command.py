@@ -13,9 +13,8 @@ from pathlib import Path
 from coalminder.calibrate import flow, points, stops, water
 from coalminder.errors import UserError
 from coalminder.places import DEFAULT_CONFIG, state_folder
-from coalminder.probes.build import calibrated_curve, thermistor_curve
+from coalminder.probes.build import curve_in_force
 from coalminder.probes.command import Ask, ask_person, try_probes
-from coalminder.probes.thermistor import SteinhartHart
 from coalminder.settings.calibration import (
     HOW_MAX,
     NOTHING,
@@ -27,7 +26,7 @@ from coalminder.settings.calibration import (
     save_calibration,
 )
 from coalminder.settings.load import DEFAULT_PATH, Settings, load_settings
-from coalminder.settings.probes import I2cThermistor, SpiThermistor, Thermistor
+from coalminder.settings.probes import I2cThermistor, SpiThermistor
 from coalminder.settings.vents import SimulatedVent
 from coalminder.values import Phase, Reading
 from coalminder.vents.build import build_vent
@@ -207,26 +206,16 @@ def fit_thermistor(
     block = (settings.probes or {}).get(name)
     if not isinstance(block, SpiThermistor | I2cThermistor):
         raise UserError(f"probe '{name}' is no thermistor; use 'calibrate ice' and 'calibrate boil'")
-    curve = configured_curve(name, block.thermistor, calibration)
+    earlier = calibration.probes.get(name, ProbeCorrection())
+    curve = curve_in_force(name, block.thermistor, earlier)
     measured = []
     for bath_c in true_c:
         ask(f"put '{name}' into the bath of {bath_c:g} °C, stir, wait a minute, then press Enter ")
         # The converter measures ohms; what it shows goes back to ohms through the curve in force.
         shown = read(settings, calibration, name, seconds) - block.offset_c
         measured.append((bath_c, curve.resistance_ohm(shown)))
-    earlier = calibration.probes.get(name, ProbeCorrection())
     fit = points.thermistor(measured, curve, earlier, block.offset_c)
     return with_probe(calibration, name, fit, f"thermistor '{name}' in three baths")
-
-
-def configured_curve(name: str, block: Thermistor, calibration: Calibration) -> SteinhartHart:
-    """The curve in force: the calibrated one, else the configured one."""
-    found = calibration.probes.get(name)
-    return (
-        calibrated_curve(name, found.thermistor)
-        if found and found.thermistor
-        else thermistor_curve(name, block)
-    )
 
 
 def _stops(args: argparse.Namespace, settings: Settings, calibration: Calibration) -> Calibration:

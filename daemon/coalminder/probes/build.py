@@ -77,10 +77,12 @@ def thermistor_curve(name: str, block: Thermistor) -> SteinhartHart:
     return curve
 
 
-def calibrated_curve(name: str, coefficients: tuple[float, float, float]) -> SteinhartHart:
-    """The curve that calibration found. SettingsError when somebody edited it to that of no thermistor."""
-    curve = SteinhartHart(*coefficients)
-    if trouble := curve_trouble(curve):
+def curve_in_force(name: str, block: Thermistor, found: ProbeCorrection) -> SteinhartHart:
+    """The curve that calibration found, else the configured one. SettingsError when no thermistor has it."""
+    if found.thermistor is None:
+        return thermistor_curve(name, block)
+    curve = SteinhartHart(*found.thermistor)
+    if trouble := curve_trouble(curve):  # somebody edited the file
         raise SettingsError(
             f"probes.{name}: calibrated curve: {trouble}; mend the calibration file, or do 'coalminder "
             f"calibrate thermistor --probe {name}' again"
@@ -107,8 +109,7 @@ def _probe(name: str, block: ProbeBlock, calibration: Calibration, buses: Buses)
     divider = None
     if isinstance(block, SpiThermistor | I2cThermistor):
         part = block.thermistor
-        curve = calibrated_curve(name, found.thermistor) if found.thermistor else thermistor_curve(name, part)
-        divider = Divider(curve, part.series_ohm, part.side == "ground")
+        divider = Divider(curve_in_force(name, part, found), part.series_ohm, part.side == "ground")
     return ChipProbe(name, lambda: open_source(block, buses, divider), correction)
 
 

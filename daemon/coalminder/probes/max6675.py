@@ -56,9 +56,7 @@ class Max6675:
 def foreign_junction_c(word: int) -> float | None:
     """The junction temperature in 32 bits that a MAX31855 may have sent, °C; None when it did not."""
     frame = max31855.decode(word)
-    if isinstance(frame, ProbeFault) or word & 0xFFFF in (
-        0,
-        word >> 16,
-    ):  # the wire let go, or the same again
+    let_go = word & 0xFFFF in (0, word >> 16)  # nothing, or the same again
+    if isinstance(frame, ProbeFault) or let_go:
         return None
     return frame.junction_c if -40.0 <= frame.junction_c <= 125.0 else None
