@@ -44,6 +44,7 @@ def test_an_interrupted_bench_goes_on_where_it_was(tmp_path: Path) -> None:
     again = run(["calm"], SIMC, range(2), keep=keep, progress=lambda done, total: told.append((done, total)))
     assert again == whole
     assert told == [(1, 2), (2, 2)]
+    assert list(keep.found(["simc"]).values()) == whole, "the cook run again has a line of its own"
 
 
 def test_kept_cooks_of_another_code_are_run_again(tmp_path: Path) -> None:

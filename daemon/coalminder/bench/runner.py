@@ -22,6 +22,7 @@ from coalminder.bench.identify import dome_to_pit, identify_nominal
 from coalminder.bench.metrics import Score, score
 from coalminder.bench.plant import Exogenous, Floats, Plant, foresee
 from coalminder.bench.scenarios import Cook, cook
+from coalminder.jsonlines import append
 
 TRACE_EVERY_S = 30
 
@@ -191,9 +192,7 @@ class Keep:
     def add(self, runs: Iterable[Run]) -> None:
         """Append them."""
         self.path.parent.mkdir(parents=True, exist_ok=True)
-        with self.path.open("a", encoding="utf-8") as out:
-            for item in runs:
-                out.write(json.dumps({"stamp": self.stamps[item.controller], **asdict(item)}) + "\n")
+        append(self.path, ({"stamp": self.stamps[item.controller], **asdict(item)} for item in runs))
 
 
 def run_from(raw: dict[str, Any]) -> Run:

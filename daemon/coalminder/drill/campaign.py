@@ -12,6 +12,7 @@ from typing import Any
 
 from coalminder.drill.normal import Outcome, cook
 from coalminder.errors import UserError
+from coalminder.jsonlines import append
 
 _FIELDS = {item.name for item in fields(Outcome)}
 
@@ -77,7 +78,7 @@ def count_false_cut_offs(
             row = _row(outcome)
             tally.add(row)
             if results is not None:
-                _keep(results, row)
+                append(results, [row])
             if tally.cooks % 20 == 0:
                 progress(f"{tally.hours:.0f} h, {len(tally.false_cut_offs)} false cut-offs")
     return tally
@@ -115,11 +116,3 @@ def _kept(results: Path | None) -> list[dict[str, Any]]:
     except (OSError, ValueError) as error:
         raise UserError(f"--results {results}: cannot be gone on with ({error}); name a new file") from None
     return rows
-
-
-def _keep(results: Path, row: dict[str, Any]) -> None:
-    """Add a cook, on a line of its own even where the last one was cut short."""
-    with results.open("a+b") as file:
-        file.seek(max(file.tell() - 1, 0))
-        begin = b"" if file.read() in (b"", b"\n") else b"\n"
-        file.write(begin + json.dumps(row).encode() + b"\n")
