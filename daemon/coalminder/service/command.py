@@ -294,7 +294,7 @@ def link_options(settings: Settings) -> LinkOptions | None:
         return None
     options = LinkOptions.from_settings(mqtt.model_dump() | {"grill": settings.grill.name})
     if options.tls:
-        options.tls_context()
+        options.tls_context()  # a file of no use is told now, not at the first connection
     return options
 
 

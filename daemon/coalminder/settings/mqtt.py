@@ -8,7 +8,7 @@ from typing import Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, SecretStr, field_validator, model_validator
 
-from coalminder.settings.quantities import Place
+from coalminder.settings.quantities import Place, check_pair
 
 
 class MqttSettings(BaseModel):
@@ -101,6 +101,5 @@ class MqttSettings(BaseModel):
                 raise ValueError(
                     f"{name} is of no use with tls = false; set tls = true (port 8883 is usual), or remove it"
                 )
-        if (self.certificate_file is None) != (self.key_file is None):
-            raise ValueError("certificate_file and key_file go together; give both or none")
+        check_pair(self.certificate_file, self.key_file)
         return self

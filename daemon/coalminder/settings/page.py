@@ -7,7 +7,7 @@ from typing import Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, SecretStr, model_validator
 
-from coalminder.settings.quantities import Place
+from coalminder.settings.quantities import Place, check_pair
 
 
 class PageSettings(BaseModel):
@@ -63,8 +63,7 @@ class PageSettings(BaseModel):
     def _safe(self) -> Self:
         if not self.login and not self.loopback:
             raise ValueError(f"login = false needs host = '127.0.0.1', not '{self.host}'; set a password")
-        if (self.certificate_file is None) != (self.key_file is None):
-            raise ValueError("certificate_file and key_file go together; give both or none")
+        check_pair(self.certificate_file, self.key_file)
         if self.password_hash is not None and self.password_hash_file is not None:
             raise ValueError("give password_hash or password_hash_file, not both")
         return self

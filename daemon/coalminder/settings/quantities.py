@@ -82,6 +82,12 @@ Place = Annotated[Path, AfterValidator(place)]
 """A file or folder of ours, absolute; `~` is the home of the user who runs the program."""
 
 
+def check_pair(certificate: Path | None, key: Path | None) -> None:
+    """ValueError when a certificate is given without its key, or the key alone."""
+    if (certificate is None) != (key is None):
+        raise ValueError("certificate_file and key_file go together; give both or none")
+
+
 def bounds(section: type[BaseModel], name: str) -> tuple[float, float]:
     """Least and most that the field `name` of `section` accepts."""
     limits = section.model_fields[name].metadata
