@@ -93,7 +93,7 @@ class _Linear:
         self.noise_c, self.gain, self.best = kettle.noise_c, kettle.gain, kettle.models[0]
         self.omega = np.asarray(np.geomspace(2e-5, 0.9, 500), dtype=np.float64)
         self.plants = np.array([model.at(self.omega) for model in kettle.models])
-        self.pushes = []
+        self.loads = []
         for cook in cooks:
             scored = scored_rows(cook)
             rows = np.flatnonzero(scored)
@@ -107,8 +107,11 @@ class _Linear:
             push = np.diff(rest[::EVERY]) / dt_s
             most = 2 * len(push)  # a loop's answer to the last push must not come back at the first
             freq = np.asarray(2 * math.pi * np.fft.rfftfreq(most, dt_s)[1:], dtype=np.float64)
+            pushes = np.fft.rfft(push, most)
+            # their sum: so a lasting load counts, which only the integral takes away
+            summed = pushes[1:] * dt_s / (1.0 - np.exp(-1j * freq * dt_s))
             plant = kettle.models[0].at(freq)
-            self.pushes.append((np.fft.rfft(push, most), freq, plant, dt_s, scored[part][::EVERY][1:]))
+            self.loads.append((freq, plant, pushes, summed, scored[part][::EVERY][1:]))
 
     def judge(self, loop: LoopConfig) -> tuple[float, float, float]:
         """(worst Ms, mean absolute error left in °C, rms speed of v in 1/s)."""
@@ -121,14 +124,12 @@ class _Linear:
             return math.inf, math.inf, math.inf
         ms = float(np.max(1.0 / np.abs(returned)))
         errors, moves = [], []
-        for push, freq, plant, dt_s, scored in self.pushes:
+        for freq, plant, pushes, summed, scored in self.loads:
             c = law(freq)
             s = 1.0 / (1.0 + plant * c)
-            # what pushes the pit, as changes: so a lasting load counts, which only the integral takes away
-            summed = dt_s / (1.0 - np.exp(-1j * freq * dt_s))
-            slowest = 1.0 / (self.best.k * slowed.ki) if slowed.ki > 0.0 else 0.0
-            left = np.concatenate([[slowest], s * summed]) * push
-            moved = np.concatenate([[1.0 / self.best.k], c * s]) * push
+            slowest = pushes[0] / (self.best.k * slowed.ki) if slowed.ki > 0.0 else 0.0
+            left = np.concatenate([[slowest], s * summed])
+            moved = np.concatenate([[pushes[0] / self.best.k], c * s * pushes[1:]])
             errors.append(np.fft.irfft(left)[: len(scored)][scored])
             moves.append(np.fft.irfft(moved)[: len(scored)])
         if not errors:
