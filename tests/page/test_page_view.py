@@ -177,6 +177,7 @@ def test_a_finish_whose_hour_has_come_asks_to_measure(board: Board) -> None:
     tell(board, state())
     food(board, finish_min=0.0, finish_low_min=0.0)
     assert seen(board)["finish"]["text"] == "perhaps now: measure"
+    assert "at_s" not in seen(board)["finish"], "'measure, at 15:00' would be an appointment"
     food(board, finish_min=0.3, finish_low_min=0.0, core_measured=True)
     assert seen(board)["finish"]["text"].replace("\N{NO-BREAK SPACE}", " ") == "in about 1 min"
 

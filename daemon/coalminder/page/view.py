@@ -244,9 +244,10 @@ def _finish(state: StateMessage, food: FoodPart | None, followed: bool) -> dict[
     unseen = food.finish_min < 0.5 and not food.core_measured
     out: dict[str, Any] = {
         "text": "perhaps now: measure" if unseen else f"in about {span(max(food.finish_min, 1.0))}",
-        "at_s": now_s + 60 * food.finish_min,
         "note": food.finish_note,
     }
+    if not unseen:
+        out["at_s"] = now_s + 60 * food.finish_min
     if food.finish_low_min is not None:
         out["low_s"] = now_s + 60 * food.finish_low_min
     if food.finish_high_min is not None:
