@@ -12,21 +12,16 @@ from __future__ import annotations
 import copy
 import math
 import sys
-import tempfile
-from pathlib import Path
 
 import numpy as np
 from foreign_grill import OTHER_MAKING, ForeignGrill
-from replay_figures import FIRST_DAY, grill
+from replay_figures import grill, recorded
 
 from coalminder.core import Config, pit
-from coalminder.core.config import SplitConfig
+from coalminder.core.config import LoopConfig, SplitConfig
 from coalminder.grill import Kettle
-from coalminder.journal import read
-from coalminder.rehearse.fast import run_fast
 from coalminder.replay.fopdt import Fopdt, unit_response
 from coalminder.replay.learned import end_of
-from coalminder.replay.whatif import from_record
 from coalminder.vents.curve import DEFAULT_CURVE
 
 LEAK = SplitConfig().leak_opening
@@ -75,10 +70,7 @@ def main() -> None:
     grills |= {name: ForeignGrill(**values) for name, values in OTHER_MAKING.items()}  # type: ignore[arg-type]
     print(f"{'grill':36} {'heard':>6} {'dead time':>9} {'share':>6}  slope, K/s per v")
     for name, one in grills.items():
-        with tempfile.TemporaryDirectory() as folder:
-            run_fast(copy.deepcopy(one), Config(), FIRST_DAY, 3 * 3600.0, record=Path(folder))  # type: ignore[arg-type]
-            with read(next(Path(folder).glob("*.cook"))) as record:
-                cook = from_record(record, name)
+        cook = recorded(copy.deepcopy(one), LoopConfig(), name)
         model = stepped(one)
         delay_s = end_of(cook).response.delay_s
         if delay_s is None:
