@@ -13,12 +13,17 @@ import json
 import os
 import re
 import warnings
+from dataclasses import fields
 from datetime import UTC, datetime
 from pathlib import Path
 
 import jsonschema
 import pytest
 
+from coalminder.codec import to_plain
+from coalminder.food.exposure import Clock, come_up_clock
+from coalminder.food.foodplan import PlanStep
+from coalminder.food.foodstate import FoodView, Reminder
 from coalminder.messages.document import asyncapi, files, schemas
 from coalminder.messages.payloads import COMMANDS, CommandMessage, ReplyMessage, utc
 from coalminder.messages.views import alarm_message, normal_message, state_message
@@ -91,6 +96,23 @@ def test_what_the_daemon_sends_fits_its_schema(schema: str, message: object) -> 
     validate(sent, schemas()[f"{schema}.schema.json"])
     with pytest.raises(jsonschema.ValidationError):
         validate({**sent, "version": 2}, schemas()[f"{schema}.schema.json"])
+
+
+def test_what_the_daemon_tells_of_the_food_fits_its_schema_which_names_all_of_it() -> None:
+    clock = come_up_clock(600.0)
+    view = FoodView(
+        stage="cooking", at_s=100.0, core_c=41.0, finish_min=60.0, done=False, clocks=(clock,),
+        reminders=(Reminder("core_probe", "Measure the core", "warn"),),
+        next_step=PlanStep("rotate", "Turn the pieces", "End for end", 400.0), next_due_s=400.0,
+    )  # fmt: skip
+    schema = schemas()["food.schema.json"]
+    for told in (view, FoodView()):
+        validate({"stage": told.stage} | to_plain(told), schema)
+    with pytest.raises(jsonschema.ValidationError):
+        validate({"core_c": 41.0}, schema)
+    assert set(schema["properties"]) == {field.name for field in fields(FoodView)}
+    assert set(schema["$defs"]["Clock"]["properties"]) == {field.name for field in fields(Clock)}
+    assert set(schema["$defs"]["Reminder"]["properties"]) == {field.name for field in fields(Reminder)}
 
 
 def test_schema_and_model_agree_on_commands() -> None:

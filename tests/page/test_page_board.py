@@ -12,8 +12,9 @@ from coalminder.codec import to_plain
 from coalminder.food.exposure import come_up_clock
 from coalminder.food.foodplan import PlanStep
 from coalminder.food.foodstate import FoodView, Reminder
+from coalminder.messages.food_part import FoodPart
 from coalminder.page import board as board_module
-from coalminder.page.board import Board, FoodPart
+from coalminder.page.board import Board
 
 
 @pytest.fixture

@@ -13,8 +13,8 @@ from coalminder.core import Config, initial, step
 from coalminder.errors import SettingsError, UserError
 from coalminder.events import Snuff
 from coalminder.journal import store
+from coalminder.messages.food_part import FoodPart as SeenFood
 from coalminder.messages.options import LinkOptions
-from coalminder.page.board import FoodPart as SeenFood
 from coalminder.probes.guard import GuardState, guard
 from coalminder.safety.faults import BY_CODE
 from coalminder.safety.limits import Limits

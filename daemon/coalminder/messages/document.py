@@ -16,10 +16,13 @@ from typing import Any
 from pydantic import BaseModel
 from pydantic.json_schema import JsonSchemaMode, models_json_schema
 
+from coalminder.messages.food_part import FoodPart
 from coalminder.messages.payloads import COMMANDS, VERSION, AlarmMessage, ReplyMessage, StateMessage
 
 JSON_SCHEMA = "https://json-schema.org/draft/2020-12/schema"
-SENT: dict[str, type[BaseModel]] = {"state": StateMessage, "alarm": AlarmMessage, "reply": ReplyMessage}
+SENT: dict[str, type[BaseModel]] = {
+    "state": StateMessage, "alarm": AlarmMessage, "reply": ReplyMessage, "food": FoodPart,
+}  # fmt: skip
 
 
 def schemas() -> dict[str, dict[str, Any]]:
@@ -97,9 +100,7 @@ def _channels() -> dict[str, Any]:
         "state": _channel("state", "the grill now", "state"),
         "stateLate": _channel("state/late", "states of the time when the broker was away", "state"),
         "alarm": _channel("alarm/{code}", "one topic per alarm", "alarm", code="code of the alarm"),
-        "part": _channel(
-            "part/{name}", "a further view, such as the food plan", "part", name="name of the view"
-        ),
+        "food": _channel("part/food", "the food, its estimate, limits and what it asks for", "food"),
         "reply": _channel("reply", "answers to commands without a response topic", "reply"),
         "replyTo": _channel(
             "reply/{client}", "answers for one client", "reply", client="chosen by the client"
@@ -129,7 +130,7 @@ def _operations() -> dict[str, Any]:
         ("state", 0, True),
         ("stateLate", 1, False),
         ("alarm", 1, True),
-        ("part", 1, True),
+        ("food", 1, True),
     ):
         found[f"send_{channel}"] = {
             "action": "send",
@@ -153,7 +154,6 @@ def _messages(refs: dict[type[BaseModel], Any]) -> dict[str, Any]:
             "contentType": "text/plain",
             "payload": {"type": "string", "enum": ["online", "offline"]},
         },
-        "part": {"payload": {"type": "object"}},
     }
     for name, model in SENT.items():
         found[name] = {"summary": _first_line(model), "payload": refs[model]}

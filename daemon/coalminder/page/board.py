@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, FiniteFloat, ValidationError
+from pydantic import ValidationError
 
+from coalminder.messages.food_part import FoodPart
 from coalminder.messages.payloads import AlarmMessage, ReplyMessage, StateMessage
 from coalminder.messages.topics import OFFLINE, ONLINE, Topics
 from coalminder.page.history import History
@@ -16,47 +17,6 @@ MAX_ALARMS = 200
 MAX_BYTES = 65_536
 # Lighting after one of these is another cook; after the last three no daemon lights, so it is another daemon.
 _NEW_COOK = frozenset({"cold", "out", "settling", "tending", "easing"})
-
-
-class _Part(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="ignore")
-
-
-class NextStep(_Part):
-    """A step of the food plan."""
-
-    code: str = ""
-    title: str = ""
-    text: str = ""
-
-
-class Reminder(_Part):
-    """Something to tell the person now. level: note, warn or alarm."""
-
-    code: str = ""
-    text: str = ""
-    level: str = "note"
-
-
-class FoodPart(_Part):
-    """What is read of `part/food`; all but the stage may be absent. Names as in FoodView."""
-
-    stage: str
-    at_s: FiniteFloat | None = None
-    core_c: FiniteFloat | None = None
-    core_low_c: FiniteFloat | None = None
-    core_high_c: FiniteFloat | None = None
-    core_measured: bool = False
-    finish_min: FiniteFloat | None = None
-    finish_low_min: FiniteFloat | None = None
-    finish_high_min: FiniteFloat | None = None
-    finish_note: str = ""
-    done: bool = False
-    reason: str = ""
-    reminders: tuple[Reminder, ...] = ()
-    next_step: NextStep | None = None
-    next_due_s: FiniteFloat | None = None
-    before_out: bool = False
 
 
 @dataclass(slots=True)

@@ -8,9 +8,10 @@ from typing import Any, Literal
 
 from coalminder.core.advice import TEXTS as ADVICE
 from coalminder.food.agenda import AT_THE_FIRE
+from coalminder.messages.food_part import FoodPart
 from coalminder.messages.payloads import FoodTemperature, StateMessage
 from coalminder.page import alarms
-from coalminder.page.board import Board, FoodPart
+from coalminder.page.board import Board
 from coalminder.page.units import DAY_MIN, METRIC, Units, span
 from coalminder.page.words import FIRST, NEXT, PHASES, PROBE_FAULTS, asks, plain
 from coalminder.safety.view import FIRE_PHASES
