@@ -20,8 +20,10 @@ import pytest
 from brokers import Mosquitto, Watcher, wait_for
 from ha_mqtt_models_pydantic.discovery import parse_component_payload, parse_device_discovery_payload
 
+from coalminder.codec import to_plain
 from coalminder.core.fire import FireState, estimate
 from coalminder.events import KINDS
+from coalminder.food.foodstate import FoodView, Reminder
 from coalminder.messages.announcer import Announcer
 from coalminder.messages.commands import DEFAULT_LIMITS, Accepted, Memory, Received, judge
 from coalminder.messages.discovery import Described, announcement, vanished
@@ -30,6 +32,7 @@ from coalminder.messages.options import LinkOptions
 from coalminder.messages.topics import Topics
 from coalminder.messages.views import alarm_message, normal_message, state_message
 from coalminder.safety.faults import FAULTS
+from coalminder.service.assemble import FoodPart
 from coalminder.values import (
     HEALTHY,
     Action,
@@ -140,6 +143,25 @@ def test_every_component_has_a_platform_and_an_id_of_its_own() -> None:
 )
 def test_templates_read_the_state_message(key: str, expected: str) -> None:
     assert render(COMPONENTS[key]["val_tpl"], state_json()) == expected
+
+
+def food_json(view: FoodView) -> str:
+    return FoodPart(root={"stage": view.stage} | to_plain(view)).model_dump_json()
+
+
+def test_food_templates_read_what_the_daemon_tells_of_the_food() -> None:
+    keys = ("food_core", "food_done_in", "food_done", "to_do")
+    waiting = [render(COMPONENTS[key]["val_tpl"], food_json(FoodView())) for key in keys]
+    assert waiting == ["None", "None", "OFF", "nothing"]
+    long = Reminder("step_rotate", "Turn the pieces: " + "end for end " * 40)
+    done = Reminder("food_done", "The food is done: take it off and report 'off'.")
+    view = FoodView(stage="cooking", core_c=63.04, finish_min=0.0, done=True, reminders=(long, done))
+    core, finish, is_done, to_do = (render(COMPONENTS[key]["val_tpl"], food_json(view)) for key in keys)
+    assert (core, finish, is_done) == ("63.0", "0.0", "ON")
+    assert to_do.startswith("Turn the pieces: end for end")
+    assert len(to_do) <= 255  # the hub's limit for a state
+    attributes = json.loads(render(COMPONENTS["to_do"]["json_attr_tpl"], food_json(view)))
+    assert attributes == {"all": [long.text, done.text]}
 
 
 def test_a_fire_that_burns_next_to_nothing_is_not_said_to_last_for_years() -> None:

@@ -18,6 +18,8 @@ from coalminder.values import AlarmState, Phase
 
 Component = dict[str, Any]
 
+MAX_STATE = 250
+"""A hub keeps states of up to 255 characters."""
 EXPIRES_S = 60
 """A state that comes no more is unknown to the hub after this time: a daemon that hangs keeps 'online'."""
 
@@ -88,6 +90,7 @@ def _components(topics: Topics, described: Described) -> dict[str, Component]:
     return {
         **_temperatures(topics, described),
         **_sensors(topics),
+        **_followed_food(topics),
         **{f"alarm_{code}": _alarm(topics, code, name) for code, name in described.alarms if is_name(code)},
         "alarms": _alarm_event(topics),
         "set_point": _set_point(topics, described),
@@ -122,6 +125,25 @@ def _sensors(topics: Topics) -> dict[str, Component]:
         "in_band": _binary(topics, "Pit in the band", "value_json.in_band"),
         "lid_off": _binary(topics, "Lid off", "value_json.lid_off", "opening"),
     }
+
+
+def _followed_food(topics: Topics) -> dict[str, Component]:
+    """What the daemon makes of the food. It comes on change alone, so it does not expire."""
+    part = topics.part("food")
+    texts = "value_json.reminders | default([]) | map(attribute='text') | list"
+    core_c = "((value_json.core_c | round(1)) if (value_json.core_c | default(none)) is not none else none)"
+    core = _sensor(topics, "Food core", core_c, "°C", "temperature")
+    finish = _sensor(topics, "Food done in", "value_json.finish_min | default(none)", "min", "duration")
+    done = _binary(topics, "Food done", "value_json.done | default(false)")
+    for component in (core, finish, done):
+        component["stat_t"] = part
+        del component["exp_aft"]
+    to_do = {
+        "p": "sensor", "name": "To do", "stat_t": part,
+        "val_tpl": f"{{{{ ({texts} + ['nothing']) | first | truncate({MAX_STATE}) }}}}",
+        "json_attr_t": part, "json_attr_tpl": f"{{{{ dict(all={texts}) | to_json }}}}",
+    }  # fmt: skip
+    return {"food_core": core, "food_done_in": finish, "food_done": done, "to_do": to_do}
 
 
 def _sensor(topics: Topics, name: str, value: str, unit: str, device_class: str = "") -> Component:
