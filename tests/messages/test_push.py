@@ -17,10 +17,12 @@ from brokers import Mosquitto, Watcher, free_port, wait_for
 
 from coalminder.cli import main
 from coalminder.errors import UserError
+from coalminder.messages.food_part import FoodPart, Reminder
 from coalminder.messages.link import Link
+from coalminder.messages.notice import Notice, Priority
 from coalminder.messages.options import LinkOptions
 from coalminder.messages.payloads import AlarmMessage
-from coalminder.messages.push import Bridge, Priority, PushRules
+from coalminder.messages.push import Bridge, PushRules
 from coalminder.messages.push_command import PushBridge, Sender
 from coalminder.values import HEALTHY, Action, Alarm, AlarmState, Decision, Phase
 
@@ -135,9 +137,18 @@ def test_the_end_of_an_alarm_does_not_make_food_good_that_was_over_a_limit() -> 
     assert "throw it out" in told.body
 
 
-def test_late_alarm_says_when_it_was_raised() -> None:
-    (told,) = Bridge().on_alarm(message(late=True), 0.0)
-    assert "16:05 UTC" in told.body
+def test_late_alarm_says_when_it_was_raised_by_local_time(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """POSIX TZ: an hour and in summer two ahead of UTC, with the names of the zone."""
+    monkeypatch.setenv("TZ", "CET-1CEST,M3.5.0,M10.5.0/3")
+    time.tzset()
+    try:
+        (told,) = Bridge().on_alarm(message(late=True), 0.0)
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+    assert "18:05 CEST" in told.body
 
 
 def test_silent_daemon_is_told_after_a_minute_and_its_return() -> None:
@@ -177,6 +188,74 @@ def test_a_clock_that_is_being_put_right_raises_nothing_anew() -> None:
     assert bridge.on_alarm(message(raised_utc=RAISED + timedelta(milliseconds=5), change=False), 1.0) == []
     assert len(bridge.on_alarm(message(raised_utc=RAISED + timedelta(minutes=5)), 2.0)) == 1
     assert len(bridge.on_alarm(message(raised_utc=RAISED + timedelta(minutes=5), message="More"), 3.0)) == 1
+
+
+ROTATE = Reminder(code="step_rotate", text="Turn the pieces: end for end, the thick ones to the coals")
+DONE = Reminder(code="food_done", text="The food is done: take it off and report 'off'.")
+RAW = Reminder(code="not_done", text="It came off too early: put it back.", level="alarm")
+LIMIT = Reminder(code="clock_standing", text="cooked food standing: 20 min left", level="warn")
+
+
+def food(*reminders: Reminder) -> FoodPart:
+    return FoodPart(stage="cooking", reminders=reminders)
+
+
+def test_what_the_food_asks_for_is_told_when_it_comes_up() -> None:
+    bridge = Bridge()
+    assert bridge.on_food("kettle", food(), 0.0) == []
+    (told,) = bridge.on_food("kettle", food(ROTATE), 10.0)
+    assert told == Notice("kettle: Turn the pieces", "End for end, the thick ones to the coals", Priority.LOW)
+    assert bridge.on_food("kettle", food(ROTATE), 20.0) == []
+    (done,) = bridge.on_food("kettle", food(ROTATE, DONE), 30.0)
+    assert (done.title, done.urgency) == ("kettle: The food is done", Priority.MEDIUM)
+    (raw,) = bridge.on_food("kettle", food(RAW), 40.0)
+    assert raw.urgency is Priority.HIGH
+
+
+def test_limits_of_the_food_are_left_to_the_alarms() -> None:
+    """food_limit_near and food_limit_over tell them, and can be acknowledged."""
+    assert Bridge().on_food("kettle", food(LIMIT), 0.0) == []
+
+
+def test_what_flickers_is_told_once_and_what_comes_up_again_much_later_is_news() -> None:
+    bridge = Bridge()
+    told = [len(bridge.on_food("kettle", food(*[ROTATE] * (t % 2)), 60.0 * t)) for t in range(21)]
+    assert sum(told) == 1
+    assert len(bridge.on_food("kettle", food(ROTATE), 3600.0)) == 1
+
+
+def test_what_stands_for_long_is_not_new_when_it_is_told_with_other_figures() -> None:
+    bridge = Bridge()
+    bridge.on_food("kettle", food(ROTATE), 0.0)
+    assert bridge.on_food("kettle", food(ROTATE), 7200.0) == []
+
+
+def test_food_that_is_done_is_told_again_until_it_is_off_and_a_step_of_the_plan_is_not() -> None:
+    bridge = Bridge(PushRules(silent_s=1e9))
+    bridge.on_food("kettle", food(ROTATE, DONE), 0.0)
+    again = {now_s: bridge.tick(float(now_s)) for now_s in range(0, 7200, 10)}
+    assert {now_s: [n.title for n in told] for now_s, told in again.items() if told} == {
+        now_s: ["kettle: The food is done (again)"] for now_s in (900, 1800, 2700)
+    }
+    bridge = Bridge()
+    bridge.on_food("kettle", food(DONE), 0.0)
+    bridge.on_food("kettle", food(), 600.0)
+    assert not any(bridge.tick(float(now_s)) for now_s in range(600, 7200, 10))
+
+
+def test_what_the_broker_stored_of_the_food_waits_for_a_daemon_that_lives() -> None:
+    """'The food is done' of last week's cook is no reason to run."""
+    bridge = Bridge()
+    assert bridge.on_food("kettle", food(DONE), 0.0, stored=True) == []
+    assert [n.title for n in bridge.on_state("kettle", 5.0)] == ["kettle: The food is done"]
+    bridge = Bridge()
+    bridge.on_food("kettle", food(DONE), 0.0, stored=True)
+    assert bridge.on_food("kettle", None, 1.0) == []
+    assert bridge.on_state("kettle", 5.0) == []
+
+
+def test_who_wants_alarms_only_is_told_nothing_of_the_food() -> None:
+    assert Bridge(PushRules(food=False)).on_food("kettle", food(DONE), 0.0) == []
 
 
 def test_short_silence_is_not_told() -> None:
@@ -241,6 +320,34 @@ def test_alarm_of_the_daemon_arrives_at_the_push_service(mosquitto: Mosquitto, r
     link.stop()
     wait_for(lambda: bridge.tick() or len(receiver.bodies) >= 2)
     assert "silent" in receiver.bodies[1]["title"]
+    bridge.stop()
+    sender.stop()
+
+
+@pytest.mark.broker
+def test_food_that_is_done_arrives_at_the_push_service(mosquitto: Mosquitto, receiver: Receiver) -> None:
+    sender = Sender([receiver.url])
+    sender.start()
+    options = LinkOptions(port=mosquitto.port)
+    link = Link(options)
+    link.start()
+    link.offer_part("food", food(DONE))
+    wait_for(lambda: link.connected)
+    bridge = PushBridge(options.named("push"), sender.send, PushRules(), every_grill=True)
+    bridge.start()  # what it finds is stored; it waits for the daemon's next state
+    wait_for(lambda: bridge._connection.connected)
+    wait_for(
+        lambda: (
+            link.offer(Decision(Phase.TENDING, 93.0, 0.0, 0.0), HEALTHY, time.monotonic(), time.time())
+            or receiver.bodies
+        )
+    )
+    assert receiver.bodies[0]["title"] == "kettle: The food is done"
+    assert receiver.bodies[0]["message"] == "Take it off and report 'off'."
+    link.offer_part("food", food(RAW))
+    wait_for(lambda: len(receiver.bodies) == 2)
+    assert receiver.bodies[1]["type"] == "failure"
+    link.stop()
     bridge.stop()
     sender.stop()
 

@@ -1,27 +1,20 @@
-"""What is worth waking somebody for: alarm messages in, notices out. Pure; push_command.py delivers them.
+"""What is worth waking somebody for: messages in, notices out. Pure; push_command.py delivers them.
 
 A notice goes out when an alarm of enough priority asks for an answer, once more every few minutes until
-somebody acknowledges it, and when it is over. A daemon that falls silent is told as well: nobody else
-would notice.
+somebody acknowledges it, and when it is over; and when the food asks for a hand (prompts.py). A daemon that
+falls silent is told as well: nobody else would notice.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from enum import IntEnum
 
+from coalminder.messages.food_part import FoodPart
+from coalminder.messages.notice import Notice, Priority
 from coalminder.messages.payloads import AlarmMessage
+from coalminder.messages.prompts import Prompts
 from coalminder.values import AlarmState
-
-
-class Priority(IntEnum):
-    """Priorities of alarms, to compare."""
-
-    LOW = 0
-    MEDIUM = 1
-    HIGH = 2
-
 
 ASKS = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED})
 OVER = frozenset({AlarmState.NORMAL, AlarmState.RETURNED_UNACKNOWLEDGED})
@@ -34,19 +27,13 @@ RAISED_S = 5.0
 
 
 @dataclass(frozen=True, slots=True)
-class Notice:
-    """One message to a person. `urgency`: how the push service should show it."""
-
-    title: str
-    body: str
-    urgency: Priority
-
-
-@dataclass(frozen=True, slots=True)
 class PushRules:
-    """When to tell. Times in s. repeat_times: how often an unanswered high alarm is told again."""
+    """When to tell. Times in s. repeat_times: how often an unanswered high alarm is told again. food: whether
+    what the food asks for is told.
+    """
 
     at_least: Priority = Priority.MEDIUM
+    food: bool = True
     repeat_s: float = 300.0
     repeat_times: int = 6
     silent_s: float = 60.0
@@ -71,6 +58,8 @@ class Bridge:
     _heard_s: dict[str, float] = field(default_factory=dict)  # a sign of life of each grill's daemon
     _told_silent: set[str] = field(default_factory=set)
     _active: set[tuple[str, str]] = field(default_factory=set)
+    _prompts: dict[str, Prompts] = field(default_factory=dict)
+    _stored: dict[str, FoodPart | None] = field(default_factory=dict)  # until its daemon shows that it lives
 
     def on_alarm(self, message: AlarmMessage, now_s: float) -> list[Notice]:
         """An alarm message came in, retained or fresh. `now_s`: any clock that only goes forward."""
@@ -102,23 +91,37 @@ class Bridge:
     def on_state(self, grill: str, now_s: float) -> list[Notice]:
         """A fresh state came: its control loop runs. One that hangs keeps its connection and says nothing."""
         self._heard_s[grill] = now_s
+        notices = []
         if grill in self._told_silent:
             self._told_silent.discard(grill)
-            return [Notice(f"{grill}: the daemon is back", "It tends the grill again.", Priority.LOW)]
-        return []
+            notices.append(Notice(f"{grill}: the daemon is back", "It tends the grill again.", Priority.LOW))
+        if grill in self._stored:
+            notices += self.on_food(grill, self._stored.pop(grill), now_s)
+        return notices
+
+    def on_food(self, grill: str, food: FoodPart | None, now_s: float, stored: bool = False) -> list[Notice]:
+        """The food of `grill`; None: none is followed. stored: from the broker's store, of any age."""
+        if not self.rules.food:
+            return []
+        if stored:
+            self._stored[grill] = food
+            return []
+        self._stored.pop(grill, None)
+        return self._prompts.setdefault(grill, Prompts()).on_food(grill, food, now_s)
 
     def tick(self, now_s: float, hears: bool = True) -> list[Notice]:
         """What became due; call it now and then. hears: there is a broker, so silence means something."""
         if not hears:
             self._heard_s.update((grill, now_s) for grill in self._heard_s)
-        return [*self._repeats(now_s), *self._silences(now_s)]
+        asked = [notice for prompts in self._prompts.values() for notice in prompts.tick(now_s)]
+        return [*self._repeats(now_s), *asked, *self._silences(now_s)]
 
     def _repeats(self, now_s: float) -> Iterable[Notice]:
         for entry in self._open.values():
             if entry.left > 0 and now_s >= entry.next_s:
                 entry.left -= 1
                 entry.next_s = now_s + self.rules.repeat_s
-                yield Notice(f"{entry.notice.title} (again)", entry.notice.body, entry.notice.urgency)
+                yield entry.notice.again()
 
     def _silences(self, now_s: float) -> Iterable[Notice]:
         for grill, heard_s in self._heard_s.items():
@@ -150,7 +153,7 @@ def _named(message: str) -> tuple[str, frozenset[str]]:
 def _raised(message: AlarmMessage) -> Notice:
     late = ""
     if message.late and message.raised_utc is not None:
-        late = f" (late: it was raised at {message.raised_utc:%H:%M} UTC)"
+        late = f" (late: it was raised at {message.raised_utc.astimezone():%H:%M %Z})"
     text = message.message or message.code
     return Notice(f"{message.grill}: {text}", (message.remedy or "Go and look.") + late, _urgency(message))
 

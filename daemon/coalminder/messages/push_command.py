@@ -1,7 +1,7 @@
-"""`coalminder push`: sends alarms from the broker to push services. A process of its own.
+"""`coalminder push`: sends alarms, and what the food asks for, from the broker to push services.
 
-It only reads, like a phone, and needs no hardware; a slow push service cannot hold the daemon up. The
-services are those of the library apprise (extra `push`), each named by a URL.
+A process of its own that only reads, like a phone, and needs no hardware; a slow push service cannot hold the
+daemon up. The services are those of the library apprise (extra `push`), each named by a URL.
 """
 
 from __future__ import annotations
@@ -24,9 +24,11 @@ from pydantic import ValidationError
 
 from coalminder.errors import UserError
 from coalminder.messages.connection import Connection
+from coalminder.messages.food_part import FoodPart
+from coalminder.messages.notice import Notice, Priority
 from coalminder.messages.options import LinkOptions
 from coalminder.messages.payloads import AlarmMessage
-from coalminder.messages.push import Bridge, Notice, Priority, PushRules
+from coalminder.messages.push import Bridge, PushRules
 from coalminder.messages.topics import ONLINE, Topics
 from coalminder.units import f_from_c, in_unit
 
@@ -159,7 +161,7 @@ class PushBridge:
     ) -> None:
         base = "coalminder/+" if every_grill else Topics(options.grill).base
         self._alarms, self._availability = f"{base}/alarm/+", f"{base}/availability"
-        self._state = f"{base}/state"
+        self._state, self._food = f"{base}/state", f"{base}/part/food"
         self._send = send
         self._bridge = Bridge(rules)
         self._lock = threading.Lock()
@@ -171,7 +173,7 @@ class PushBridge:
             on_message=self._arrived,
             on_sent=lambda _number, _taken: None,
         )
-        self._connection.subscribe([self._alarms, self._availability, self._state])
+        self._connection.subscribe([self._alarms, self._availability, self._state, self._food])
 
     def start(self) -> None:
         """Begin to listen."""
@@ -199,24 +201,30 @@ class PushBridge:
         self._connection.stop(2.0)
 
     def _arrived(self, message: paho.MQTTMessage) -> None:
-        now_s, grill = time.monotonic(), message.topic.split("/")[1]
-        with self._lock:
-            if paho.topic_matches_sub(self._availability, message.topic):
-                # a retained 'online' or state may be of any age
-                online = message.payload == ONLINE.encode() and not message.retain
-                notices = self._bridge.on_availability(grill, online, now_s)
-            elif paho.topic_matches_sub(self._state, message.topic):
-                notices = [] if message.retain else self._bridge.on_state(grill, now_s)
-            elif message.payload:
-                try:
-                    notices = self._bridge.on_alarm(AlarmMessage.model_validate_json(message.payload), now_s)
-                except (ValidationError, ValueError) as error:
-                    log.warning("not an alarm message on %s: %s", message.topic, error)
-                    return
-            else:
-                return
+        try:
+            with self._lock:
+                notices = self._read(message, time.monotonic())
+        except (ValidationError, ValueError) as error:
+            log.warning("not understood on %s: %s", message.topic, error)
+            return
         for notice in notices:
             self._send(notice)
+
+    def _read(self, message: paho.MQTTMessage, now_s: float) -> list[Notice]:
+        topic, payload, grill = message.topic, message.payload, message.topic.split("/")[1]
+        if paho.topic_matches_sub(self._availability, topic):
+            # a retained 'online' or state may be of any age
+            return self._bridge.on_availability(
+                grill, payload == ONLINE.encode() and not message.retain, now_s
+            )
+        if paho.topic_matches_sub(self._state, topic):
+            return [] if message.retain else self._bridge.on_state(grill, now_s)
+        if paho.topic_matches_sub(self._food, topic):
+            food = FoodPart.model_validate_json(payload) if payload else None
+            return self._bridge.on_food(grill, food, now_s, stored=message.retain)
+        if not payload:
+            return []
+        return self._bridge.on_alarm(AlarmMessage.model_validate_json(payload), now_s)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -230,8 +238,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--to", action="append", default=[], metavar="URL", help="a push service; repeat for several"
     )
     parser.add_argument(
-        "--at-least", choices=["low", "medium", "high"], default="medium", help="least priority to be told"
+        "--at-least",
+        choices=["low", "medium", "high"],
+        default="medium",
+        help="least priority of an alarm to be told",
     )
+    parser.add_argument("--alarms-only", action="store_true", help="do not tell what the food asks for")
     parser.add_argument(
         "--units", choices=["metric", "us"], help="of the texts (default: the page's, [page] units)"
     )
@@ -257,7 +269,7 @@ def run(args: argparse.Namespace) -> int:
     ended = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: ended.set())
-    rules = PushRules(at_least=Priority[args.at_least.upper()])
+    rules = PushRules(at_least=Priority[args.at_least.upper()], food=not args.alarms_only)
     send = _in_fahrenheit(sender.send) if us else sender.send
     bridge = PushBridge(options, send, rules, every_grill=args.grill == "+")
     bridge.start()
