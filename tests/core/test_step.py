@@ -12,7 +12,7 @@ from coalminder.core import Config, advice, initial, step, under
 from coalminder.core.air import opening
 from coalminder.core.config import AdviceConfig, SplitConfig
 from coalminder.core.phases import FIRE_TENDED
-from coalminder.events import Ease, FoodStep, LidNotice, Light, Reset, SetPoint, Snuff, Tend
+from coalminder.events import CharcoalAdded, Ease, FoodStep, LidNotice, Light, Reset, SetPoint, Snuff, Tend
 from coalminder.food import ensemble as slabs
 from coalminder.food.foodplan import FoodPlan, PlanStep
 from coalminder.grill import demo
@@ -602,6 +602,33 @@ def test_a_second_cook_starts_with_fresh_charcoal() -> None:
     bench.burnt_out()
     bench.step(25.0, Light())
     assert used < bench.config.fire.charcoal_kg
+    assert bench.state.fire.fuel_kg == pytest.approx(bench.config.fire.charcoal_kg, abs=1e-3)
+
+
+@pytest.mark.parametrize("laid_kg", [0.0, 0.8])
+def test_charcoal_reported_over_no_fire_is_there_for_the_next_one_and_for_no_other(laid_kg: float) -> None:
+    """More was laid than [grill] charcoal and reported while the grill was cold: lighting forgot it."""
+    bench = Bench()
+    usual_kg = bench.config.fire.charcoal_kg
+    for more_kg in (laid_kg, laid_kg, 0.0):
+        if more_kg:
+            bench.step(25.0, CharcoalAdded(mass_kg=more_kg))
+        bench.step(25.0, Light())
+        assert bench.state.fire.fuel_kg == pytest.approx(usual_kg + more_kg, abs=1e-3)
+        bench.run(lambda t: min(25.0 + 0.25 * t, 93.0), 900)
+        bench.burnt_out()
+
+
+def test_charcoal_reported_while_the_fire_goes_out_is_counted_once_when_it_is_kept() -> None:
+    bench = Bench()
+    bench.tending()
+    bench.step(93.0, Snuff())
+    before_kg = bench.state.fire.fuel_kg
+    bench.step(93.0, CharcoalAdded(mass_kg=0.5))
+    bench.step(92.0, Light())
+    assert bench.state.fire.fuel_kg == pytest.approx(before_kg + 0.5, abs=1e-3)
+    bench.burnt_out()
+    bench.step(25.0, Light())
     assert bench.state.fire.fuel_kg == pytest.approx(bench.config.fire.charcoal_kg, abs=1e-3)
 
 

@@ -24,13 +24,30 @@ _SPREAD = 2.0
 
 @dataclass(frozen=True, slots=True)
 class FireState:
-    """heat_w smoothed; burn_kg_per_s over half an hour; fuel_kg charcoal left by the account."""
+    """heat_w smoothed; burn_kg_per_s over half an hour; fuel_kg charcoal left by the account.
+
+    laid_kg: of it, what was laid on while no fire burned: it is still there for the next one.
+    """
 
     fuel_kg: float
     heat_w: float = 0.0
     burn_kg_per_s: float = 0.0
     known: bool = False
     starved_frac: float = 0.0
+    laid_kg: float = 0.0
+
+
+def laid_on(state: FireState, mass_kg: float, burning: bool) -> FireState:
+    """Charcoal laid on the bed, over a fire or for the next one."""
+    laid_kg = state.laid_kg if burning else state.laid_kg + mass_kg
+    return replace(state, fuel_kg=state.fuel_kg + mass_kg, laid_kg=laid_kg)
+
+
+def lit(state: FireState, config: FireConfig, hot: bool) -> FireState:
+    """The fire when lighting starts. hot: it is the last one that goes on; else a bed laid afresh."""
+    if hot:
+        return replace(state, laid_kg=0.0)
+    return FireState(fuel_kg=config.charcoal_kg + state.laid_kg)
 
 
 def held_rise_c(config: FireConfig, pit_c: float, ambient_c: float, slope_c_per_s: float) -> float:

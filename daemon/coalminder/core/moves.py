@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from coalminder.core import loop, phases, pit, response
+from coalminder.core import fire, loop, phases, pit, response
 from coalminder.core.config import Config
 from coalminder.core.phases import Move, Refused, Vents
 from coalminder.core.response import ResponseState
@@ -25,6 +25,7 @@ from coalminder.events import (
     WoodAdded,
 )
 from coalminder.food.follow import report
+from coalminder.safety.view import FIRE_PHASES
 from coalminder.values import Inputs, Outcome, Phase
 
 _MOVES: dict[type[Event], Move] = {
@@ -72,14 +73,15 @@ def _new_fire(state: State, now_s: float) -> State:
     pit_c = state.pit.smooth_c if state.pit.fast_c is not None else None
     if state.before_ease_c is not None:  # keeping warm ends with its fire
         state = replace(_aimed(state, state.before_ease_c), before_ease_c=None)
-    state = replace(state, lit_s=now_s, lit_c=pit_c)
-    if pit_c is not None and pit_c > state.config.lighting.hot_c:
+    hot = pit_c is not None and pit_c > state.config.lighting.hot_c
+    burns = fire.lit(state.fire, state.config.fire, hot)
+    state = replace(state, lit_s=now_s, lit_c=pit_c, fire=burns)
+    if hot:
         return state
     fresh = initial(state.config)
     eaten = state.food.done and state.food.off_s is None  # nobody reported it off
     return replace(
         state,
-        fire=fresh.fire,
         air=replace(state.air, hold_v=fresh.air.hold_v),
         response=fresh.response,
         oscillation=fresh.oscillation,
@@ -101,7 +103,7 @@ def obey(state: State, inputs: Inputs, now_s: float) -> tuple[State, tuple[Outco
             case LidNotice(lid_open=word):
                 notice = word
             case CharcoalAdded(mass_kg=kg):
-                state = replace(state, fire=replace(state.fire, fuel_kg=state.fire.fuel_kg + kg))
+                state = replace(state, fire=fire.laid_on(state.fire, kg, state.phase in FIRE_PHASES))
             case WoodAdded():
                 state = replace(state, wood_s=now_s)
             case FoodStep(step=food_step):
