@@ -640,16 +640,18 @@ def advised(**changes: object) -> tuple[str, ...]:
     """Quiet tending, unless changed."""
     given: dict[str, object] = {
         "pit_c": 93.0, "slope": 0.0, "applied_v": -3.0, "phase": Phase.TENDING, "told": FireEstimate(),
-        "second_c": 93.0, "wood_due": False, **changes,
+        "second_c": 93.0, "wood_due": False, "food_done": False, "food_off": False, **changes,
     }  # fmt: skip
     seen = PitState(fast_c=given["pit_c"], smooth_c=given["pit_c"], steady_slope_c_per_s=given["slope"])
     return advice.advise(
         AdviceConfig(), given["phase"], 93.0, seen, AirState(-3.0, given["applied_v"], -4.0), given["told"],
-        (Reading(given["pit_c"]), Reading(given["second_c"])), given["wood_due"],
+        (Reading(given["pit_c"]), Reading(given["second_c"])), given["wood_due"], given["food_done"],
+        given["food_off"],
     )  # fmt: skip
 
 
 RULES = AdviceConfig()
+ALL_FOR_FOOD = ("relight", "charcoal_low", "add_wood", "bank_other_side")
 
 
 @pytest.mark.parametrize(
@@ -678,6 +680,29 @@ def test_advice_is_given_for_what_it_is_about_and_for_nothing_else(
     changes: dict[str, object], codes: tuple[str, ...]
 ) -> None:
     assert advised(**changes) == codes
+
+
+@pytest.mark.parametrize(
+    ("changes", "codes"),
+    [
+        ({}, ALL_FOR_FOOD),
+        ({"food_done": True}, ()),
+        ({"food_done": True, "phase": Phase.EASING}, ALL_FOR_FOOD),
+        ({"food_off": True}, ("fire_not_needed",)),
+        ({"food_off": True, "phase": Phase.EASING}, ("fire_not_needed",)),
+        (
+            {"food_off": True, "applied_v": -4.0, "pit_c": 112.0, "slope": 0.05},
+            ("check_lid_seal", "fire_not_needed"),
+        ),
+    ],
+)
+def test_a_fire_that_the_food_needs_no_more_is_not_to_be_fed(
+    changes: dict[str, object], codes: tuple[str, ...]
+) -> None:
+    """'Charcoal is running low' stood beside 'The food is done: take it off'."""
+    low = FireEstimate(fuel_left_low_min=RULES.fuel_low_min - 1.0)
+    dying = {"applied_v": 0.0, "pit_c": 70.0, "second_c": 40.0, "slope": -0.01}
+    assert advised(**{"told": low, "wood_due": True, **dying, **changes}) == codes
 
 
 @pytest.mark.parametrize(

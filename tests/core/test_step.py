@@ -12,7 +12,18 @@ from coalminder.core import Config, advice, initial, step, under
 from coalminder.core.air import opening
 from coalminder.core.config import AdviceConfig, SplitConfig
 from coalminder.core.phases import FIRE_TENDED
-from coalminder.events import CharcoalAdded, Ease, FoodStep, LidNotice, Light, Reset, SetPoint, Snuff, Tend
+from coalminder.events import (
+    CharcoalAdded,
+    Ease,
+    Event,
+    FoodStep,
+    LidNotice,
+    Light,
+    Reset,
+    SetPoint,
+    Snuff,
+    Tend,
+)
 from coalminder.food import ensemble as slabs
 from coalminder.food.foodplan import FoodPlan, PlanStep
 from coalminder.grill import demo
@@ -697,6 +708,38 @@ def test_wood_is_asked_for_only_while_food_is_on_the_grill() -> None:
     assert "add_wood" not in bench.run(93.0, 60).advice
     bench.step(93.0, FoodStep(step="loaded"))  # another batch
     assert "add_wood" in bench.run(93.0, 60).advice
+
+
+def test_a_fire_whose_food_is_off_is_to_be_snuffed_unless_that_food_may_go_back() -> None:
+    """Charcoal burnt on under an empty grate, and no line told of it."""
+    raw, no_probe = {"foods": (("food", Reading(7.0)),)}, {}
+    for foods, over in ((raw, False), (no_probe, True)):
+        bench = Bench()
+        bench.tending()
+        bench.step(93.0, FoodStep(step="loaded"))
+        assert "fire_not_needed" not in bench.run(93.0, 120, **foods).advice
+        bench.step(93.0, FoodStep(step="off"), **foods)
+        assert ("fire_not_needed" in bench.run(93.0, 20, **foods).advice) is over
+    bench.burnt_out()  # and the next fire is for other food
+    bench.step(25.0, Light())
+    decision = bench.run(lambda t: min(25.0 + 0.25 * t, 93.0), 900)
+    assert decision.phase in (Phase.SETTLING, Phase.TENDING)
+    assert "fire_not_needed" not in decision.advice
+
+
+@pytest.mark.parametrize(("event", "fed"), [(None, False), (Ease(), True)], ids=["tending", "kept warm"])
+def test_charcoal_is_asked_for_over_food_that_is_done_only_to_keep_it_warm(
+    event: Event | None, fed: bool
+) -> None:
+    bench = Bench()
+    bench.tending()
+    bench.step(93.0, FoodStep(step="loaded"))
+    bench.state = replace(bench.state, fire=replace(bench.state.fire, fuel_kg=0.05))
+    assert "charcoal_low" in bench.run(93.0, 5).advice
+    bench.state = replace(bench.state, food=replace(bench.state.food, done=True))
+    if event is not None:
+        bench.step(93.0, event)
+    assert ("charcoal_low" in bench.run(93.0, 60).advice) is fed
 
 
 def test_advice_to_relight_must_last_and_not_follow_a_lid_lift() -> None:

@@ -10,6 +10,9 @@ import math
 from coalminder.core.air import AirState
 from coalminder.core.config import AdviceConfig
 from coalminder.core.pit import PitState
+from coalminder.food.agenda import known_raw
+from coalminder.food.foodplan import FoodPlan
+from coalminder.food.foodstate import FoodState
 from coalminder.values import FireEstimate, Phase, Reading, Sample
 
 TEXTS: dict[str, str] = {
@@ -18,9 +21,12 @@ TEXTS: dict[str, str] = {
     "check_lid_seal": "Vents shut and still rising: check that the lid sits well and the vents really shut",
     "bank_other_side": "One side of the grate is much hotter: bank the coals to the other side",
     "add_wood": "Add wood now: lay one piece on the edge of the coals",
+    "fire_not_needed": "The food is off: snuff the fire, unless more goes on",
 }
 
 _TENDED = frozenset({Phase.SETTLING, Phase.TENDING, Phase.EASING})
+_FOR_FOOD = frozenset({"relight", "charcoal_low", "bank_other_side", "add_wood"})
+"""Not for a fire that no food needs any more."""
 
 
 def advise(
@@ -32,8 +38,13 @@ def advise(
     told: FireEstimate,
     pits: tuple[Sample, Sample | None],
     wood_due: bool,
+    food_done: bool = False,
+    food_off: bool = False,
 ) -> tuple[str, ...]:
-    """Codes of TEXTS that hold now, most urgent first. pits: the pit probe and the second one."""
+    """Codes of TEXTS that hold now, most urgent first.
+
+    pits: the pit probe and the second one. food_done: it is done, and still on; food_off: see `fire_is_over`.
+    """
     if phase not in _TENDED or pit.fast_c is None:
         return ()
     codes: list[str] = []
@@ -59,7 +70,16 @@ def advise(
     if isinstance(first, Reading) and isinstance(second, Reading):
         uneven_c = abs(first.temp_c - second.temp_c)
         codes += ["bank_other_side"] if uneven_c > config.uneven_c else []
-    return tuple(codes)
+    if food_off or (food_done and phase is not Phase.EASING):  # easing keeps it warm
+        codes = [code for code in codes if code not in _FOR_FOOD]
+    return (*codes, "fire_not_needed") if food_off else tuple(codes)
+
+
+def fire_is_over(food: FoodState, plan: FoodPlan, lit_s: float | None) -> bool:
+    """Whether the food that the fire was lit for is off the grill, and was not raw: that may go back."""
+    if food.off_s is None or known_raw(food, plan):
+        return False
+    return lit_s is not None and lit_s < food.off_s
 
 
 Since = tuple[tuple[str, float], ...]

@@ -114,6 +114,8 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
             told,
             (inputs.pit, inputs.pit_2),
             wood_due,
+            food_done=food_now.done and food_now.off_s is None and food_now.fell_s is None,
+            food_off=advice.fire_is_over(food_now, config.plan, state.lit_s),
         ),
         state.lit_s,
         state.lid.back_s,
