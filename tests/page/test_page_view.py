@@ -121,6 +121,41 @@ def test_a_word_and_a_shape_stand_beside_the_pit(
     assert pit["figure"] == pit_c
 
 
+@pytest.mark.parametrize(
+    ("phase", "set_point_c", "pit_c", "shape", "where", "said"),
+    [
+        ("easing", 65.0, 65.4, "inside", "at the 65 °C asked for", "is held at 65 °C to keep the food warm"),
+        ("easing", 65.0, 88.0, "over", "over the 65 °C asked for", "falls to 65 °C"),
+        ("easing", 65.0, 59.0, "under", "under the 65 °C asked for", "back up to 65 °C"),
+        ("easing", 85.0, 93.0, "over", "over the 85 °C asked for", "falls to 85 °C"),
+        ("tending", 65.0, 63.0, "inside", "at the 65 °C asked for", "is held at 65 °C"),
+        ("tending", 108.0, 107.0, "inside", "at the 108 °C asked for", "is held at 108 °C"),
+        ("tending", 108.0, 121.1, "over", "over the ceiling", "back down to 108 °C"),
+        ("tending", 93.0, 61.0, "under", "under the band", "back up to 93 °C"),
+        ("tending", 93.0, 81.0, "inside", "in the band", "is held at 93 °C"),
+        ("settling", 65.0, 72.0, "over", "over the 65 °C asked for", "on its way to 65 °C"),
+        ("out", 65.0, 20.0, "under", "under the band", "The fire is out"),
+    ],
+    ids=str,
+)
+def test_the_pit_is_held_and_in_place_or_neither(
+    board: Board, phase: str, set_point_c: float, pit_c: float, shape: str, where: str, said: str
+) -> None:
+    """A pit kept warm at 65 °C was 'held' and, with a triangle down, 'under the band'; so was one of 61 °C
+    that came back up after a lid lift.
+    """
+    tell(board, state(phase=phase, set_point_c=set_point_c, pit_c=pit_c))
+    document = seen(board)
+    assert document["pit"]["shape"] == shape
+    assert where in document["pit"]["text"].replace("\N{NO-BREAK SPACE}", " ")
+    assert said in document["phase"]["text"].replace("\N{NO-BREAK SPACE}", " ")
+
+
+def test_nothing_is_called_held_without_a_pit_temperature(board: Board) -> None:
+    tell(board, state(pit_c=None))
+    assert seen(board)["phase"]["text"] == ""
+
+
 def test_a_lost_food_probe_never_shows_a_number(board: Board) -> None:
     tell(board, state(foods=[{"name": "thin", "temp_c": None, "fault": "open"}]))
     row = seen(board)["temps"][0]

@@ -13,7 +13,7 @@ from coalminder.messages.payloads import FoodTemperature, StateMessage
 from coalminder.page import alarms
 from coalminder.page.board import Board
 from coalminder.page.units import DAY_MIN, METRIC, Units, span
-from coalminder.page.words import FIRST, NEXT, PHASES, PROBE_FAULTS, asks, plain
+from coalminder.page.words import AWAY, FIRST, NEXT, PHASES, PROBE_FAULTS, asks, plain
 from coalminder.safety.view import FIRE_PHASES
 from coalminder.values import Phase
 
@@ -22,6 +22,8 @@ FOOD_OLD_S = 300.0  # while it cooks the daemon tells of the food at least once 
 CLOCK_APART_S = 5.0
 TELL_OFF = frozenset({"food_done", "measure"})  # reminders that say what the step `off` says
 NEAR_C = 0.005  # a limit told in whole degrees and sent back is that limit
+# So near what was asked for the pit is held; kept warm at 65 °C a core is over 57 °C (settings/tending.py).
+HELD_C = 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,9 +86,10 @@ def _document(board: Board, link: Link, shown: Shown, utc_s: float, mono_s: floa
     if state is None:
         return out | {"phase": None}
     food = board.food if _fresh_food(board, mono_s) else None
+    pit = _pit(state, unit)
     out |= {
-        "phase": _phase(state, unit),
-        "pit": _pit(state, unit),
+        "phase": _phase(state, unit, pit["shape"]),
+        "pit": pit,
         "temps": _temps(state, food, unit),
         "vents": _vents(state),
         "fuel": _fuel(state),
@@ -156,8 +159,10 @@ def _trust(
     }
 
 
-def _phase(state: StateMessage, unit: Units) -> dict[str, str]:
+def _phase(state: StateMessage, unit: Units, pit_shape: str) -> dict[str, str]:
     word, text = PHASES.get(state.phase, (plain(state.phase), ""))
+    if state.phase in AWAY and pit_shape != "inside":
+        text = AWAY[state.phase].get(pit_shape, "")
     return {
         "code": state.phase,
         "word": word,
@@ -166,13 +171,21 @@ def _phase(state: StateMessage, unit: Units) -> dict[str, str]:
 
 
 def _pit(state: StateMessage, unit: Units) -> dict[str, Any]:
-    """The pit in a figure, and its place in the band in words and a shape."""
-    band, pit = state.band, state.pit_c
+    """The pit in a figure, and its place in the band in words and a shape.
+
+    Kept warm, or held outside the band, its place is told by what was asked for.
+    """
+    band, pit, asked_c = state.band, state.pit_c, state.set_point_c
+    asked, easing = f"{unit.text(asked_c)} asked for", state.phase == Phase.EASING
     between = f"{unit.shown(band.low_c):.0f} to {unit.text(band.high_c)}"
     if pit is None:
         return {"figure": None, "shape": "none", "text": "No pit temperature: no probe can be trusted."}
     if pit > band.ceiling_c:
         shape, text = "over", f"over the ceiling of {unit.text(band.ceiling_c)}"
+    elif state.phase in FIRE_PHASES and (easing or not band.low_c <= asked_c <= band.high_c):
+        away_c = pit - asked_c
+        shape = "inside" if abs(away_c) <= HELD_C else "over" if away_c > 0.0 else "under"
+        text = f"{'at' if shape == 'inside' else shape} the {asked}"
     elif pit > band.high_c:
         shape, text = "over", f"over the band ({between})"
     elif pit < band.low_c:

@@ -22,13 +22,25 @@ PHASES: dict[str, tuple[str, str]] = {
     P.SETTLING: ("Settling", "The pit is on its way to {set_point}."),
     P.TENDING: ("Tending", "The pit is held at {set_point}."),
     P.LID_OFF: ("Lid off", "The vents wait until the lid is back on."),
-    P.EASING: ("Easing", "The pit falls to keep the food warm."),
+    P.EASING: ("Easing", "The pit is held at {set_point} to keep the food warm."),
     P.SNUFFING: (
         "Snuffing",
         "The vents are shut and the fire goes out. The coals stay hot for an hour or more: leave the lid on.",
     ),
     P.OUT: ("Out", "The fire is out. Ashes can stay hot for two days."),
     P.CUT_OFF: ("Cut off", "A fault shut the vents. The coals stay hot: leave the lid on."),
+}
+
+# phase in which the pit is held -> the same while the pit is under, or over, its place
+AWAY: dict[str, dict[str, str]] = {
+    P.TENDING: {
+        "under": "The vents work to bring the pit back up to {set_point}.",
+        "over": "The vents work to bring the pit back down to {set_point}.",
+    },
+    P.EASING: {
+        "under": "The vents work to bring the pit back up to {set_point}, to keep the food warm.",
+        "over": "The pit falls to {set_point} to keep the food warm.",
+    },
 }
 
 # phase -> what to do when nothing else is asked for
