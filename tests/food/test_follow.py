@@ -28,7 +28,7 @@ from coalminder.food.follow import (
 )
 from coalminder.food.foodplan import FoodPlan, PlanStep
 from coalminder.food.foodstate import Reminder
-from coalminder.food.reminders import FELL
+from coalminder.food.reminders import COMING_UP, FELL
 from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
 
 PLAN = FoodPlan(thickness_m=0.022, mass_kg=1.6, set_point_c=93.0)
@@ -772,6 +772,32 @@ def test_who_starts_late_lights_first_and_loads_over_a_fire_that_has_settled() -
     assert asked(135.0, 92.0, fire=True) == ["step_settle"]
     assert asked(180.0, 92.0, fire=True) == ["step_load"]
     assert asked(190.0, 60.0, fire=False) == [], "the vents were shut on hot coals"
+
+
+def test_food_laid_on_while_the_fire_comes_up_asks_for_no_other_set_point() -> None:
+    """'At this pit the core will not reach 71 °C within 8 h: raise the set point' as the coals came up, and
+    a finish of 7 h 55 min. A pit that stays cool is told, but no set point brings it up.
+    """
+    cook = Cook(loaded=False)
+    cook.run(600.0, pit_c=9.0)
+    cook.run(0.0, 5.0, pit_c=20.0, events=[FoodStep(step="loaded")])
+    while cook.now_s < 3600.0:
+        minutes = (cook.now_s - 600.0) / 60.0
+        view = cook.run(10.0, heated(0.6 * minutes), pit_c=93.0 - 73.0 * math.exp(-minutes / 8.0))
+        assert "too_cool" not in [r.code for r in view.reminders]
+        assert "set point" not in view.finish_note
+        assert view.finish_min is None or view.finish_min < 6 * 60.0
+    assert view.finish_note == ""
+    assert view.finish_min is not None
+    cold = Cook(loaded=False)
+    cold.run(600.0, pit_c=9.0)
+    cold.run(0.0, 5.0, pit_c=20.0, events=[FoodStep(step="loaded")])
+    view = cold.run(2700.0, pit_c=50.0)
+    assert view.finish_note == COMING_UP
+    view = cold.run(400.0, pit_c=50.0)
+    (told,) = [r for r in view.reminders if r.code == "too_cool"]
+    assert told.text == view.finish_note
+    assert "feed the fire" in told.text
 
 
 @pytest.mark.parametrize(

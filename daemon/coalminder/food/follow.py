@@ -19,6 +19,7 @@ from coalminder.food.exposure import COOKED_C, HOT_C, NO_EXPOSURE, OUT_S, add_ti
 from coalminder.food.foodplan import FoodPlan
 from coalminder.food.foodstate import CORE_FRESH_S, FoodState, FoodView
 from coalminder.food.foodview import ran_out, view_of
+from coalminder.food.reminders import coming_up
 from coalminder.values import Sample
 
 __all__ = ["FoodState", "FoodView", "follow", "refuse_reason", "report"]
@@ -197,6 +198,9 @@ def _tick(
         state = replace(state, pit_c=mean)
     target_c = plan.set_point_c if set_point_c is None else set_point_c
     near = state.pit_c is not None and state.pit_c >= target_c - SETTLED_C
+    if state.fire and near and not state.settled and pit_c is not None and state.pit_c is not None:
+        # how cool it was while it came up foretells nothing
+        state = replace(state, pit_c=max(state.pit_c, min(pit_c, target_c)), forecast_s=None)
     state = replace(state, settled=state.fire and (state.settled or near))
     state = _missed(state, None if pit_c is None else pit_c - target_c, now_s, dt_s)
     cores = corecheck.trusted(core_samples)
@@ -249,7 +253,7 @@ def _tick(
     low = core if core is not None else mean - slabs.Z90 * sd
     state = _account(state, plan, core, low, mean + slabs.Z90 * sd, now_s, dt_s, proven_s)
     if state.off_s is None and (state.forecast_s is None or now_s - state.forecast_s >= FORECAST_S):
-        state = _forecast(state, plan, now_s, target_c)
+        state = _forecast(state, plan, now_s, target_c, pit_c)
     return state
 
 
@@ -347,21 +351,27 @@ def _worst_between(before_c: float | None, after_c: float) -> float:
     return min(high, HOT_C - 1.0) if low < HOT_C else high
 
 
-def _forecast(state: FoodState, plan: FoodPlan, now_s: float, target_c: float) -> FoodState:
+def _forecast(
+    state: FoodState, plan: FoodPlan, now_s: float, target_c: float, pit_c: float | None
+) -> FoodState:
     """When the rule will be met, from the family in the pit as it has been, drawn to where it is held.
 
-    That is the set point, less what a fire that is too weak, or too hot, has missed it by all along.
+    That is the set point, less what a fire that is too weak, or too hot, has missed it by all along. Until a
+    pit that comes up is near it, the pit is as it is now.
     """
     if not state.fire or (state.fell_s is not None and now_s - state.fell_s >= FELL_FOR_S):
         return replace(state, forecast_s=None, finish_s=None, finish_beyond=False)
     held_c = target_c + state.miss_c
-    pit = held_c if state.pit_c is None else 0.5 * (state.pit_c + held_c)
+    been_c = held_c if state.pit_c is None else state.pit_c
+    if not state.settled and pit_c is not None:
+        been_c = max(been_c, min(pit_c, target_c))
+    pit = 0.5 * (been_c + held_c)
     rule = plan.done_rule
     if state.done:
         return replace(state, forecast_s=now_s, finish_s=(now_s, now_s, now_s), finish_beyond=False)
     times = slabs.heating_times_s(state.family, plan.food(), slabs.Air(pit), rule.core_c)
     low, middle, high = slabs.interval_s(times)
-    if middle == math.inf:
+    if middle == math.inf or (high == math.inf and coming_up(state)):
         return replace(state, forecast_s=now_s, finish_s=None, finish_beyond=True)
     hold_s = max(0.0, 60.0 * rule.hold_min - state.held_s)
     measured = state.core_s is not None and now_s - state.core_s <= CORE_FRESH_S

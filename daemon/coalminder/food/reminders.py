@@ -15,6 +15,10 @@ from coalminder.food.foodstate import COOLING, FoodState, Reminder
 
 WEAK_FIRE_C = 5.0
 """A pit this far below its set point in the long run would not follow a higher one."""
+COMING_UP_S = 2700.0
+"""A pit that has not been near its set point so long after loading is not coming up by itself: lighting takes
+20 to 30 min (common practice)."""
+COMING_UP = "the pit is still coming up"
 _REMEDY = {
     "raw_warm": "cook it now, or throw it away once over",
     "come_up": "give it more heat, here or in an oven; over the limit, throw it away",
@@ -70,7 +74,10 @@ def finish_note(state: FoodState, plan: FoodPlan, stage: str, measured: bool) ->
         return ""
     if state.finish_beyond and measured and state.strain > MOST_STRAIN:
         return NOT_AS_FOOD
-    remedy = "raise the set point" if state.miss_c > -WEAK_FIRE_C else "feed the fire, it is behind"
+    if state.finish_beyond and coming_up(state):
+        return COMING_UP
+    behind = not state.settled or state.miss_c <= -WEAK_FIRE_C
+    remedy = "feed the fire, it is behind" if behind else "raise the set point"
     if state.finish_beyond:
         return (
             f"at this pit the core will not reach {plan.done_rule.core_c:.0f} °C within "
@@ -134,14 +141,21 @@ def reminders_of(
             out.append(Reminder("frozen", FROZEN, "warn"))
         if state.fell_s is not None:
             out.append(Reminder("core_probe", FELL_DONE if state.done else FELL, "warn"))
-        if state.finish_beyond:
-            note = finish_note(state, plan, stage, measured)
+        note = finish_note(state, plan, stage, measured) if state.finish_beyond else ""
+        if note not in ("", COMING_UP):
             out.append(Reminder("core_probe" if note == NOT_AS_FOOD else "too_cool", note, "warn"))
     if stage in COOLING and not state.done:
         told = OFF_TOO_EARLY if stage == "resting" else CHILLED_RAW
         raw = known_raw(state, plan)
         out.append(Reminder("not_done", told, "alarm") if raw else Reminder("not_done", UNMEASURED, "warn"))
     return tuple(out)
+
+
+def coming_up(state: FoodState) -> bool:
+    """Whether the food was laid on before the fire was up: neither that nor the set point is wrong."""
+    if state.settled or state.now_s is None or state.loaded_s is None:
+        return False
+    return state.now_s - state.loaded_s <= COMING_UP_S
 
 
 def _frozen(state: FoodState) -> bool:
