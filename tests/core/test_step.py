@@ -630,6 +630,17 @@ def test_charcoal_reported_over_no_fire_is_there_for_the_next_one_and_for_no_oth
         bench.burnt_out()
 
 
+def test_food_that_waits_for_another_fire_is_told_to_light_it() -> None:
+    """A fire lit too early, or by a wrong tap, and snuffed: the plan's 'Light' never came again."""
+    plan = FoodPlan(steps=(PlanStep("light", "Light", "at one end", 9000.0),))
+    bench = Bench(Config(plan=plan))
+    bench.tending()
+    assert bench.state.food.view.next_step is None
+    bench.burnt_out()
+    assert bench.decisions[-1].phase is Phase.OUT
+    assert bench.state.food.view.next_step == plan.steps[0]
+
+
 def test_charcoal_reported_while_the_fire_goes_out_is_counted_once_when_it_is_kept() -> None:
     bench = Bench()
     bench.tending()

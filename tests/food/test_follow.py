@@ -664,7 +664,7 @@ def test_reports_out_of_order_are_refused_with_a_reason(done: list[str], step: s
 
 
 STEPS = (
-    PlanStep("light", "Light", "light the coals", 600.0),
+    PlanStep("dry", "Dry", "in moving air", 600.0),
     PlanStep("load", "Load", "lay it on", 1800.0, reported="loaded"),
     PlanStep("wood", "Wood", "one piece", 1900.0, "loaded", 100.0, "wood"),
     PlanStep("wood", "Wood", "one piece", 4500.0, "loaded", 2700.0, "wood"),
@@ -678,7 +678,7 @@ def test_steps_come_due_and_are_settled_by_reports() -> None:
     cook = Cook(replace(PLAN, steps=STEPS), loaded=False)
     cook.run(500)
     assert cook.view.next_step is not None
-    assert cook.view.next_step.code == "light"
+    assert cook.view.next_step.code == "dry"
     cook.run(1400)
     assert "step_load" in [r.code for r in cook.view.reminders]
     cook.run(600, 5.0, events=[FoodStep(step="loaded")])  # reported ten minutes late
@@ -772,6 +772,27 @@ def test_who_starts_late_lights_first_and_loads_over_a_fire_that_has_settled() -
     assert asked(135.0, 92.0, fire=True) == ["step_settle"]
     assert asked(180.0, 92.0, fire=True) == ["step_load"]
     assert asked(190.0, 60.0, fire=False) == [], "the vents were shut on hot coals"
+
+
+def test_who_lights_early_is_told_to_settle_and_then_to_load_and_no_more_to_light() -> None:
+    """'Light (in 20 min)' stood beside burning coals, and 'Settle: wait' under a pit that had settled."""
+    due = {"dry": 0.0, "light": 3600.0, "settle": 5100.0, "load": 7200.0}
+    steps = tuple(PlanStep(code, code, code, at_s) for code, at_s in due.items())
+    plan, state = replace(PLAN, steps=steps), FoodState()
+
+    def asked(until_min: float, pit_c: float, fire: bool = True) -> list[str]:
+        nonlocal state
+        while (state.now_s or 0.0) < 60.0 * until_min:
+            at_s = (state.now_s or 0.0) + 10.0
+            state, _ = follow(state, plan, pit_c, (), (), at_s, fire=fire)
+        return [step.code for step, _ in open_steps(state, plan, state.now_s or 0.0)]
+
+    assert asked(20.0, 10.0, fire=False) == ["dry", "light", "settle", "load"]
+    assert asked(21.0, 30.0) == ["settle", "load"]
+    assert [r.code for r in state.view.reminders] == ["step_settle"]
+    assert asked(59.0, 93.0) == ["dry", "load"]
+    assert asked(61.0, 93.0) == ["load"], "by the plan's hour the fish is dry"
+    assert asked(70.0, 60.0, fire=False) == ["settle", "load"], "hot coals under shut vents"
 
 
 def test_food_laid_on_while_the_fire_comes_up_asks_for_no_other_set_point() -> None:

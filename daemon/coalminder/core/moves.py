@@ -59,6 +59,8 @@ def move(state: State, move: Move, now_s: float) -> tuple[State, str]:
             state = replace(state, response=_throttled(state, now_s))
     elif target is Phase.LID_OFF:
         state = replace(state, response=response.give_up(state.response))
+    elif target is Phase.OUT and state.food.loaded_s is None:  # the food that waits needs another fire
+        state = replace(state, food=replace(state.food, heated=False))
     return state, ""
 
 

@@ -73,6 +73,8 @@ def open_steps(state: FoodState, plan: FoodPlan, now_s: float) -> list[tuple[Pla
     left = []
     for i, step in enumerate(plan.steps):
         due = _due(state, plan, step)
+        if step.code == "settle" and state.heated and state.fire and not state.settled:
+            due = min(due, now_s)  # lit earlier than planned
         over = milestones and i < milestones[-1]  # however early that was reached
         if i in settled or over or (not step.reported and reached is not None and due < reached):
             continue
@@ -89,7 +91,7 @@ def open_steps(state: FoodState, plan: FoodPlan, now_s: float) -> list[tuple[Pla
         after = [later for later, later_s in left[i + 1 :] if later_s <= now_s and ready(state, later)]
         if any(later.reported == step.reported for later in after) if step.reported else after:
             continue
-        if step.code == "light" and state.heated and not state.fire:
-            continue  # the vents are shut on coals that are hot
+        if (step.code == "light" and state.heated) or (step.code == "settle" and state.settled):
+            continue  # what burns need not be lit, nor coals that are hot under shut vents
         out.append((step, due))
     return out

@@ -302,7 +302,7 @@ def _fits(step: str, state: StateMessage, food: FoodPart) -> bool:
 
     Only a plan that still waits may ask for a fire.
     """
-    if step == "light" and state.phase == Phase.COLD:
+    if step == "light" and state.phase in (Phase.COLD, Phase.OUT):
         return food.stage == "waiting"
     return step not in AT_THE_FIRE or state.phase in FIRE_PHASES
 
