@@ -14,8 +14,10 @@ import pytest
 from brokers import free_port
 
 from coalminder.cli import main
-from coalminder.page.command import _broker, add_arguments
+from coalminder.page.command import _broker, _shown, add_arguments
 from coalminder.page.login import hash_password
+from coalminder.service.command import command_limits
+from coalminder.settings import load_settings
 from coalminder.settings.page import PageSettings, is_loopback
 
 PASSWORD_HASH = hash_password("alder and char")
@@ -25,6 +27,18 @@ def parse(*words: str) -> argparse.Namespace:
     parser = argparse.ArgumentParser()
     add_arguments(parser)
     return parser.parse_args(words)
+
+
+def test_what_the_page_lets_people_ask_is_what_the_daemon_takes(tmp_path: Path) -> None:
+    file = tmp_path / "c.toml"
+    file.write_text(
+        "[band]\nleast_set_point = 60\nhighest_set_point = 112\n"
+        "[mqtt]\nwood_max_kg = 0.3\ncharcoal_max_kg = 6.0\n"
+    )
+    everything = load_settings(file)
+    shown, taken = _shown(everything, everything.page), command_limits(everything)
+    for name in ("set_point_min_c", "set_point_max_c", "wood_max_kg", "charcoal_max_kg"):
+        assert getattr(shown, name) == getattr(taken, name), name
 
 
 def test_it_listens_on_this_machine_only_unless_told() -> None:

@@ -10,6 +10,7 @@ from page_messages import NOW, TOPICS, alarm, later, state, tell
 
 from coalminder.core.advice import TEXTS
 from coalminder.core.phases import TRANSITIONS, Refused
+from coalminder.messages.commands import Accepted, CommandLimits, Memory, Received, judge
 from coalminder.messages.payloads import COMMANDS
 from coalminder.page.board import Board
 from coalminder.page.units import METRIC, US, Units, span
@@ -408,6 +409,25 @@ def test_us_units_only_at_the_edge(board: Board) -> None:
     metric = {ask["kind"]: ask["amount"] for ask in seen(board)["asks"] if ask["amount"]}
     assert metric["wood"]["range"] == "0.01 to 0.5 kg (80 g is 0.08)"
     assert metric["charcoal"]["range"] == "0.05 to 4 kg (500 g is 0.5)"
+
+
+@pytest.mark.parametrize("most_kg", [0.03, 0.2, 0.45359237, 0.7, 1.0, 3.0 * 0.45359237, 5.0, 20.0])
+@pytest.mark.parametrize("unit", [METRIC, US], ids=["metric", "us"])
+@pytest.mark.parametrize("kind", ["wood", "charcoal"])
+def test_the_daemon_takes_every_mass_that_the_page_offers_and_the_page_all_that_it_may(
+    board: Board, kind: str, unit: Units, most_kg: float
+) -> None:
+    """[mqtt] wood_max_kg and charcoal_max_kg: the page had limits of its own, 0.5 and 4 kg."""
+    shown = Shown(unit, **{f"{kind}_max_kg": most_kg})
+    limits = CommandLimits(**{f"{kind}_max_kg": most_kg})
+    tell(board, state())
+    (amount,) = [ask["amount"] for ask in seen(board, shown=shown)["asks"] if ask["kind"] == kind]
+    assert 0.0 < amount["least"] <= amount["default"] <= amount["most"]
+    assert amount["most"] == pytest.approx(most_kg / unit.mass_kg, abs=1e-3)
+    for value in (amount["least"], amount["default"], amount["most"]):
+        fields = {"id": "a", "issued_utc": NOW.isoformat(), "mass_kg": shown.kilograms(value)}
+        received = Received(TOPICS.command(kind), json.dumps(fields).encode(), NOW.timestamp())
+        assert isinstance(judge(Memory(), received, TOPICS, limits)[1], Accepted)
 
 
 @pytest.mark.parametrize(("least", "most"), [("200 F", "225 F"), ("131 F", "230 F"), ("54.9", "110.2")])

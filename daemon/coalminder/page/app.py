@@ -239,7 +239,7 @@ class PageApp:
             return None
         for name, inside, convert in (
             ("temp", "temp_c", self._shown.celsius),
-            ("mass", "mass_kg", lambda mass: round(mass * self._shown.units.mass_kg, 4)),
+            ("mass", "mass_kg", self._shown.kilograms),
         ):
             if name in fields:
                 value = fields.pop(name)
@@ -247,7 +247,7 @@ class PageApp:
                     return None
                 try:
                     fields[inside] = convert(float(value))
-                except OverflowError:  # an integer beyond all floats
+                except (OverflowError, ValueError):  # an integer beyond all floats, or no number
                     return None
         return fields
 

@@ -16,6 +16,8 @@ from coalminder.errors import UserError
 from coalminder.messages.options import LinkOptions
 
 if TYPE_CHECKING:
+    from coalminder.page.view import Shown
+    from coalminder.settings import Settings
     from coalminder.settings.page import PageSettings
 
 
@@ -46,8 +48,6 @@ def run(args: argparse.Namespace) -> int:
     from coalminder.page.app import Door, PageApp
     from coalminder.page.broker import Wire
     from coalminder.page.connections import PhoneConnection
-    from coalminder.page.units import units
-    from coalminder.page.view import Shown
     from coalminder.settings import load_settings
 
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
@@ -60,14 +60,8 @@ def run(args: argparse.Namespace) -> int:
         names=page.names,
         secure=page.certificate_file is not None,
     )
-    shown = Shown(
-        units=units(page.units),
-        old_after_s=page.old_after_s,
-        set_point_min_c=everything.band.least_set_point,
-        set_point_max_c=everything.band.highest_set_point,
-    )
     _check_certificate(page)
-    app = PageApp(Wire(options, points=page.history_points), door, shown)
+    app = PageApp(Wire(options, points=page.history_points), door, _shown(everything, page))
     with _bound(page) as listening:
         _tell(page, listening)
         server = uvicorn.Server(
@@ -88,6 +82,21 @@ def run(args: argparse.Namespace) -> int:
         )
         server.run(sockets=[listening])
     return 0 if server.started else 1
+
+
+def _shown(everything: Settings, page: PageSettings) -> Shown:
+    """How the page shows it; what it lets people ask is what the daemon takes by the same configuration."""
+    from coalminder.page.units import units
+    from coalminder.page.view import Shown
+
+    return Shown(
+        units=units(page.units),
+        old_after_s=page.old_after_s,
+        set_point_min_c=everything.band.least_set_point,
+        set_point_max_c=everything.band.highest_set_point,
+        wood_max_kg=everything.mqtt.wood_max_kg,
+        charcoal_max_kg=everything.mqtt.charcoal_max_kg,
+    )
 
 
 def _set_password(path: Path) -> int:

@@ -8,12 +8,13 @@ from typing import Any, Literal
 
 from coalminder.core.advice import TEXTS as ADVICE
 from coalminder.food.agenda import AT_THE_FIRE
+from coalminder.messages.commands import DEFAULT_LIMITS
 from coalminder.messages.food_part import FoodPart
 from coalminder.messages.payloads import FoodTemperature, StateMessage
 from coalminder.page import alarms
 from coalminder.page.board import Board
 from coalminder.page.units import DAY_MIN, METRIC, Units, span
-from coalminder.page.words import AWAY, FIRST, NEXT, PHASES, PROBE_FAULTS, asks, plain
+from coalminder.page.words import AWAY, FIRST, NEXT, PHASES, PROBE_FAULTS, Ask, asks, plain
 from coalminder.safety.view import FIRE_PHASES
 from coalminder.values import Phase
 
@@ -24,6 +25,7 @@ TELL_OFF = frozenset({"food_done", "measure"})  # reminders that say what the st
 NEAR_C = 0.005  # a limit told in whole degrees and sent back is that limit
 # So near what was asked for the pit is held; kept warm at 65 °C a core is over 57 °C (settings/tending.py).
 HELD_C = 4.0
+NEAR_MASS = 1e-6  # of a thousandth: 0.1 + 0.2 is 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,12 +38,14 @@ class Link:
 
 @dataclass(frozen=True, slots=True)
 class Shown:
-    """How to show it. Set point limits in °C."""
+    """How to show it, and what may be asked: set points in °C, wood and charcoal at a time in kg."""
 
     units: Units = METRIC
     old_after_s: float = 15.0
     set_point_min_c: float = 55.0
     set_point_max_c: float = 110.0
+    wood_max_kg: float = DEFAULT_LIMITS.wood_max_kg
+    charcoal_max_kg: float = DEFAULT_LIMITS.charcoal_max_kg
 
     def limits(self) -> tuple[int, int]:
         """Least and most set point in whole degrees of the page, both inside the limits."""
@@ -55,6 +59,13 @@ class Shown:
             if abs(temp_c - limit_c) < NEAR_C:
                 return limit_c
         return temp_c
+
+    def kilograms(self, shown: float) -> float:
+        """From the page's unit to kg, down to 0.1 g: what was offered is never more than the daemon takes.
+
+        Raises OverflowError and ValueError for what is no finite number.
+        """
+        return math.floor(shown * self.units.mass_kg * 1e4 + NEAR_MASS) / 1e4
 
 
 def view(board: Board, link: Link, shown: Shown, utc_s: float, mono_s: float) -> dict[str, Any]:
@@ -112,7 +123,7 @@ def _document(board: Board, link: Link, shown: Shown, utc_s: float, mono_s: floa
                 "fields": dict(ask.fields),
                 "confirm": ask.confirm,
                 "option": ask.option,
-                "amount": _amount(ask.amount, unit),
+                "amount": _amount(ask, shown),
             }
             for ask in asks(
                 state.phase,
@@ -311,16 +322,19 @@ def _fresh_food(board: Board, mono_s: float) -> bool:
     return board.food_heard_s is not None and mono_s - board.food_heard_s <= FOOD_OLD_S
 
 
-def _amount(amount: tuple[str, float, float, float] | None, unit: Units) -> dict[str, Any] | None:
-    if amount is None:
+def _amount(ask: Ask, shown: Shown) -> dict[str, Any] | None:
+    """The mass that goes with a command. Its ends and the usual mass are such as the daemon takes."""
+    if ask.amount is None:
         return None
-    label, least, most, default = amount
-    in_unit = [round(value / unit.mass_kg, 3) for value in (least, most, default)]
-    small = f"{1000 * default:.0f} g" if unit.mass == "kg" else f"{16 * in_unit[2]:.1f} oz"
+    label, *usual = ask.amount
+    unit, most_kg = shown.units, shown.wood_max_kg if ask.kind == "wood" else shown.charcoal_max_kg
+    most = math.floor(most_kg / unit.mass_kg * 1000.0 + NEAR_MASS) / 1000.0
+    least, default = (min(round(value / unit.mass_kg, 3), most) for value in usual)
+    in_small = f"{1000 * default:.0f} g" if unit.mass == "kg" else f"{16 * default:.1f} oz"
     return {
         "label": f"{label}, {unit.mass}",
-        "least": in_unit[0],
-        "most": in_unit[1],
-        "default": in_unit[2],
-        "range": f"{in_unit[0]:g} to {in_unit[1]:g} {unit.mass} ({small} is {in_unit[2]:g})",
+        "least": least,
+        "most": most,
+        "default": default,
+        "range": f"{least:g} to {most:g} {unit.mass} ({in_small} is {default:g})",
     }

@@ -85,7 +85,7 @@ PROBE_FAULTS: dict[str, str] = {
 class Ask:
     """One button. `confirm`: what to ask before sending, "" sends at once.
 
-    amount: (label, least, most, default) of a mass that goes with it, in kg. option: label of a tick that
+    amount: (label, least, default) of a mass that goes with it, in kg. option: label of a tick that
     goes with it as `lit`. move: the move of the phase table that it asks for.
     """
 
@@ -93,7 +93,7 @@ class Ask:
     label: str
     fields: Mapping[str, Any] = field(default_factory=dict)
     confirm: str = ""
-    amount: tuple[str, float, float, float] | None = None
+    amount: tuple[str, float, float] | None = None
     option: str = ""
     move: Move | None = None
 
@@ -111,9 +111,9 @@ _ASKS: tuple[Ask, ...] = (
         "reset", "Reset", move=Move.RESET,
         confirm="Reset only when you have looked at the grill and the cause is gone.",
     ),
-    Ask("wood", "Wood added", amount=("Wood laid on the coals", 0.01, 0.5, 0.08)),
+    Ask("wood", "Wood added", amount=("Wood laid on the coals", 0.01, 0.08)),
     Ask(
-        "charcoal", "Charcoal added", amount=("Charcoal laid on the bed", 0.05, 4.0, 0.5),
+        "charcoal", "Charcoal added", amount=("Charcoal laid on the bed", 0.05, 0.5),
         option="It was lit",
     ),
 )  # fmt: skip
