@@ -8,6 +8,9 @@ from collections.abc import Callable
 LB_KG = 0.45359237  # exact, international avoirdupois pound (agreement of 1959)
 OZ_KG = LB_KG / 16.0
 
+WHOLE = 0.09
+"""°F: a tenth of 1 °C is 0.18 °F, and what was rounded to it is off by half of that at most."""
+
 _NUMBER = r"-?\d+(?:\.\d+)?"
 _CELSIUS = re.compile(rf"(?:({_NUMBER})( to | and |\.\.))?({_NUMBER})([ \N{{NO-BREAK SPACE}}])°C")
 
@@ -35,9 +38,15 @@ def reworded(text: str, number: Callable[[str], str], unit: str) -> str:
 
 
 def in_unit(text: str, shown: Callable[[float], float], unit: str) -> str:
-    """`text` with its temperatures as `shown` makes them of °C; decimals as were there, one at most."""
+    """`text` with its temperatures as `shown` makes them of °C; decimals as were there, one at most.
+
+    4.4 °C is 40 °F: what comes within `WHOLE` of a whole number was one, and was rounded to a tenth of 1 °C.
+    """
 
     def number(found: str) -> str:
-        return f"{shown(float(found)):.{min(len(found.partition('.')[2]), 1)}f}"
+        temp_c, told = float(found), shown(float(found))
+        digits = min(len(found.partition(".")[2]), 1)
+        whole = told != temp_c and abs(told - round(told)) < WHOLE
+        return f"{told:.{0 if whole else digits}f}"
 
     return reworded(text, number, unit)

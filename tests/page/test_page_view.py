@@ -10,6 +10,14 @@ from page_messages import NOW, TOPICS, alarm, later, state, tell
 
 from coalminder.core.advice import TEXTS
 from coalminder.core.phases import TRANSITIONS, Refused
+from coalminder.food.exposure import (
+    NO_EXPOSURE,
+    Clock,
+    come_up_clock,
+    cooling_clocks,
+    raw_clock,
+    scombroid_clock,
+)
 from coalminder.messages.commands import Accepted, CommandLimits, Memory, Received, judge
 from coalminder.messages.payloads import COMMANDS
 from coalminder.page.board import Board
@@ -445,9 +453,38 @@ def test_every_whole_degree_offered_is_inside_the_limits(least: str, most: str, 
 
 def test_sentences_have_one_decimal_at_most_and_both_ends_in_one_unit() -> None:
     told = "set point 93.3333 °C is outside 93.3333 to 107.222 °C"
-    assert US.words(told) == "set point 200.0 °F is outside 200.0 to 225.0 °F"
+    assert US.words(told) == "set point 200 °F is outside 200 to 225 °F"
     assert METRIC.words(told) == "set point 93.3 °C is outside 93.3 to 107.2 °C"
     assert US.words("-5.5 °C is outside 0..125 °C") == "22.1 °F is outside 32..257 °F"
+
+
+@pytest.mark.parametrize(
+    ("clock", "limit_f"),
+    [
+        # guidance in °F: FSIS (130), FDA Hazards Guide, ch. 7 (40) and table A-2 (50), Food Code 3-501.14
+        (come_up_clock(0.0), "130 °F"),
+        (scombroid_clock(NO_EXPOSURE), "40 °F"),
+        (cooling_clocks(0.0, 50.0)[0], "135 to 70 °F"),
+        (cooling_clocks(0.0, 50.0)[1], "135 to 41 °F"),
+        (raw_clock(NO_EXPOSURE), "50 °F"),
+    ],
+    ids=lambda value: value if isinstance(value, str) else value.code,
+)
+def test_limits_that_were_published_in_f_come_back_as_published(clock: Clock, limit_f: str) -> None:
+    """They were told as 39.9 and 129 °F."""
+    assert limit_f in US.words(clock.text)
+
+
+def test_no_rounding_hides_an_excess(board: Board) -> None:
+    """A limit of 104.6 °C was told as 105 °C, beside 104.8 °C that was over it."""
+    for unit, high in ((METRIC, "104.6"), (US, "104.6"), (US, "225 F"), (US, "100"), (METRIC, "105")):
+        high_c = temperature(high, "high")
+        tell(board, state(pit_c=high_c + 0.3, band={"low_c": 80.0, "high_c": high_c, "ceiling_c": 121.0}))
+        pit = seen(board, shown=Shown(unit))["pit"]
+        assert pit["shape"] == "over"
+        told = float(pit["text"].split("to ")[1].split("\N{NO-BREAK SPACE}")[0])
+        assert told == pytest.approx(unit.shown(high_c), abs=0.25)
+        assert pit["figure"] > told
 
 
 def test_every_sentence_is_in_the_page_s_units(board: Board) -> None:
@@ -456,7 +493,7 @@ def test_every_sentence_is_in_the_page_s_units(board: Board) -> None:
     food(board, finish_note="the core will not reach 71 °C", reminders=[{"text": "Chill it below 3.3 °C"}])
     everything = json.dumps(seen(board, shown=Shown(units=US)), ensure_ascii=False)
     assert "°C" not in everything
-    for words in ("between 41 and 135 °F", "to 160.0 °F", "reach 160 °F", "below 37.9 °F", "at 158 °F"):
+    for words in ("between 41 and 135 °F", "to 160 °F", "reach 160 °F", "below 38 °F", "at 158 °F"):
         assert words in everything
     assert "between 5 and 57 °C" in json.dumps(seen(board), ensure_ascii=False)
 

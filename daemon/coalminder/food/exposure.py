@@ -116,7 +116,9 @@ def scombroid_clock(exposure: Exposure, frozen_before: bool = False) -> Clock:
 
 def come_up_clock(since_loading_s: float) -> Clock:
     """From loading until the core passes 54.4 °C."""
-    return Clock("come_up", since_loading_s, COME_UP_S, "fsis-comeup", "core to 54 °C within 6 h of loading")
+    return Clock(
+        "come_up", since_loading_s, COME_UP_S, "fsis-comeup", "core to 54.4 °C within 6 h of loading"
+    )
 
 
 def reach_clock(since_loading_s: float, core_c: float) -> Clock:

@@ -31,11 +31,17 @@ class Units:
             "not known" if temp_c is None else f"{self.shown(temp_c):.{digits}f}\N{NO-BREAK SPACE}{self.temp}"
         )
 
+    def limit(self, temp_c: float) -> str:
+        """A limit as a figure; whole where it is, or nearly (121 °C is 250 °F): no excess may be hidden."""
+        value = self.shown(temp_c)
+        return f"{value:.{0 if abs(value - round(value)) < NEARLY else 1}f}"
+
     def words(self, text: str) -> str:
         """A sentence with its `57 °C` and `5 to 57 °C` in these units."""
         return in_unit(text, self.shown, self.temp)
 
 
+NEARLY = 0.25
 METRIC = Units()
 DAY_MIN = 1440.0
 US = Units("°F", 1.8, 32.0, "lb", LB_KG)

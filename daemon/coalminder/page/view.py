@@ -188,11 +188,11 @@ def _pit(state: StateMessage, unit: Units) -> dict[str, Any]:
     """
     band, pit, asked_c = state.band, state.pit_c, state.set_point_c
     asked, easing = f"{unit.text(asked_c)} asked for", state.phase == Phase.EASING
-    between = f"{unit.shown(band.low_c):.0f} to {unit.text(band.high_c)}"
+    between = f"{unit.limit(band.low_c)} to {unit.limit(band.high_c)}\N{NO-BREAK SPACE}{unit.temp}"
     if pit is None:
         return {"figure": None, "shape": "none", "text": "No pit temperature: no probe can be trusted."}
     if pit > band.ceiling_c:
-        shape, text = "over", f"over the ceiling of {unit.text(band.ceiling_c)}"
+        shape, text = "over", f"over the ceiling of {unit.limit(band.ceiling_c)}\N{NO-BREAK SPACE}{unit.temp}"
     elif state.phase in FIRE_PHASES and (easing or not band.low_c <= asked_c <= band.high_c):
         away_c = pit - asked_c
         shape = "inside" if abs(away_c) <= HELD_C else "over" if away_c > 0.0 else "under"
