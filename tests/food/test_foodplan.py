@@ -10,6 +10,7 @@ import pytest
 from coalminder.errors import UserError
 from coalminder.food.exposure import Exposure
 from coalminder.food.foodplan import FoodPlan, PlanStep
+from coalminder.food.species import SPECIES, Species
 
 PLAN = FoodPlan(
     name="char",
@@ -75,6 +76,21 @@ def test_what_cooks_do_may_be_planned(usual: dict[str, float]) -> None:
         pytest.param({"format": "other"}, "not a food plan", id="other format"),
         pytest.param({"set_point_c": 400.0}, "60 to 121 °C", id="400 °C"),
         pytest.param({"water_frac": 0.0}, "20 to 95 %", id="dry fish"),
+        pytest.param({"rule": {"core_c": 20.0, "hold_min": -1.0}}, "must be text", id="a rule of one's own"),
+        pytest.param({"done_rule": {"core_c": 20.0}}, "unknown key 'done_rule'", id="a rule beside it"),
+        pytest.param(
+            {"species": "chicken_breast", "rule": "guidance-63"},
+            "accepted poultry-74",
+            id="fish's rule, poultry",
+        ),
+        pytest.param({"species": "pork_loin"}, "accepted meat-71", id="fish's rule for pork"),
+        pytest.param({"species": "", "rule": "guidance-63"}, "accepted home-71", id="food without a name"),
+        pytest.param({"species": "unicorn"}, "plan.json: food 'unicorn' is unknown", id="food of no table"),
+        pytest.param({"species": "mackerel"}, "'scombroid' must be true", id="histamine left out"),
+        pytest.param(
+            {"before": {"growth_s": -1e6}}, "growth_s -1e+06 s is out of range", id="time given back"
+        ),
+        pytest.param({"before": {"above_4_s": -1.0}}, "0 to ", id="the same for histamine"),
     ],
 )
 def test_nonsense_gets_one_line_with_the_accepted_range(change: dict[str, object], words: str) -> None:
@@ -83,6 +99,13 @@ def test_nonsense_gets_one_line_with_the_accepted_range(change: dict[str, object
         FoodPlan.from_json(json.dumps(data), "plan.json")
     assert words in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize("kind", SPECIES.values(), ids=lambda kind: kind.code)
+def test_each_food_is_accepted_by_its_own_rules(kind: Species) -> None:
+    for rule in kind.rules:
+        plan = replace(PLAN, species=kind.code, rule=rule, scombroid=kind.scombroid)
+        assert FoodPlan.from_json(plan.to_json()) == plan
 
 
 def test_broken_json_is_explained() -> None:

@@ -17,9 +17,11 @@ from coalminder.food.composition import Composition, thermal
 from coalminder.food.doneness import DEFAULT_RULE, DONE_RULES, DoneRule
 from coalminder.food.ensemble import Food
 from coalminder.food.exposure import NO_EXPOSURE, Exposure
+from coalminder.food.species import species
 from coalminder.values import Settings
 
 FORMAT = "coalminder-food-plan/1"
+MOST_BEFORE_S = 30 * 86400.0
 _HINT = "make one with `coalminder plan --json FILE`"
 
 
@@ -112,7 +114,23 @@ class FoodPlan(Settings):
             raise UserError(f"{where}: 'steps' must be a list, not {listed!r}; {_HINT}")
         steps = tuple(_build(PlanStep, step, f"{where}: step {i + 1}") for i, step in enumerate(listed))
         plan: FoodPlan = _build(cls, data, where)
+        _check_limits(plan, before, where)
         return replace(plan, before=before, steps=steps)
+
+
+def _check_limits(plan: FoodPlan, before: Exposure, where: str) -> None:
+    """Refuse what no plan has: a milder rule than the food's, a histamine clock left out, time given back."""
+    try:
+        kind = species(plan.species) if plan.species else None
+    except UserError as error:
+        raise UserError(f"{where}: {error}") from None
+    rules, what = (kind.rules, kind.name) if kind else ((DEFAULT_RULE,), "food without a 'species'")
+    if plan.rule not in rules:
+        raise UserError(f"{where}: done rule '{plan.rule}' does not fit {what}: accepted {', '.join(rules)}")
+    if kind and kind.scombroid and not plan.scombroid:
+        raise UserError(f"{where}: 'scombroid' must be true for {what}: it forms histamine when kept warm")
+    for name, time_s in (("above_4_s", before.above_4_s), ("growth_s", before.growth_s)):
+        in_range(f"{where}: before: {name}", time_s, 0.0, MOST_BEFORE_S, "s")
 
 
 def _build(cls: type[Any], data: Mapping[str, Any], where: str) -> Any:
