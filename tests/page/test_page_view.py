@@ -178,7 +178,7 @@ def test_fuel_is_told_with_its_interval(board: Board) -> None:
         "about 3 h 10 min; 9 times in 10: 2 h 30 min to 3 h 50 min"
     )
     tell(board, state(fire={}))
-    assert seen(board)["fuel"] == "not known yet"
+    assert seen(board)["fuel"] == "not known"
 
 
 @pytest.mark.parametrize(

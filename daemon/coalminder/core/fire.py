@@ -20,6 +20,8 @@ _STARVE_S = 600.0
 # 90 % of cooks: minutes left within a factor of 2 either way. Wind and rain double what a kettle loses, the
 # sun halves it, and no probe sees them (tests/fuel_interval.py).
 _SPREAD = 2.0
+FAILS = frozenset({"relight", "fire_out", "falling_with_vents_open"})
+"""Advice and alarms by which a bed fails: less charcoal is there than was booked."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,15 +58,23 @@ def held_rise_c(config: FireConfig, pit_c: float, ambient_c: float, slope_c_per_
 
 
 def account(
-    state: FireState, config: FireConfig, pit_c: float, ambient_c: float, slope_c_per_s: float, dt_s: float
+    state: FireState,
+    config: FireConfig,
+    pit_c: float,
+    ambient_c: float,
+    slope_c_per_s: float,
+    dt_s: float,
+    lighting: bool = False,
 ) -> FireState:
-    """Book one step of burning. With the lid off call it with the last pit: coals burn on."""
+    """Book one step of burning. With the lid off call it with the last pit: coals burn on.
+
+    lighting: the coals come up, and what they burn meanwhile is not the rate at which they will.
+    """
     heat = max(config.loss_w_per_k * held_rise_c(config, pit_c, ambient_c, slope_c_per_s), 0.0)
     smooth = state.heat_w + (heat - state.heat_w) * dt_s / (_SMOOTH_S + dt_s)
     burn = smooth / config.heat_j_per_kg
-    rate = (
-        state.burn_kg_per_s + (burn - state.burn_kg_per_s) * dt_s / (_RATE_S + dt_s) if state.known else burn
-    )
+    weight = dt_s / (_RATE_S + dt_s) if state.known and not lighting else 1.0
+    rate = state.burn_kg_per_s + (burn - state.burn_kg_per_s) * weight
     return replace(
         state, fuel_kg=max(state.fuel_kg - burn * dt_s, 0.0), heat_w=smooth, burn_kg_per_s=rate, known=True
     )
@@ -89,3 +99,8 @@ def estimate(state: FireState) -> FireEstimate:
         return FireEstimate(heat_w=state.heat_w if state.known else None)
     left = state.fuel_kg / state.burn_kg_per_s / 60.0
     return FireEstimate(state.heat_w, state.starved_frac, left, left / _SPREAD, left * _SPREAD)
+
+
+def untold(told: FireEstimate) -> FireEstimate:
+    """The same without the minutes left: they are wrong while coals come up, or a bed fails."""
+    return replace(told, fuel_left_min=None, fuel_left_low_min=None, fuel_left_high_min=None)

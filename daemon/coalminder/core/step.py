@@ -46,10 +46,12 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
     if burning:
         held_c = seen.smooth_c if not lid_now.off else lid_now.before_c
         slope = seen.slope_c_per_s if not lid_now.off else 0.0
-        fire_now = fire.account(fire_now, config.fire, held_c, ambient_c, slope, dt_s)
+        lighting = state.phase is Phase.LIGHTING
+        fire_now = fire.account(fire_now, config.fire, held_c, ambient_c, slope, dt_s, lighting)
         wanted_c = state.set_point_c - ambient_c
         fire_now = fire.starve(fire_now, config.air, state.air, held_c - ambient_c, wanted_c, dt_s)
         told = fire.estimate(fire_now)
+        told = fire.untold(told) if lighting else told
 
     food_now, food_view = follow(
         state.food,
@@ -122,6 +124,8 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
         now_s,
     )
     state = replace(state, asked=asked)
+    if fire.FAILS & {*asks, *(alarm.code for alarm in verdict.alarms if alarm.active)}:
+        told = fire.untold(told)
     return state, Decision(
         phase=state.phase,
         set_point_c=state.set_point_c,

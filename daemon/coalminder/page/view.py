@@ -247,7 +247,7 @@ def _vents(state: StateMessage) -> list[dict[str, Any]]:
 def _fuel(state: StateMessage) -> str:
     fire = state.fire
     if fire.fuel_left_min is None:
-        return "not known yet"
+        return "not known"
     low, high = fire.fuel_left_low_min, fire.fuel_left_high_min
     text = span(fire.fuel_left_min)
     if fire.fuel_left_min <= DAY_MIN:
