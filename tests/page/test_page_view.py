@@ -235,6 +235,18 @@ def test_that_food_comes_off_is_told_once(board: Board, code: str) -> None:
     assert told == (["Take it off"] if code else ["Off the grill: when done"])
 
 
+@pytest.mark.parametrize(("finish_min", "when"), [(30.0, " (in 30 min)"), (None, "")])
+def test_no_hour_to_take_it_off_is_told_of_food_whose_finish_is_not_known(
+    board: Board, finish_min: float | None, when: str
+) -> None:
+    """'Off the grill (in 1 h 45 min)', the plan's hour, stood beside 'the core will not reach 71 °C'."""
+    tell(board, state())
+    step = {"code": "off", "title": "Off the grill", "text": "when done"}
+    food(board, finish_min=finish_min, next_step=step, at_s=0.0, next_due_s=1800.0)
+    told = [item["text"].replace("\N{NO-BREAK SPACE}", " ") for item in seen(board)["next"]]
+    assert told == [f"Off the grill{when}: when done"]
+
+
 def test_an_old_estimate_of_the_finish_is_not_shown(board: Board) -> None:
     tell(board, state())
     food(board)
@@ -257,7 +269,7 @@ def test_what_to_do_next_puts_the_most_pressing_first(board: Board) -> None:
     ]  # fmt: skip
 
 
-@pytest.mark.parametrize("phase", ["cold", "lid_off", "easing", "snuffing", "out", "cut_off"])
+@pytest.mark.parametrize("phase", ["cold", "lighting", "lid_off", "easing", "snuffing", "out", "cut_off"])
 def test_what_the_phase_asks_comes_before_what_the_food_asks(board: Board, phase: str) -> None:
     tell(board, state(phase=phase))
     food(board, reminders=[{"code": "not_done", "text": "It came off too early", "level": "alarm"}])

@@ -294,7 +294,8 @@ def _next(state: StateMessage, food: FoodPart | None, lost: str) -> list[dict[st
     if food is not None and food.next_step is not None and _fits(food.next_step.code, state, food):
         step = food.next_step
         due = ""
-        if food.next_due_s is not None and food.at_s is not None:
+        unforeseen = step.code == "off" and food.stage == "cooking" and food.finish_min is None
+        if food.next_due_s is not None and food.at_s is not None and not unforeseen:
             minutes = (food.next_due_s - food.at_s) / 60
             due = " (now)" if minutes <= 0.5 else f" (in {span(minutes)})"
         text = f"{step.title}{due}" + (f": {step.text}" if step.text else "")

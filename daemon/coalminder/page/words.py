@@ -57,7 +57,7 @@ NEXT: dict[str, str] = {
 }
 
 # phases in which that comes before all that the food asks for
-FIRST = frozenset({P.COLD, P.LID_OFF, P.EASING, P.SNUFFING, P.OUT, P.CUT_OFF})
+FIRST = frozenset({P.COLD, P.LIGHTING, P.LID_OFF, P.EASING, P.SNUFFING, P.OUT, P.CUT_OFF})
 
 ALARM_STATES: dict[str, str] = {
     AlarmState.UNACKNOWLEDGED: "not acknowledged",
