@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import re
+import shutil
 import subprocess
 import sys
 import tomllib
@@ -284,6 +285,35 @@ def test_records_of_one_name_are_written_side_by_side(cook_file: Path, tmp_path:
     records = [str(tmp_path / folder / "x.cook") for folder in ("a", "b")]
     assert main(["replay", *records, "--csv", str(tmp_path / "out.csv")]) == 0
     assert len(list(tmp_path.glob("out-x-*.csv"))) == 2
+
+
+@pytest.mark.parametrize(
+    ("words", "why"),
+    [
+        (["--csv", "COOK"], "read here"),
+        (["--json", "LINK"], "read here"),
+        (["--tune", "--config", "TOML", "--toml", "TOML"], "read here"),
+        (["--csv", "other.cook"], "the ending of a record"),
+        (["--report", "a.png"], "two things"),
+        (["--csv", "a", "--json", "a"], "two things"),
+    ],
+)
+def test_nothing_that_is_read_is_written_over_and_no_two_things_share_a_file(
+    cook_file: Path, tmp_path: Path, words: list[str], why: str, capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:  # fmt: skip
+    monkeypatch.chdir(tmp_path)
+    record, toml, link = tmp_path / "a.cook", tmp_path / "a.toml", tmp_path / "link"
+    shutil.copyfile(cook_file, record)
+    toml.write_text("[band]\n")
+    link.symlink_to(record)
+    before = {path: path.read_bytes() for path in tmp_path.iterdir()}
+    place = {"COOK": str(record), "TOML": str(toml), "LINK": str(link)}
+    assert main(["replay", str(record), *(place.get(word, word) for word in words)]) == 2
+    said = capsys.readouterr()
+    assert why in said.err
+    assert said.err.count("\n") == 1
+    assert {path: path.read_bytes() for path in tmp_path.iterdir()} == before
 
 
 def test_gains_and_set_point_are_taken_as_the_configuration_takes_them(

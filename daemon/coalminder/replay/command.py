@@ -19,6 +19,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from coalminder.core import Config
 from coalminder.errors import UserError
+from coalminder.journal.store import SUFFIX
 from coalminder.replay import report as reports
 from coalminder.replay.facts import alarm_spans, facts, finish_belief, fuel_belief
 from coalminder.replay.food_story import food_story
@@ -147,9 +148,14 @@ def _check(args: argparse.Namespace) -> None:
 
 
 def _check_targets(args: argparse.Namespace) -> None:
-    """What is to be written can be: some of it is written after minutes of work only."""
+    """What is to be written can be: some of it is written after minutes of work only. Nothing that is read
+    here is written over, and no two things go into one file.
+    """
     toml = args.toml or (Path("tuned.toml") if args.tune else None)
-    for path in (args.csv, args.parquet, args.report, toml, args.json):
+    picture = args.report.with_suffix(".png") if args.report else None
+    read = {path.resolve() for path in (*args.records, args.config) if path is not None}
+    taken: set[Path] = set()
+    for path in (args.csv, args.parquet, args.report, picture, toml, args.json):
         if path is None:
             continue
         if not path.parent.is_dir():
@@ -158,7 +164,14 @@ def _check_targets(args: argparse.Namespace) -> None:
             why = "it is a folder"
         elif not os.access(path if path.exists() else path.parent, os.W_OK):
             why = "no permission"
+        elif path.resolve() in read:
+            why = "it is read here, and would be lost"
+        elif path.suffix.lower() == SUFFIX:
+            why = f"'{SUFFIX}' is the ending of a record"
+        elif path.resolve() in taken:
+            why = "two things would go into it"
         else:
+            taken.add(path.resolve())
             continue
         raise UserError(f"'{path}': cannot be written: {why}; choose another place")
 
