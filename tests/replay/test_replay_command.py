@@ -24,7 +24,7 @@ from coalminder.core import Config, initial, step
 from coalminder.grill import Kettle
 from coalminder.journal import Journal, Start
 from coalminder.rehearse.fast import run_fast
-from coalminder.replay import learned
+from coalminder.replay import learned, svg
 from coalminder.replay import report as reports
 from coalminder.replay.again import Again, Difference
 from coalminder.replay.facts import facts
@@ -285,6 +285,27 @@ def test_records_of_one_name_are_written_side_by_side(cook_file: Path, tmp_path:
     records = [str(tmp_path / folder / "x.cook") for folder in ("a", "b")]
     assert main(["replay", *records, "--csv", str(tmp_path / "out.csv")]) == 0
     assert len(list(tmp_path.glob("out-x-*.csv"))) == 2
+
+
+def test_a_what_if_is_of_the_record_beside_it_though_two_bear_one_name(
+    cook_file: Path, tmp_path: Path
+) -> None:
+    """A record and the table that was made of it, as anybody has them in one folder."""
+    record, figures = tmp_path / "x.cook", tmp_path / "j"
+    record.write_bytes(cook_file.read_bytes())
+    assert main(["replay", str(record), "--csv", str(tmp_path / "x.csv")]) == 0
+    lines = (tmp_path / "x.csv").read_text().splitlines()
+    (tmp_path / "x.csv").write_text("\n".join(lines[:4000]) + "\n")
+    words = ["--lower", "0.1", "--report", str(tmp_path / "r.html"), "--json", str(figures)]
+    assert main(["replay", str(record), str(tmp_path / "x.csv"), *words]) == 0
+    names = [entry["name"] for entry in json.loads(figures.read_text())["what_if"]]
+    assert len(set(names)) == 2
+    for name in names:
+        page = (tmp_path / f"r-{name}.html").read_text()
+        curve = page.split("<h2>What if")[1].split('<path class="l6" d="')[1].split('"')[0]
+        # the curve goes over the whole width of its chart, that is to the end of its own record
+        ends = float(re.findall(r"[ML]([0-9.]+) ", curve)[-1])
+        assert ends == pytest.approx(svg.WIDTH - svg.RIGHT, abs=2.0), name
 
 
 @pytest.mark.parametrize(

@@ -7,6 +7,7 @@ import json
 import math
 import os
 import sys
+from collections import Counter
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from dataclasses import asdict, replace
@@ -107,7 +108,7 @@ def run(args: argparse.Namespace) -> int:
     console = Terminal(soft_wrap=True)
     config = _config(args.config)
     change = _change(args, config)
-    loaded = [load(path, config, change) for path in args.records]
+    loaded = _distinct([load(path, config, change) for path in args.records])
     figures: dict[str, Any] = {"records": [_figures(item) for item in loaded]}
     if len(loaded) == 1:
         tell_record(console, loaded[0])
@@ -385,11 +386,20 @@ def _write(
 
 def _for(path: Path, item: Loaded, loaded: Sequence[Loaded]) -> Path:
     """One file each: with several records the name of the record goes in."""
-    if len(loaded) == 1:
-        return path
-    alike = [other is item for other in loaded if other.name == item.name]  # arrays know no equality
-    number = f"-{alike.index(True) + 1}" if len(alike) > 1 else ""
-    return path.with_name(f"{path.stem}-{item.name}{number}{path.suffix}")
+    return path if len(loaded) == 1 else path.with_name(f"{path.stem}-{item.name}{path.suffix}")
+
+
+def _distinct(loaded: list[Loaded]) -> list[Loaded]:
+    """With numbers after names that are not the only ones: what is worked out is kept by name."""
+    count = Counter(item.name for item in loaded)
+    number: Counter[str] = Counter()
+    named = []
+    for item in loaded:
+        number[item.name] += 1
+        name = item.name if count[item.name] == 1 else f"{item.name}-{number[item.name]}"
+        cook = None if item.cook is None else replace(item.cook, name=name)
+        named.append(replace(item, name=name, cook=cook))
+    return named
 
 
 def _report(
