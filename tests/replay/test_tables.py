@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from coalminder.cli import main
 from coalminder.core import Config
 from coalminder.errors import UserError
 from coalminder.replay.load import load
@@ -129,6 +130,64 @@ def test_bad_table_is_refused_in_one_line(tmp_path: Path, text: str, words: list
     assert "\n" not in message
     for word in words:
         assert word in message
+
+
+def parquet(path: Path, **other: pl.Series) -> Path:
+    """Three rows as another program keeps them, one of its columns of another kind."""
+    columns: dict[str, pl.Series] = {
+        "time_s": pl.Series([0.0, 1.0, 2.0]),
+        "pit_c": pl.Series([90.5, 91.0, None]),
+        "lower": pl.Series([0.1, 0.2, 0.2]),
+    }
+    pl.DataFrame(columns | other).write_parquet(path)
+    return path
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        {"time_s": pl.Series([0, 1_000_000, 2_000_000]).cast(pl.Duration("us"))},
+        {"time_s": pl.Series([0, 1_000_000, 2_000_000]).cast(pl.Datetime("us", "UTC"))},
+        {"pit_c": pl.Series(["90.5", "91", None]).cast(pl.Categorical)},
+        {"pit_c": pl.Series(["90.5", "91", None]).cast(pl.Enum(["90.5", "91"]))},
+        {"pit_c": pl.Series(["90.5", "91", None]).cast(pl.Decimal(10, 2))},
+    ],
+    ids=["duration", "moment", "categories", "enum", "decimal"],
+)
+def test_columns_of_other_kinds_are_understood(tmp_path: Path, other: dict[str, pl.Series]) -> None:
+    series = read_table(parquet(tmp_path / "log.parquet", **other))
+    assert series.time_s.tolist() == [0.0, 1.0, 2.0]
+    assert series.pit_c.tolist()[:2] == [90.5, 91.0]
+    assert np.isnan(series.pit_c[2])
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        {"time_s": pl.Series([0, 10**9, 2 * 10**9]).cast(pl.Time)},
+        {"pit_c": pl.Series([0, 1_000_000, 2_000_000]).cast(pl.Datetime("us"))},
+        {"pit_c": pl.Series([[90.5], [91.0], [92.0]])},
+        {"pit_c": pl.Series([{"a": 90.5}, {"a": 91.0}, {"a": 92.0}])},
+        {"lower": pl.Series([b"0.1", b"0.2", b"0.2"])},
+    ],
+    ids=["time_of_day", "moment", "lists", "records", "bytes"],
+)
+def test_columns_that_hold_no_numbers_are_refused(tmp_path: Path, other: dict[str, pl.Series]) -> None:
+    with pytest.raises(UserError, match=f"column {next(iter(other))}: holds '.*; it must hold"):
+        read_table(parquet(tmp_path / "log.parquet", **other))
+
+
+@pytest.mark.parametrize("suffix", [".csv", ".parquet"])
+def test_a_name_with_brackets_is_a_name(
+    cook: Cook, tmp_path: Path, suffix: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / f"c[b]*{suffix}"
+    write_table(cook.series, path)
+    assert main(["replay", str(path), str(path)]) == 0
+    told = capsys.readouterr().out
+    assert "c[b]*-1" in told
+    assert main(["replay", str(path)]) == 0
+    assert "c[b]*: 1.50 h" in capsys.readouterr().out
 
 
 def test_kind_of_a_column_may_show_late(tmp_path: Path) -> None:

@@ -105,7 +105,7 @@ def run(args: argparse.Namespace) -> int:
     """
     _check(args)
     _check_targets(args)
-    console = Terminal(soft_wrap=True)
+    console = Terminal()
     config = _config(args.config)
     change = _change(args, config)
     loaded = _distinct([load(path, config, change) for path in args.records])

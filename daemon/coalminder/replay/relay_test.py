@@ -25,7 +25,7 @@ def run(args: argparse.Namespace) -> int:
             f"--hysteresis {args.hysteresis:g} or --cycles {args.cycles} is out of range: 0.2 to 5 K, "
             "2 to 12 cycles"
         )
-    console = Terminal(soft_wrap=True)
+    console = Terminal()
     test = RelayTest(size_v=args.size, hysteresis_c=args.hysteresis, cycles=args.cycles)
     ended = perform(args, test, console)
     found = test.ultimate()

@@ -21,7 +21,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Run the test and say what it taught; 1 when it ended early."""
-    console = Terminal(soft_wrap=True)
+    console = Terminal()
     ended = perform(args, StepTest(size_v=args.size), console)
     if ended.record is None:
         return 1

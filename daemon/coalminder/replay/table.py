@@ -77,13 +77,13 @@ def read_table(path: Path) -> Series:
         raise UserError(f"record '{path}': there is no such file; give a .cook, .csv or .parquet file")
     try:
         if path.suffix.lower() in (".parquet", ".pq"):
-            frame = pl.read_parquet(path)
+            frame = pl.read_parquet(path, glob=False)
         else:
             _plain_text(path)
             separator = _separator(path)
             frame = pl.read_csv(
                 path, separator=separator, comment_prefix="#", infer_schema_length=None,
-                null_values=list(_MISSING),
+                null_values=list(_MISSING), glob=False,
             )  # fmt: skip
             if _cut_short(path, separator, frame.width):
                 frame = frame.head(-1)
@@ -178,8 +178,11 @@ def from_frame(frame: pl.DataFrame, name: str) -> Series:
 
 
 def _numbers(column: pl.Series, what: Column, name: str) -> Floats:
-    if column.dtype.is_temporal():
+    column = column.cast(pl.String) if column.dtype in (pl.Categorical, pl.Enum) else column
+    if what.name == "time_s" and column.dtype in (pl.Datetime, pl.Date):
         return np.asarray(column.cast(pl.Datetime("us")).dt.timestamp("us").to_numpy() / 1e6, dtype=float)
+    if what.name == "time_s" and column.dtype == pl.Duration:
+        return np.asarray(column.dt.total_microseconds().to_numpy() / 1e6, dtype=float)
     if column.dtype == pl.String:
         text = column.str.strip_chars()
         text = text.set(text.is_in(_MISSING), None)
@@ -191,6 +194,9 @@ def _numbers(column: pl.Series, what: Column, name: str) -> Floats:
                 return np.asarray(times.to_numpy() / 1e6, dtype=float)
         column = text.str.replace(",", ".", literal=True).cast(pl.Float64, strict=False)
         _all_read(text, column, what, name)
+    elif not (column.dtype.is_numeric() or column.dtype in (pl.Boolean, pl.Null)):
+        wanted = "seconds, or moments with their day" if what.name == "time_s" else "numbers"
+        raise UserError(f"record '{name}', column {what.name}: holds '{column.dtype}'; it must hold {wanted}")
     values = np.array(column.cast(pl.Float64).fill_null(math.nan).to_numpy(), dtype=float)
     values[~np.isfinite(values)] = math.nan
     if what.name in _PERCENT and np.nanmax(values, initial=0.0) > 1.0:
