@@ -5,27 +5,43 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import pytest
+
 from coalminder.core import Config, initial, step
-from coalminder.events import FoodStep, Light, WoodAdded
+from coalminder.events import Event, FoodStep, Light, WoodAdded
 from coalminder.food.foodplan import FoodPlan
 from coalminder.journal import Step, read
 from coalminder.rehearse.fast import run_fast
 from coalminder.replay.food_story import food_story
-from coalminder.values import Inputs, Reading
+from coalminder.values import Inputs, ProbeFault, ProbeFaultKind, Reading
 
 THIN = FoodPlan(name="strip", thickness_m=0.012, mass_kg=0.5)
 
 
-def cook(core_c: float, hours: float = 1.5) -> tuple[list[Step], Config]:
-    """A pit at 93 °C and a core that comes up to `core_c` at 2 K a minute from loading on."""
+SAID: dict[int, tuple[Event, ...]] = {
+    0: (Light(),),
+    600: (FoodStep(step="loaded"),),
+    900: (WoodAdded(mass_kg=0.08),),
+}
+NEXT_S = 6600
+TWO_BATCHES: dict[int, tuple[Event, ...]] = SAID | {
+    6000: (FoodStep(step="off"),),
+    6300: (FoodStep(step="chilled"),),
+    NEXT_S: (FoodStep(step="loaded"),),
+}
+
+
+def cook(
+    core_c: float, hours: float = 1.5, said: dict[int, tuple[Event, ...]] = SAID
+) -> tuple[list[Step], Config]:
+    """A pit at 93 °C and a core that comes up to `core_c` at 2 K a minute from its loading on."""
     config = replace(Config(), plan=THIN)
     state, steps = initial(config), []
     for second in range(int(hours * 3600)):
-        events = {0: (Light(),), 600: (FoodStep(step="loaded"),), 900: (WoodAdded(mass_kg=0.08),)}.get(
-            second, ()
-        )
+        events = said.get(second, ())
         pit = min(20.0 + 0.2 * second, 93.0) + 0.01 * (second % 7)
-        core = min(5.0 + max(second - 600, 0) / 30.0, core_c)
+        since_s = second - (NEXT_S if NEXT_S in said and second >= NEXT_S else 600)
+        core = min(5.0 + max(since_s, 0) / 30.0, core_c)
         inputs = Inputs(pit=Reading(pit), foods=(("food", Reading(core)),), events=events)
         state, decision = step(state, inputs, float(second))
         steps.append(Step(second + 1, 1, float(second), 1.8e9 + second, inputs, decision))
@@ -40,7 +56,7 @@ def test_reports_and_wood_are_told_with_their_times() -> None:
         (600, "loaded"),
         (900, "wood, 80 g"),
     ]
-    assert story.done_hours is None
+    assert [batch.done_hours for batch in story.batches] == [None]
     assert story.reason.startswith("not done")
 
 
@@ -49,10 +65,63 @@ def test_the_rule_is_never_told_met_before_half_an_hour_at_it() -> None:
     steps, config = cook(72.0, hours=2.0)
     story = food_story(steps, config)
     assert story is not None
-    assert story.done_hours is not None
+    (done_hours,) = [batch.done_hours for batch in story.batches]
+    assert done_hours is not None
     reached_s = 600 + 30 * (71 - 5)
     # not a second earlier; later, for no food comes up in a straight line, and the model doubts it
-    assert reached_s + 1800 <= story.done_hours * 3600 <= reached_s + 1800 + 1200
+    assert reached_s + 1800 <= done_hours * 3600 <= reached_s + 1800 + 1200
+
+
+def test_each_batch_has_its_own_end_and_its_own_reminders() -> None:
+    steps, config = cook(75.0, hours=3.2, said=TWO_BATCHES)
+    story = food_story(steps, config)
+    assert story is not None
+    assert [round(batch.loaded_hours * 3600) for batch in story.batches] == [600, NEXT_S]
+    first, second = [batch.done_hours or 0.0 for batch in story.batches]
+    # 71 °C 33 min after loading, and half an hour at it, for each
+    assert 1800 <= first * 3600 - (600 + 30 * (71 - 5)) <= 3000
+    assert 1800 <= second * 3600 - (NEXT_S + 30 * (71 - 5)) <= 3000
+    told = [round(one.hours, 2) for one in story.reminders if one.text.startswith("The food is done")]
+    assert told == [round(first, 2), round(second, 2)]
+    broken_off = food_story(steps[: NEXT_S + 600], config)
+    assert broken_off is not None
+    assert [batch.done_hours for batch in broken_off.batches] == [first, None]
+
+
+def test_a_reminder_is_told_each_time_it_comes_and_once_while_it_only_flickers() -> None:
+    steps, config = cook(30.0, hours=3.0)
+
+    def silent(from_s: int, until_s: int) -> list[Step]:
+        lost = (("food", ProbeFault(ProbeFaultKind.OPEN, "no plug")),)
+        return [
+            replace(s, inputs=replace(s.inputs, foods=lost)) if from_s <= s.now_s < until_s else s
+            for s in steps
+        ]
+
+    def told(record: list[Step]) -> list[float]:
+        story = food_story(record, config)
+        assert story is not None
+        return [one.hours * 3600 for one in story.reminders if "look at plug" in one.text]
+
+    steps = silent(3000, 3600)
+    assert told(steps) == [pytest.approx(3060, abs=30)]
+    assert told(silent(3720, 4200)) == [pytest.approx(3060, abs=30)]  # plugged in for two minutes
+    assert told(silent(7200, 7800)) == [pytest.approx(3060, abs=30), pytest.approx(7260, abs=30)]
+
+
+def test_a_record_that_begins_in_the_middle_of_a_cook_tells_its_food() -> None:
+    """A record that was damaged while it was written to is set aside, and the cook goes on in a new one."""
+    steps, config = cook(30.0)
+    state = initial(config)
+    for item in steps[:1800]:
+        state, _ = step(state, item.inputs, item.now_s)
+    assert food_story(steps[1800:], config) is None
+    story = food_story(steps[1800:], config, state.food)
+    assert story is not None
+    assert [batch.loaded_hours * 3600 for batch in story.batches] == [pytest.approx(-1200.0)]
+    whole = food_story(steps, config)
+    assert whole is not None
+    assert story.reason == whole.reason
 
 
 def test_a_record_without_food_has_no_story() -> None:

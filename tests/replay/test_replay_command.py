@@ -27,12 +27,14 @@ from coalminder.rehearse.fast import run_fast
 from coalminder.replay import learned, svg
 from coalminder.replay import report as reports
 from coalminder.replay.again import Again, Difference
-from coalminder.replay.facts import facts
-from coalminder.replay.food_story import FoodStory, Told
+from coalminder.replay.facts import Belief, facts
+from coalminder.replay.food_story import Batch, FoodStory, Told
 from coalminder.replay.fopdt import Fopdt, response
 from coalminder.replay.load import load
 from coalminder.replay.series import log_draught
 from coalminder.values import Inputs, ProbeFault, ProbeFaultKind, Reading
+
+NO_ANSWER = ProbeFault(ProbeFaultKind.NOT_READY, "no answer")
 
 
 class Page(HTMLParser):
@@ -130,21 +132,85 @@ def test_differences_are_short_enough_for_a_phone() -> None:
     assert re.search(r"\d\.\d{7}", shown) is None
 
 
-def test_danger_counts_from_the_loading_where_it_was_reported(cook_file: Path) -> None:
+def story_of(*batches: Batch, told: tuple[Told, ...] = ()) -> FoodStory:
+    return FoodStory("core at 71 °C for 30 min", told, (), None, batches, "not done", (), 1.0)
+
+
+def text_of(page: str) -> str:
+    """Cells and headings with bars between."""
+    return re.sub(r"\|+", "|", re.sub(r"<[^>]*>", "|", page))
+
+
+def test_what_the_core_did_counts_from_the_loading_where_it_was_reported(cook_file: Path) -> None:
     item = load(cook_file, None, None)
-    core_c = np.full(len(item.series.time_s), 20.0)
+    time_s = item.series.time_s
+    core_c = np.where(time_s < 1800.0, 80.0, 20.0)  # the probe hangs in the grill's air at first
     series = replace(item.series, food_c=core_c)
-    found = facts(series, item.config)
-    assert found.food is not None
-    whole_min = float(series.time_s[-1]) / 60.0
-    assert found.food.danger_min == pytest.approx(whole_min)
-    story = cast(FoodStory, SimpleNamespace(reports=(Told(0.1, "wood, 80 g"), Told(50 / 60, "loaded"))))
-    report = reports.Report(name="a", series=series, config=item.config, facts=found, story=story)
-    label, text = reports._danger(report, found.food)
-    assert label.endswith("since it was loaded")
-    assert float(text.removesuffix(" min")) == pytest.approx(whole_min - 50.0, abs=1.0)
-    label, _ = reports._danger(replace(report, story=None), found.food)
-    assert label.endswith("in this record")
+    report = reports.Report("a", series, item.config, facts(series, item.config))
+    assert "Highest core|80.0 °C" in text_of(reports._food(report))
+    assert "5 and 57 °C in this record|60 min" in text_of(reports._food(report))
+    loaded = replace(report, story=story_of(Batch(50 / 60)))
+    assert "Highest core|20.0 °C" in text_of(reports._food(loaded))
+    assert "5 and 57 °C since it was loaded|40 min" in text_of(reports._food(loaded))
+    begun = replace(report, story=story_of(Batch(-1.0)))
+    assert "5 and 57 °C in this record|60 min" in text_of(reports._food(begun))
+
+
+def test_each_batch_and_each_probe_has_its_own_figures(cook_file: Path) -> None:
+    """Heat in the thin piece is none in the thick one, nor is that of the batch before."""
+    item = load(cook_file, None, None)
+    late = item.series.time_s >= 3600.0
+    cores = (("thick", np.where(late, 30.0, 64.0)), ("thin", np.where(late, 50.0, 75.0)))
+    story = story_of(Batch(0.0, 0.9), Batch(1.0))
+    found = facts(item.series, item.config)
+    report = reports.Report("a", item.series, item.config, found, story=story, cores=cores)
+    shown = text_of(reports._food(report))
+    before, after = shown.split("The batch, loaded at 1:00")
+    assert "|thick|thin|" in before
+    assert "Highest core|64.0 °C|75.0 °C|" in before
+    assert "63 °C or more (rule: 30 min)|60 min|60 min|" in before
+    assert "71 °C or more (home rule: 30 min)|0 min|60 min|" in before
+    assert "Highest core|30.0 °C|50.0 °C|" in after
+    assert "63 °C or more (rule: 30 min)|0 min|0 min|" in after
+    assert "met by measurement, loaded at 0:00|at 0:54|" in shown
+    assert "met by measurement, loaded at 1:00|never in this record|" in shown
+
+
+def test_of_two_food_probes_the_coldest_is_the_core(tmp_path: Path) -> None:
+    state = initial(Config())
+    journal = Journal(tmp_path, Start(build(), {}, 1.8e9, state))
+    for second in range(60):
+        foods = (("thin", Reading(70.0)), ("thick", Reading(40.0)), ("spare", NO_ANSWER))
+        inputs = Inputs(pit=Reading(93.0), foods=foods)
+        state, decision = step(state, inputs, float(second))
+        journal.record(float(second), 1.8e9 + second, inputs, decision, state)
+    journal.close(30.0)
+    item = load(next(tmp_path.glob("*.cook")))
+    assert set(item.series.food_c) == {40.0}
+    assert main(["replay", str(item.path), "--report", str(tmp_path / "r.html")]) == 0
+    shown = text_of((tmp_path / "r.html").read_text())
+    assert "|thin|thick|" in shown
+    assert "Highest core|70.0 °C|40.0 °C|" in shown
+    assert "core thick" in shown
+
+
+def test_what_was_said_of_the_food_stands_in_its_order_beyond_ten_hours(cook_file: Path) -> None:
+    item = load(cook_file, None, None)
+    told = (Told(0.8, "loaded"), Told(9.5, "rotated"), Told(11.2, "off"))
+    story = story_of(Batch(0.8), told=told)
+    report = reports.Report("a", item.series, item.config, facts(item.series, item.config), story=story)
+    shown = text_of(reports._story(report))
+    assert shown.index("loaded") < shown.index("rotated") < shown.index("|off|")
+
+
+def test_a_fire_that_went_out_is_not_said_to_have_lasted(cook_file: Path) -> None:
+    item = load(cook_file, None, None)
+    hours, nothing = np.array([1.0, 1.1]), np.array([np.nan, np.nan])
+    out = Belief(hours, np.array([90.0, 80.0]), np.array([50.0, 50.0]), np.array([99.0, 99.0]), nothing)
+    report = reports.Report("a", item.series, item.config, facts(item.series, item.config), fuel=out)
+    assert "did not run out" not in reports._beliefs(report)
+    lasted = replace(report, fuel=replace(out, happened_min=None))
+    assert "did not run out" in reports._beliefs(lasted)
 
 
 def test_the_summary_says_of_which_time_its_extremes_are(cook_file: Path) -> None:
@@ -374,9 +440,8 @@ def test_a_record_of_one_step_or_without_a_reading_has_dashes(
 ) -> None:
     state = initial(Config())
     journal = Journal(tmp_path, Start(build(), {}, 1.8e9, state))
-    lost = ProbeFault(ProbeFaultKind.NOT_READY, "no answer")
     for second in range(seconds):
-        inputs = Inputs(pit=Reading(9.0) if seconds == 1 else lost)
+        inputs = Inputs(pit=Reading(9.0) if seconds == 1 else NO_ANSWER)
         state, decision = step(state, inputs, float(second))
         journal.record(float(second), 1.8e9 + second, inputs, decision, state)
     journal.close(30.0)

@@ -29,7 +29,7 @@ from coalminder.replay.greybox import GreyBox, fit_kettle, weather_shift
 from coalminder.replay.identify import TooStillError
 from coalminder.replay.learned import Learned, learn
 from coalminder.replay.load import Loaded, load
-from coalminder.replay.series import usable
+from coalminder.replay.series import core_columns, usable
 from coalminder.replay.table import write_table
 from coalminder.replay.tell import (
     tell_kettle,
@@ -407,7 +407,7 @@ def _report(
 ) -> reports.Report:
     start_s = item.steps[0].now_s if item.steps else 0.0
     end_s = start_s + float(item.series.time_s[-1])
-    story = food_story(item.steps, item.config) if item.steps else None
+    story = food_story(item.steps, item.config, item.food) if item.steps else None
     return reports.Report(
         name=item.name,
         series=item.series,
@@ -425,6 +425,7 @@ def _report(
         story=story,
         started=item.started,
         remarks=item.remarks,
+        cores=tuple(core_columns(item.steps).items()),
     )
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -84,17 +83,21 @@ def facts(series: Series, config: Config) -> Facts:
         lid_lifts=tuple(
             s for s in spans(["off" if x else "" for x in series.lid_off], series.time_s) if s.label
         ),
-        food=_food(series),
+        food=food_facts(series.time_s, series.food_c, series.longest_gap_s),
     )
 
 
-def _food(series: Series) -> FoodFacts | None:
-    good = np.isfinite(series.food_c)
+def food_facts(time_s: Floats, core_c: Floats, longest_gap_s: float) -> FoodFacts | None:
+    """Of what one core probe showed; None where it showed next to nothing.
+
+    longest_gap_s: two readings further apart have a gap between them.
+    """
+    good = np.isfinite(core_c)
     if good.sum() < 10:
         return None
-    t, c = series.time_s[good] / 60.0, series.food_c[good]
+    t, c = time_s[good] / 60.0, core_c[good]
     # What the core did while nobody measured it counts for nothing that is good.
-    lost = np.flatnonzero(np.diff(t) > series.longest_gap_s / 60.0) + 1
+    lost = np.flatnonzero(np.diff(t) > longest_gap_s / 60.0) + 1
     runs = np.split(np.arange(len(t)), lost)
     minutes = sum(lethality_min(t[run].tolist(), c[run].tolist()) for run in runs)
     return FoodFacts(
@@ -103,17 +106,8 @@ def _food(series: Series) -> FoodFacts | None:
         over_71_min=max(_longest(t[run], c[run] >= 71.0) for run in runs),
         lethality_min=minutes,
         six_d=minutes >= SIX_D_MIN,
-        danger_min=danger_min(series),
+        danger_min=float(np.sum(np.diff(t, append=t[-1])[(c > 5.0) & (c < 57.0)])),
     )
-
-
-def danger_min(series: Series, from_s: float = 0.0) -> float:
-    """Time of the core between 5 and 57 °C from `from_s` on, min; without a reading as where that began."""
-    read = np.isfinite(series.food_c) & (series.time_s >= from_s)
-    if not read.any():
-        return math.nan
-    t, c = series.time_s[read] / 60.0, series.food_c[read]
-    return float(np.sum(np.diff(t, append=t[-1])[(c > 5.0) & (c < 57.0)]))
 
 
 def _longest(minutes: Floats, true: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> float:

@@ -5,8 +5,10 @@ Runs `food.follow` over the recorded steps, as the core did while cooking.
 
 from __future__ import annotations
 
+import math
+import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -21,6 +23,10 @@ from coalminder.safety.view import FIRE_PHASES
 from coalminder.values import Reading
 
 BELIEF_EVERY_S = 300.0
+AWAY_H = 1.0 / 6.0
+"""A reminder that was away for longer comes anew; noise about a limit makes it come and go [estimate]."""
+_NUMBERS = re.compile(r"-?\d+(\.\d+)?")
+"""Minutes and degrees in a reminder move on while it says the same."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,32 +37,48 @@ class Told:
     text: str
 
 
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """Food from its loading on, at `loaded_hours` of the record (under 0: before it began), and when its done
+    rule was met; None: never in this record.
+    """
+
+    loaded_hours: float
+    done_hours: float | None = None
+
+
 @dataclass(frozen=True)
 class FoodStory:
     """What the record tells of the food.
 
-    reports: what the person said. reminders: the first time each was due. finish: minutes to the done rule
-    as believed, against when it was met (done_hours). reason: the last word of the rule. clocks: at the end.
+    reports: what the person said. reminders: each time that one came up. finish: minutes to the done rule
+    as believed, against when its batch met it. reason: the last word of the rule. clocks: at the end.
     """
 
     rule: str
     reports: tuple[Told, ...]
     reminders: tuple[Told, ...]
     finish: Belief | None
-    done_hours: float | None
+    batches: tuple[Batch, ...]
     reason: str
     clocks: tuple[Clock, ...]
     lethality_min: float
 
 
-def food_story(steps: Sequence[Step], config: Config) -> FoodStory | None:
-    """The story of the food in `steps`; None when no food was ever reported on the grill."""
-    state, start_s = FoodState(), steps[0].now_s if steps else 0.0
+def food_story(steps: Sequence[Step], config: Config, begun: FoodState | None = None) -> FoodStory | None:
+    """The story of the food in `steps`; None when no food was ever reported on the grill.
+
+    begun: of the food before the first step, where the record does not begin with the cook.
+    """
+    state, start_s = begun or FoodState(), steps[0].now_s if steps else 0.0
     reports: list[Told] = []
-    reminders: dict[str, Told] = {}
+    reminders: list[Told] = []
+    due_hours: dict[str, float] = {}
+    batches: list[Batch] = []
+    loaded_s: float | None = None
     hours: list[float] = []
     beliefs: list[tuple[float, float, float]] = []
-    done_hours: float | None = None
+    of_batch: list[int] = []
     plan = config.plan
     for item in steps:
         if item.inputs.machine.clock_jump_s:
@@ -79,23 +101,31 @@ def food_story(steps: Sequence[Step], config: Config) -> FoodStory | None:
             ambient_c=ambient.temp_c if isinstance(ambient, Reading) else config.fire.ambient_c,
             fire=item.decision.phase in FIRE_PHASES,
         )
+        if state.loaded_s != loaded_s and state.loaded_s is not None:
+            loaded_s = state.loaded_s
+            batches.append(Batch((loaded_s - start_s) / 3600.0))
+            due_hours.clear()
         for reminder in view.reminders:
-            reminders.setdefault(reminder.code, Told(at, reminder.text))
-        if view.done and done_hours is None:
-            done_hours = at
+            says = _NUMBERS.sub("", f"{reminder.code} {reminder.text}")
+            if at - due_hours.get(says, -math.inf) > AWAY_H:
+                reminders.append(Told(at, reminder.text))
+            due_hours[says] = at
+        if view.done and batches and batches[-1].done_hours is None:
+            batches[-1] = replace(batches[-1], done_hours=at)
         known = (view.finish_low_min, view.finish_min, view.finish_high_min)
         due = not hours or (at - hours[-1]) * 3600.0 >= BELIEF_EVERY_S
-        if due and not view.done and None not in known:
+        if due and batches and not view.done and None not in known:
             hours.append(at)
             beliefs.append((known[0] or 0.0, known[1] or 0.0, known[2] or 0.0))
-    if state.loaded_s is None:
+            of_batch.append(len(batches) - 1)
+    if not batches:
         return None
     return FoodStory(
         rule=config.plan.done_rule.text,
         reports=tuple(reports),
-        reminders=tuple(reminders.values()),
-        finish=_belief(hours, beliefs, done_hours),
-        done_hours=done_hours,
+        reminders=tuple(reminders),
+        finish=_belief(hours, beliefs, [batches[i].done_hours for i in of_batch]),
+        batches=tuple(batches),
         reason=state.view.reason,
         clocks=state.view.clocks,
         lethality_min=state.lethality_min,
@@ -103,10 +133,11 @@ def food_story(steps: Sequence[Step], config: Config) -> FoodStory | None:
 
 
 def _belief(
-    hours: list[float], beliefs: list[tuple[float, float, float]], done_hours: float | None
+    hours: list[float], beliefs: list[tuple[float, float, float]], done_hours: list[float | None]
 ) -> Belief | None:
     if not hours:
         return None
     at, table = np.array(hours), np.array(beliefs)
-    happened = None if done_hours is None else 60.0 * (done_hours - at)
+    done = np.array([math.nan if one is None else one for one in done_hours])
+    happened = 60.0 * (done - at) if np.isfinite(done).any() else None
     return Belief(at, table[:, 1], table[:, 0], table[:, 2], happened)

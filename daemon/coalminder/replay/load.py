@@ -10,9 +10,11 @@ from pathlib import Path
 import numpy as np
 
 from coalminder.build import build
+from coalminder.codec import CodecError, from_plain
 from coalminder.core import Config, State
 from coalminder.errors import UserError
-from coalminder.journal import AlarmChange, Step, read
+from coalminder.food.foodstate import FoodState
+from coalminder.journal import AlarmChange, Record, Step, read
 from coalminder.journal import store as journal_store
 from coalminder.replay.again import Again, replay
 from coalminder.replay.series import Series, from_steps
@@ -26,7 +28,8 @@ SHORT_S, MANY_ROWS = 900.0, 60  # a table of more rows in less time is hardly a 
 class Loaded:
     """One record with all that can be read from it. A table has no steps, alarms or replay.
 
-    cook: what can be run again, None when the record does not allow it, with the reason in `remarks`.
+    cook: what can be run again, None when the record does not allow it, with the reason in `remarks`. food:
+    what was known of it before the first step; None where the record does not tell.
     """
 
     name: str
@@ -39,6 +42,7 @@ class Loaded:
     again: Again | None = None
     started: datetime | None = None
     remarks: tuple[str, ...] = ()
+    food: FoodState | None = None
 
     @property
     def why_parted(self) -> str:
@@ -132,7 +136,16 @@ def _record(path: Path, change: Callable[[Config], Config] | None) -> Loaded:
             again,
             started,
             tuple(remarks),
+            _food_before(record, steps[0]),
         )
+
+
+def _food_before(record: Record, first: Step) -> FoodState | None:
+    try:
+        state: State = from_plain(State, record.state_before(first.n))
+    except CodecError:
+        return None
+    return state.food
 
 
 def _moment(utc_s: float) -> datetime | None:

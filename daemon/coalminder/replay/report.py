@@ -13,8 +13,8 @@ import numpy as np
 
 from coalminder.core.config import Config
 from coalminder.replay.again import Again
-from coalminder.replay.facts import Belief, Facts, FoodFacts, Span, danger_min
-from coalminder.replay.food_story import FoodStory
+from coalminder.replay.facts import Belief, Facts, Span, food_facts
+from coalminder.replay.food_story import Batch, FoodStory
 from coalminder.replay.fopdt import Floats
 from coalminder.replay.learned import Learned
 from coalminder.replay.series import Series
@@ -30,7 +30,8 @@ _STYLE = resources.files("coalminder.replay").joinpath("report.css").read_text("
 class Report:
     """What a report shows; parts that are None are left out. residual: (time_s, K).
 
-    why_parted: what explains that the replay differs, "" for a defect.
+    why_parted: what explains that the replay differs, "" for a defect. cores: of each food probe by name
+    (default: of the series).
     """
 
     name: str
@@ -49,6 +50,13 @@ class Report:
     story: FoodStory | None = None
     started: datetime | None = None
     remarks: tuple[str, ...] = field(default_factory=tuple)
+    cores: tuple[tuple[str, Floats], ...] = ()
+
+    @property
+    def probes(self) -> tuple[tuple[str, Floats], ...]:
+        """The food probes that showed something."""
+        every = self.cores or (("", self.series.food_c),)
+        return tuple((name, column) for name, column in every if np.isfinite(column).any())
 
 
 def html(r: Report) -> str:
@@ -130,8 +138,7 @@ def _curves(r: Report) -> str:
     s = r.series
     hours = s.time_s / 3600.0
     lines = [Line("pit", "l1", s.pit_c), Line("set point", "l5", s.set_point_c, steps=True)]
-    if np.isfinite(s.food_c).any():
-        lines.append(Line("core", "l2", s.food_c))
+    lines += [Line(f"core {name}".strip(), "l2", core_c) for name, core_c in r.probes]
     if np.isfinite(s.dome_c).any():
         lines.append(Line("dome", "l3", s.dome_c))
     if np.isfinite(s.ambient_c).any():
@@ -236,6 +243,8 @@ def _beliefs(r: Report) -> str:
         told = (
             f"What came lay inside the interval {100 * cover:.0f} % of the time."
             if cover is not None
+            else "No check: nothing was believed before it came."
+            if belief.happened_min is not None
             else f"No check: {ended}."
         )
         out += f'<p class="note">{told}</p>'
@@ -247,12 +256,13 @@ def _story(r: Report) -> str:
     if r.story is None:
         return ""
     s = r.story
-    rows = [("said", clock(told.hours), told.text) for told in s.reports]
-    rows += [("reminded", clock(told.hours), told.text) for told in s.reminders]
-    out = _table(sorted(rows, key=lambda row: row[1]), ("", "at", "what"))
-    met = "never in this record" if s.done_hours is None else f"at {clock(s.done_hours)}"
+    told = [("said", one) for one in s.reports] + [("reminded", one) for one in s.reminders]
+    told.sort(key=lambda item: item[1].hours)
+    out = _table([(who, clock(one.hours), one.text) for who, one in told], ("", "at", "what"))
     figures = [
-        (f"Done rule ({s.rule}), met by measurement", met),
+        (f"Done rule ({s.rule}), met by measurement{_which(s, batch)}", _met(batch)) for batch in s.batches
+    ]
+    figures += [
         ("Last word", s.reason),
         ("Lethality at the cold side, minutes at 70 °C", number(s.lethality_min, ".1f", " min")),
     ]
@@ -262,37 +272,74 @@ def _story(r: Report) -> str:
     return out + _table(figures)
 
 
-def _danger(r: Report, f: FoodFacts) -> tuple[str, str]:
-    """Time between 5 and 57 °C: since the food was reported on the grill, where that is known."""
-    told = r.story.reports if r.story is not None else ()
-    from_h = next((one.hours for one in told if one.text == "loaded"), None)
-    if from_h is None:
-        return "Time between 5 and 57 °C in this record", number(f.danger_min, ".0f", " min")
-    minutes = danger_min(r.series, 3600.0 * from_h)
-    return "Time between 5 and 57 °C since it was loaded", number(minutes, ".0f", " min")
+def _met(batch: Batch) -> str:
+    if batch.done_hours is None:
+        return "never in this record"
+    return "before this record began" if batch.done_hours <= 0.0 else f"at {clock(batch.done_hours)}"
+
+
+def _which(story: FoodStory, batch: Batch) -> str:
+    """Of several batches the one that is meant."""
+    return f", loaded at {clock(max(batch.loaded_hours, 0.0))}" if len(story.batches) > 1 else ""
 
 
 def _food(r: Report) -> str:
-    f = r.facts.food
-    if f is None:
+    if not r.probes:
         return "<h2>Food</h2><p>No food probe in this record.</p>" + _story(r)
-    rows = [
-        ("Highest core", number(f.peak_c, ".1f", " °C")),
-        ("Longest unbroken time at 63 °C or more (rule: 30 min)", number(f.over_63_min, ".0f", " min")),
-        ("Longest unbroken time at 71 °C or more (home rule: 30 min)", number(f.over_71_min, ".0f", " min")),
-        (
-            "Lethality, minutes at 70 °C, z 7.5 K (Listeria 6D: 2.0 min)",
-            number(f.lethality_min, ".1f", " min"),
-        ),
-        _danger(r, f),
-    ]
     return (
         "<h2>Food</h2>"
-        + _table(rows)
+        + "".join(_measured(r, *part) for part in _batches(r))
         + _story(r)
         + '<p class="note">Sources: docs/food.md. Heat alone does not make smoked fish '
         "keep: salt and cold do.</p>"
     )
+
+
+def _batches(r: Report) -> list[tuple[str, str, float, float]]:
+    """Heading, words for its time, and from when to when, in s, of each batch; of the record without one.
+
+    What a probe showed before its food was loaded was the grill's air, or the batch before.
+    """
+    if r.story is None:
+        return [("", "in this record", 0.0, np.inf)]
+    starts = [3600.0 * batch.loaded_hours for batch in r.story.batches]
+    ends = [*starts[1:], np.inf]
+    return [
+        (
+            f"<h3>The batch{_which(r.story, batch)}</h3>" if len(starts) > 1 else "",
+            "since it was loaded" if start >= 0.0 else "in this record",
+            start,
+            end,
+        )
+        for batch, start, end in zip(r.story.batches, starts, ends, strict=True)
+    ]
+
+
+def _measured(r: Report, heading: str, when: str, from_s: float, until_s: float) -> str:
+    """What the food probes measured then, a column for each."""
+    s = r.series
+    rows = (s.time_s >= from_s) & (s.time_s < until_s)
+    every = [(name, food_facts(s.time_s[rows], core_c[rows], s.longest_gap_s)) for name, core_c in r.probes]
+    names, found = [n for n, f in every if f is not None], [f for _, f in every if f is not None]
+    if not found:
+        return heading + "<p>Next to no reading of the core.</p>"
+    table = [
+        ("Highest core", *(number(f.peak_c, ".1f", " °C") for f in found)),
+        (
+            "Longest unbroken time at 63 °C or more (rule: 30 min)",
+            *(number(f.over_63_min, ".0f", " min") for f in found),
+        ),
+        (
+            "Longest unbroken time at 71 °C or more (home rule: 30 min)",
+            *(number(f.over_71_min, ".0f", " min") for f in found),
+        ),
+        (
+            "Lethality, minutes at 70 °C, z 7.5 K (Listeria 6D: 2.0 min)",
+            *(number(f.lethality_min, ".1f", " min") for f in found),
+        ),
+        (f"Time between 5 and 57 °C {when}", *(number(f.danger_min, ".0f", " min") for f in found)),
+    ]
+    return heading + _table(table, ("", *names) if any(names) else ())
 
 
 def _learned(r: Report) -> str:
@@ -395,8 +442,9 @@ def png(r: Report, path: Path) -> None:
     above.axhline(ceiling_c, color="#8a1c1c", ls=(0, (6, 3)), lw=1.2, label=f"ceiling {ceiling_c:g} °C")
     above.plot(hours, s.pit_c, color="#0b4a8f", lw=1.1, label="pit")
     above.plot(hours, s.set_point_c, color="#555", lw=1, ls=":", label="set point")
-    if np.isfinite(s.food_c).any():
-        above.plot(hours, s.food_c, color="#a2440b", lw=1.5, ls="--", label="core")
+    for number, (name, core_c) in enumerate(r.probes):
+        look = ("--", ":", "-.")[number % 3]
+        above.plot(hours, core_c, color="#a2440b", lw=1.5, ls=look, label=f"core {name}".strip())
     for name, outcome in r.what_if:
         above.plot(outcome.time_s / 3600.0, outcome.pit_c, color="#8f0b3d", lw=1.0, label=f"what if: {name}")
         below.step(

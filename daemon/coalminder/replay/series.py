@@ -7,7 +7,7 @@ draught with its leaks (core/air.py), the unit the loop works in.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -97,7 +97,7 @@ def from_steps(steps: Iterable[Step]) -> Series:
                 done.set_point_c,
                 done.lid_off,
                 _value(seen.ambient),
-                _value(seen.foods[0][1]) if seen.foods else math.nan,
+                _coldest(seen.foods),
                 _value(seen.dome),
                 done.phase.value,
             )
@@ -123,6 +123,21 @@ def from_steps(steps: Iterable[Step]) -> Series:
         food_c,
         dome_c,
     )
+
+
+def core_columns(steps: Sequence[Step]) -> dict[str, Floats]:
+    """What each food probe showed, by its name: (n,), NaN where nothing was read."""
+    names = dict.fromkeys(name for step in steps for name, _ in step.inputs.foods)
+    columns = {name: np.full(len(steps), math.nan) for name in names}
+    for row, step in enumerate(steps):
+        for name, sample in step.inputs.foods:
+            columns[name][row] = _value(sample)
+    return columns
+
+
+def _coldest(foods: Sequence[tuple[str, Sample]]) -> float:
+    """The core that counts while food cooks: the coldest that was read."""
+    return min((s.temp_c for _, s in foods if isinstance(s, Reading)), default=math.nan)
 
 
 def _value(sample: Sample | None) -> float:
