@@ -12,7 +12,9 @@ from coalminder.grill import Fittings, Kettle, KettleParameters, Weather
 from coalminder.journal import read
 from coalminder.rehearse.fast import run_fast
 from coalminder.replay.greybox import GreyBox, fit_kettle, simulate, weather_shift
+from coalminder.replay.series import Series
 from coalminder.replay.whatif import Cook, from_record
+from coalminder.values import Phase
 
 
 @pytest.fixture(scope="module")
@@ -65,6 +67,36 @@ def test_record_that_begins_in_the_middle_is_refused(odd: Cook) -> None:
     )
     with pytest.raises(ValueError, match="begins in the phase"):
         fit_kettle(late)
+
+
+def begun(cook: Cook, cold_s: int) -> Cook:
+    """The daemon started `cold_s` before the fire was lit: rows of a cold grill before the cook's own."""
+    first = cook.series.part(np.zeros(cold_s, dtype=int))
+    cold = replace(first, phase=np.full(cold_s, Phase.COLD.value), lower=np.zeros(cold_s))
+    columns = {
+        name: np.concatenate([getattr(cold, name), getattr(cook.series, name)])
+        for name in Series.__dataclass_fields__
+    } | {"time_s": np.arange(cold_s + len(cook.series), dtype=float)}
+    idle = (replace(cook.inputs[0], events=()),) * cold_s
+    series = Series(**columns)
+    return replace(cook, series=series, inputs=idle + cook.inputs, now_s=tuple(series.time_s.tolist()))
+
+
+def test_the_coals_burn_from_their_lighting_on_and_not_from_the_start_of_the_record(
+    odd: Cook, fitted: GreyBox
+) -> None:
+    late = fit_kettle(begun(odd, 1800))
+    assert late.times == pytest.approx(fitted.times, rel=0.05)
+    assert late.rms_c == pytest.approx(fitted.rms_c, rel=0.05)
+
+
+def test_a_record_without_a_fire_or_without_a_reading_is_refused(odd: Cook) -> None:
+    cold = np.full(len(odd.series), Phase.COLD.value)
+    with pytest.raises(ValueError, match="no fire was lit"):
+        fit_kettle(replace(odd, series=replace(odd.series, phase=cold)))
+    blind = np.full(len(odd.series), np.nan)
+    with pytest.raises(ValueError, match="never read"):
+        fit_kettle(replace(odd, series=replace(odd.series, pit_c=blind)))
 
 
 def test_fit_is_the_same_each_time(odd: Cook, fitted: GreyBox) -> None:

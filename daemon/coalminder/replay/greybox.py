@@ -62,13 +62,21 @@ class GreyBox:
 
 
 def fit_kettle(cook: Cook, *, evaluations: int = 4) -> GreyBox:
-    """Fit to the record from its lighting on. Raises ValueError for a record that begins later."""
+    """Fit to the record from its lighting on. Raises ValueError for a record that begins later, or in which
+    no fire was lit or the pit never read.
+    """
     first = str(cook.series.phase[0])
     if first not in ("", Phase.COLD.value, Phase.LIGHTING.value):
         raise ValueError(
             f"the record begins in the phase {first}; the physical model needs it from the lighting on"
         )
-    rows = np.flatnonzero(np.isfinite(cook.series.pit_c) & ~cook.series.lid_off)[::EVERY_S]
+    lit = _lit_row(cook)
+    if lit == len(cook.series):
+        raise ValueError("no fire was lit in this record; the physical model needs one")
+    good = np.isfinite(cook.series.pit_c) & ~cook.series.lid_off
+    rows = lit + np.flatnonzero(good[lit:])[::EVERY_S]
+    if not len(rows):
+        raise ValueError("the pit was never read once the fire was lit; the physical model needs readings")
     sd = np.array([unknown.sd for unknown in UNKNOWNS])
 
     def misfit(logs: Floats) -> Floats:
@@ -95,6 +103,12 @@ def fit_kettle(cook: Cook, *, evaluations: int = 4) -> GreyBox:
     )
 
 
+def _lit_row(cook: Cook) -> int:
+    """The first row in which a fire burns, by its phase; the number of rows when there is none."""
+    fire = cook.series.phase != Phase.COLD.value
+    return int(np.argmax(fire)) if fire.any() else len(fire)
+
+
 def simulate(
     cook: Cook, logs: Floats, *, wind_m_per_s: float = WIND_M_PER_S, warmer_k: float = 0.0
 ) -> Floats:
@@ -119,6 +133,7 @@ def simulate(
         lit_frac=min(0.12 * times["lit_frac"], 0.9),
     )
     pit = np.empty(len(series))
+    lit = _lit_row(cook)
     for i, seen in enumerate(cook.inputs):
         pit[i] = kettle.pit_c()
         for event in seen.events:
@@ -126,6 +141,8 @@ def simulate(
                 kettle.add_wood(event.mass_kg)
             elif isinstance(event, CharcoalAdded):
                 kettle.add_charcoal(event.mass_kg, event.lit)
+        if i < lit:
+            continue
         span = cook.now_s[i + 1] - cook.now_s[i] if i + 1 < len(cook.now_s) else 1.0
         lower, upper = (DEFAULT_CURVE.position(float(x)) for x in (series.lower[i], series.upper[i]))
         kettle.advance(min(span, 60.0), lower, upper, bool(series.lid_off[i]))
