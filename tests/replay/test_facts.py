@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -66,6 +67,11 @@ def test_the_finish_believed_is_newtons_law_of_heating(tmp_path: Path, step_s: i
 def test_a_food_probe_that_never_warms_makes_no_belief(tmp_path: Path) -> None:
     core = [f"{9.0 + 0.0001 * i + 0.3 * math.sin(i):.2f}" for i in range(900)]
     assert finish_belief(logged(tmp_path, core)) is None
+
+
+def test_a_core_that_warms_while_nobody_measures_the_pit_makes_no_belief(tmp_path: Path) -> None:
+    series = logged(tmp_path, [f"{5 + 0.05 * i:.2f}" for i in range(900)])
+    assert finish_belief(replace(series, pit_c=np.full(len(series), math.nan))) is None
 
 
 def test_what_happened_to_the_fuel_is_told_of_a_cook_that_burnt_out(tmp_path: Path) -> None:

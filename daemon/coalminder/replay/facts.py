@@ -220,7 +220,8 @@ def finish_belief(series: Series, goal_c: float = 63.0, every_s: float = 300.0) 
         if rows.sum() * series.step_s < 300.0:
             continue
         rise = float(np.polyfit(t[rows], core[rows], 1)[0])
-        around = float(np.nanmean(pit[rows]))
+        near = pit[rows][np.isfinite(pit[rows])]
+        around = float(near.mean()) if len(near) else -np.inf
         now_c = float(core[rows][-1])
         hours.append(at / 3600.0)
         if rise <= 1e-5 or around <= goal_c + 3.0:
