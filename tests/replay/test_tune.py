@@ -20,7 +20,7 @@ import pytest
 from brokers import wait_for
 from scipy.stats import spearmanr
 
-from coalminder.core import Config
+from coalminder.core import Config, initial
 from coalminder.core.config import LoopConfig
 from coalminder.core.loop import scaled
 from coalminder.grill import Kettle, Weather, draw
@@ -33,6 +33,7 @@ from coalminder.replay.identify import fit
 from coalminder.replay.learned import OTHERWISE, USUAL_KETTLE, ensemble, learn, pool
 from coalminder.replay.margins import core_controller, fopdt_margins
 from coalminder.replay.report import tuning_rows
+from coalminder.replay.series import Series, log_draught
 from coalminder.replay.tune import (
     LEAST_GAIN_FRAC,
     MS_LIMIT,
@@ -244,6 +245,36 @@ def test_two_cooks_of_one_kettle_say_more_than_one() -> None:
     assert brought[1] == pytest.approx(2.0 * brought[0], rel=1e-6, abs=1e-6)
     assert two.model.slope_per_s == pytest.approx(true.slope_per_s, rel=0.1)
     assert pool([one], USUAL_KETTLE) == one
+
+
+@pytest.mark.parametrize("way", ["rows_missing", "table_with_a_gap", "probe_silent"])
+def test_what_the_vents_did_in_a_gap_does_not_matter(way: str) -> None:
+    """A kettle known exactly (the FOPDT response, against python-control in test_fopdt.py), its draught moved
+    up and down all the time; 20 min of the record are gone.
+    """
+    truth, n = Fopdt(66.0, 1100.0, 20.0), 14400
+    time_s = np.arange(n, dtype=float)
+    lower = np.where(time_s // 700 % 2, 0.15, 0.1)
+    pit_c = 90.0 + response(truth, log_draught(lower, Config().split.leak_opening), 1.0)
+    pit_c += np.random.default_rng(2).normal(0.0, 0.15, n)
+    none = np.full(n, np.nan)
+    words, lid = np.full(n, ""), np.zeros(n, dtype=bool)
+    series = Series(time_s, pit_c, lower, np.ones(n), none, words, lid, none, none, none)
+    gone = (time_s >= 5000.0) & (time_s < 6200.0)
+    if way == "probe_silent":
+        series = replace(series, pit_c=np.where(gone, np.nan, pit_c))
+    else:
+        series = series.part(~gone)
+    state = initial(Config())
+    cook = (
+        from_series(series, "a", Config())
+        if way == "table_with_a_gap"
+        else Cook("a", series, (), (), state, own=False)
+    )
+    fitted = learn([cook], prior=None).fit
+    assert fitted.model.k == pytest.approx(truth.k, rel=0.02)
+    assert fitted.model.tau_s == pytest.approx(truth.tau_s, rel=0.02)
+    assert fitted.model.theta_s == pytest.approx(truth.theta_s, abs=1.0)
 
 
 def test_prior_holds_the_kettles_that_the_bench_draws() -> None:

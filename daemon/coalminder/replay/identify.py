@@ -90,9 +90,9 @@ class Prior:
 
 
 class _Problem:
-    """The record, decimated, and its noise model."""
+    """The record, decimated, and its noise model. after: rows with which it goes on after a gap."""
 
-    def __init__(self, step_s: float, u: Floats, y: Floats, use: Mask) -> None:
+    def __init__(self, step_s: float, u: Floats, y: Floats, use: Mask, after: NDArray[np.intp]) -> None:
         block = max(1, math.ceil(len(u) / MOST_SAMPLES))
         n = len(u) // block * block
         self.step_s = step_s * block
@@ -102,6 +102,7 @@ class _Problem:
         self.y = y[:n].reshape(-1, block).mean(axis=1)
         self.use: Mask = np.asarray(use[:n].reshape(-1, block).all(axis=1), dtype=np.bool_)
         self.t = np.arange(len(self.u)) * self.step_s
+        self.begins_s = np.concatenate([[0.0], np.unique(after[after < n] // block) * self.step_s])
         self.trust = 1.0
         self.whiten([1.0, -1.0])
 
@@ -118,22 +119,28 @@ class _Problem:
 
     def columns(self, tau_s: float, theta_s: float) -> Floats:
         x = unit_response(self.u, self.step_s, tau_s, theta_s)
-        return np.column_stack([self.filter(x), self.one, self.filter(np.exp(-self.t / tau_s))])
+        return np.column_stack([self.filter(x), self.one, *map(self.filter, self.transients(tau_s))])
+
+    def transients(self, tau_s: float) -> list[Floats]:
+        """What was before the record, and in each of its gaps, as it dies away."""
+        since_s = (self.t - begin_s for begin_s in self.begins_s)
+        return [np.where(s >= 0.0, np.exp(-np.maximum(s, 0.0) / tau_s), 0.0) for s in since_s]
 
     def solve(self, tau_s: float, theta_s: float) -> tuple[Floats, Floats]:
-        """Coefficients (k, offset, transient) and the whitened residual."""
+        """Coefficients (k, offset, transients) and the whitened residual."""
         a = self.columns(tau_s, theta_s)
         # A tiny ridge keeps the offset and the transient apart where the lag is longer than the record.
         scale = np.sqrt(np.sum(a * a, axis=0)) + 1e-300
         b = a / scale
-        gram = b.T @ b + 1e-9 * np.eye(3)
+        gram = b.T @ b + 1e-9 * np.eye(b.shape[1])
         solution = np.linalg.solve(gram, b.T @ self.y_white) / scale
         return solution, self.y_white - a @ solution
 
     def residual(self, solution: Floats, tau_s: float, theta_s: float) -> Floats:
         """The residual before whitening, all rows."""
         x = unit_response(self.u, self.step_s, tau_s, theta_s)
-        return np.asarray(self.y - solution[0] * x - solution[1] - solution[2] * np.exp(-self.t / tau_s))
+        died = np.column_stack(self.transients(tau_s)) @ solution[2:]
+        return np.asarray(self.y - solution[0] * x - solution[1] - died)
 
 
 def _with_predecessors(use: Mask, order: int) -> Mask:
@@ -152,19 +159,22 @@ def fit(
     use: Mask | None = None,
     prior: Prior | None = None,
     trust: float = 1.0,
+    after: NDArray[np.intp] | None = None,
 ) -> Fit:
     """Fit k, tau and theta to input `u` and output `y` (n,), sampled every `step_s`.
 
     use: rows that count (False: lid off, no reading); the input must be good in all rows. prior: pulls the
     fit where the record says little; without one, a record that says too little raises TooStillError.
-    trust: weight of the record against the prior, 1 if its noise were really what the model says.
+    trust: weight of the record against the prior, 1 if its noise were really what the model says. after: rows
+    with which it goes on after a gap, of which it is not known what went before.
     """
     keep = np.isfinite(y) if use is None else use & np.isfinite(y)
     moved = float(np.ptp(u[keep])) if keep.any() else 0.0
     if moved < LEAST_MOVE or int(keep.sum()) < 60:
         raise TooStillError(still_message(moved))
     filled = np.where(np.isfinite(y), y, np.nanmean(y))
-    problem = _Problem(step_s, u.astype(float), filled.astype(float), keep)
+    gaps = np.array([], dtype=np.intp) if after is None else after
+    problem = _Problem(step_s, u.astype(float), filled.astype(float), keep, gaps)
     problem.trust = trust
     starts = ([1.0, -1.0], [1.0, -0.9])
     best = min((_iterate(problem, start, prior) for start in starts), key=lambda result: result[0])

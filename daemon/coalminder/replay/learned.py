@@ -22,12 +22,13 @@ from coalminder.replay.identify import (
     still_message,
 )
 from coalminder.replay.margins import core_controller, fopdt_margins
-from coalminder.replay.series import usable
+from coalminder.replay.series import resumptions, usable
 from coalminder.replay.whatif import Cook, scored_rows
 from coalminder.values import Phase
 
 TRUST = 0.003  # in an ordinary cook the vents answer wind and fire, which are not the noise the fit assumes
 LEAST_P = 0.001  # of the test that the residual is independent of the vents
+DEAD_S = 60.0  # no kettle's dead time is longer [estimate]
 CALM_MS = 2.5  # a loop with more than this would be seen to swing
 
 # What kettles are like before a record is seen, in K per unit of v and s; the middle and the spread of
@@ -92,9 +93,14 @@ def learn(cooks: Sequence[Cook], prior: Prior | None = USUAL_KETTLE, seed: int =
             still = still or "the loop never held the vents for long enough with the lid on"
             continue
         first = int(np.flatnonzero(rows)[0])
+        after = resumptions(cook.series)
+        after = after[after > first] - first
+        rows = rows[first:]
+        for row in after:  # the dead time holds what the vents did in the gap
+            rows[row : row + round(DEAD_S / cook.series.step_s)] = False
         try:
             fits.append(
-                fit(cook.series.step_s, cook.u[first:], cook.series.pit_c[first:], rows[first:], prior, TRUST)
+                fit(cook.series.step_s, cook.u[first:], cook.series.pit_c[first:], rows, prior, TRUST, after)
             )
         except TooStillError as error:
             still = still or str(error)

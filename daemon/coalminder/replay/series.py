@@ -180,6 +180,12 @@ def even(series: Series) -> Series:
     )
 
 
+def resumptions(series: Series) -> NDArray[np.intp]:
+    """Rows with the first reading of the pit after a gap. What the vents did meanwhile may be unknown."""
+    read = np.flatnonzero(np.isfinite(series.pit_c))
+    return np.asarray(read[1:][np.diff(series.time_s[read]) > series.longest_gap_s])
+
+
 def usable(series: Series, skip_s: float = 600.0) -> NDArray[np.bool_]:
     """Rows from which the vents' effect can be learned.
 
