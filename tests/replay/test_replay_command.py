@@ -194,6 +194,30 @@ def test_of_two_food_probes_the_coldest_is_the_core(tmp_path: Path) -> None:
     assert "core thick" in shown
 
 
+def test_nothing_is_drawn_where_nothing_was_recorded(cook_file: Path) -> None:
+    """In a power cut the vents are shut and nobody measures: a line across it would tell otherwise."""
+    item = load(cook_file, None, None)
+    time_s = item.series.time_s
+    series = item.series.part((time_s < 3000.0) | (time_s >= 4500.0))
+    report = reports.Report("a", series, item.config, facts(series, item.config))
+    wide = svg.WIDTH - svg.LEFT - svg.RIGHT
+    gap = [svg.LEFT + wide * at_s / float(time_s[-1]) for at_s in (3000.0, 4500.0)]
+    for look in ("l1", "l5", "l2"):
+        paths = re.findall(
+            f'<path class="{look}" d="(M[^"]*)"/>', reports._curves(report).split("<figcap")[0]
+        )
+        assert paths
+        for path in paths:
+            ends = [piece for piece in path.split("M") if piece]
+            assert len(ends) >= 2
+            for piece in ends:
+                across = [float(x) for x in re.findall(r"(?:^|[LH])([0-9.]+)", piece)]
+                assert max(across) <= gap[0] + 1.0 or min(across) >= gap[1] - 1.0
+    hours, column = reports._broken(series.time_s / 3600.0, series.pit_c, series.longest_gap_s / 3600.0)
+    assert np.isnan(column).sum() == np.isnan(series.pit_c).sum() + 1
+    assert np.isnan(column[np.flatnonzero(np.diff(hours) > 0.1)]).all()
+
+
 def test_what_was_said_of_the_food_stands_in_its_order_beyond_ten_hours(cook_file: Path) -> None:
     item = load(cook_file, None, None)
     told = (Told(0.8, "loaded"), Told(9.5, "rotated"), Told(11.2, "off"))

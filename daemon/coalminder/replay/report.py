@@ -24,6 +24,7 @@ from coalminder.replay.whatif import Outcome
 
 DEFECT = "same version and settings: this is a defect, please keep the record and report it"
 _STYLE = resources.files("coalminder.replay").joinpath("report.css").read_text("utf-8")
+_CORES = (("l2", "#a2440b", "--"), ("l7", "#8a6d00", "-."), ("l8", "#3f6b1f", ":"))  # class, colour, dash
 
 
 @dataclass(frozen=True)
@@ -138,7 +139,10 @@ def _curves(r: Report) -> str:
     s = r.series
     hours = s.time_s / 3600.0
     lines = [Line("pit", "l1", s.pit_c), Line("set point", "l5", s.set_point_c, steps=True)]
-    lines += [Line(f"core {name}".strip(), "l2", core_c) for name, core_c in r.probes]
+    lines += [
+        Line(f"core {name}".strip(), _CORES[i % len(_CORES)][0], core_c)
+        for i, (name, core_c) in enumerate(r.probes)
+    ]
     if np.isfinite(s.dome_c).any():
         lines.append(Line("dome", "l3", s.dome_c))
     if np.isfinite(s.ambient_c).any():
@@ -152,6 +156,7 @@ def _curves(r: Report) -> str:
         band=(r.config.low_c, r.config.high_c),
         ceiling=r.config.limits.ceiling_c,
         marks=_marks(r),
+        gap_h=s.longest_gap_s / 3600.0,
     )
     out += (
         f'<p class="note">Green: the band. Dashed rule: the ceiling, {r.config.limits.ceiling_c:g} °C. '
@@ -170,6 +175,7 @@ def _curves(r: Report) -> str:
         low=0.0,
         high=100.0,
         marks=_marks(r),
+        gap_h=s.longest_gap_s / 3600.0,
     )
     for name, outcome in r.what_if:
         pit_c, lower = _on_record(s, outcome, outcome.pit_c), _on_record(s, outcome, outcome.lower)
@@ -179,6 +185,7 @@ def _curves(r: Report) -> str:
             unit="°C",
             title=f"Pit with {name}",
             band=(r.config.low_c, r.config.high_c),
+            gap_h=s.longest_gap_s / 3600.0,
         )
         out += chart(
             hours,
@@ -189,6 +196,7 @@ def _curves(r: Report) -> str:
             unit="%",
             title=f"Lower vent with {name}",
             height=150,
+            gap_h=s.longest_gap_s / 3600.0,
         )
     return out
 
@@ -427,6 +435,12 @@ def _short(recorded: object, now: object) -> tuple[str, str]:
     return was, new
 
 
+def _broken(hours: Floats, column: Floats, gap_h: float) -> tuple[Floats, Floats]:
+    """For a curve that ends at a gap and begins again after it."""
+    after = np.flatnonzero(np.diff(hours) > gap_h) + 1
+    return np.insert(hours, after, hours[after - 1]), np.insert(column, after, np.nan)
+
+
 def png(r: Report, path: Path) -> None:
     """The curves as a picture. Raises OSError."""
     import matplotlib
@@ -434,17 +448,20 @@ def png(r: Report, path: Path) -> None:
     matplotlib.use("Agg")
     from matplotlib.figure import Figure
 
-    s, hours = r.series, r.series.time_s / 3600.0
+    s, gap_h = r.series, r.series.longest_gap_s / 3600.0
+    hours = s.time_s / 3600.0
     figure = Figure(figsize=(11, 7), layout="constrained")
     above, below = figure.subplots(2, 1, sharex=True, height_ratios=(3, 1.3))
     above.axhspan(r.config.low_c, r.config.high_c, color="#2b7a4b", alpha=0.14, lw=0, label="band")
     ceiling_c = r.config.limits.ceiling_c
     above.axhline(ceiling_c, color="#8a1c1c", ls=(0, (6, 3)), lw=1.2, label=f"ceiling {ceiling_c:g} °C")
-    above.plot(hours, s.pit_c, color="#0b4a8f", lw=1.1, label="pit")
-    above.plot(hours, s.set_point_c, color="#555", lw=1, ls=":", label="set point")
-    for number, (name, core_c) in enumerate(r.probes):
-        look = ("--", ":", "-.")[number % 3]
-        above.plot(hours, core_c, color="#a2440b", lw=1.5, ls=look, label=f"core {name}".strip())
+    above.plot(*_broken(hours, s.pit_c, gap_h), color="#0b4a8f", lw=1.1, label="pit")
+    above.plot(*_broken(hours, s.set_point_c, gap_h), color="#555", lw=1, ls=":", label="set point")
+    for i, (name, core_c) in enumerate(r.probes):
+        _, colour, dash = _CORES[i % len(_CORES)]
+        above.plot(
+            *_broken(hours, core_c, gap_h), color=colour, lw=1.5, ls=dash, label=f"core {name}".strip()
+        )
     for name, outcome in r.what_if:
         above.plot(outcome.time_s / 3600.0, outcome.pit_c, color="#8f0b3d", lw=1.0, label=f"what if: {name}")
         below.step(
@@ -460,8 +477,12 @@ def png(r: Report, path: Path) -> None:
     above.set_ylabel("temperature, °C")
     above.set_title(f"Cook {r.name}")
     above.legend(loc="lower right", fontsize=9, ncols=2)
-    below.step(hours, 100 * s.lower, color="#0b4a8f", lw=1.1, where="post", label="lower vent")
-    below.step(hours, 100 * s.upper, color="#777", lw=1, ls="--", where="post", label="upper vent")
+    below.step(
+        *_broken(hours, 100 * s.lower, gap_h), color="#0b4a8f", lw=1.1, where="post", label="lower vent"
+    )
+    below.step(
+        *_broken(hours, 100 * s.upper, gap_h), color="#777", lw=1, ls="--", where="post", label="upper vent"
+    )
     below.set_ylabel("opening, %")
     below.set_xlabel("time, h")
     below.legend(loc="upper right", fontsize=9)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from html import escape
 
 import numpy as np
@@ -21,7 +21,7 @@ MOST_POINTS = 700
 
 @dataclass(frozen=True)
 class Line:
-    """One curve: its place in the legend, CSS class (`l1` .. `l6`), data; steps: held between points."""
+    """One curve: its place in the legend, CSS class (`l1` .. `l8`), data; steps: held between points."""
 
     label: str
     look: str
@@ -51,8 +51,12 @@ def chart(
     band: tuple[float, float] | None = None,
     ceiling: float | None = None,
     marks: Sequence[Mark] = (),
+    gap_h: float = math.inf,
 ) -> str:
-    """A chart over `hours` (n,) as an <svg> element with a title for screen readers."""
+    """A chart over `hours` (n,) as an <svg> element with a title for screen readers.
+
+    gap_h: two points further apart have a gap between them, and no line.
+    """
     values = (
         np.concatenate([line.y[np.isfinite(line.y)] for line in lines]) if lines else np.array([0.0, 1.0])
     )
@@ -110,7 +114,11 @@ def chart(
         if mark.until_h is None:
             at = f'x1="{x(mark.at_h):.1f}" x2="{x(mark.at_h):.1f}" y1="{TOP}" y2="{TOP + tall}"'
             out += [f'<line class="{mark.look}" {at}><title>{escape(mark.label)}</title></line>']
-    out += [f'<path class="{line.look}" d="{_path(hours, line, x, y)}"/>' for line in lines]
+    pieces = np.split(np.arange(len(hours)), np.flatnonzero(np.diff(hours) > gap_h) + 1)
+    block = max(1, len(hours) // MOST_POINTS)
+    for line in lines:
+        drawn = "".join(_path(hours[rows], replace(line, y=line.y[rows]), x, y, block) for rows in pieces)
+        out.append(f'<path class="{line.look}" d="{drawn}"/>')
     out.append(f'<text class="n" x="{LEFT - 5}" y="{TOP - 12}" text-anchor="end">{escape(unit)}</text></svg>')
     keys = "".join(
         '<span><svg viewBox="0 0 28 8" width="28" height="8" aria-hidden="true"><path '
@@ -121,10 +129,9 @@ def chart(
     return f"<figure>{''.join(out)}<figcaption>{keys}</figcaption></figure>"
 
 
-def _path(hours: Floats, line: Line, x: object, y: object) -> str:
-    """The extremes of each pixel column, so that no peak is lost."""
+def _path(hours: Floats, line: Line, x: object, y: object, block: int) -> str:
+    """The extremes of each pixel column, of `block` points, so that no peak is lost."""
     n = len(hours)
-    block = max(1, n // MOST_POINTS)
     points: list[tuple[float, float] | None] = []
     for start in range(0, n, block):
         part = line.y[start : start + block]
