@@ -10,6 +10,7 @@ import subprocess
 import sys
 import tomllib
 from dataclasses import replace
+from datetime import UTC, datetime
 from html.parser import HTMLParser
 from pathlib import Path
 from types import SimpleNamespace
@@ -20,9 +21,10 @@ import pytest
 
 from coalminder.build import build
 from coalminder.cli import main
-from coalminder.core import Config, initial, step
+from coalminder.core import Config, State, initial, step
+from coalminder.events import Light
 from coalminder.grill import Kettle
-from coalminder.journal import Journal, Start
+from coalminder.journal import Journal, Start, resume
 from coalminder.rehearse.fast import run_fast
 from coalminder.replay import learned, svg
 from coalminder.replay import report as reports
@@ -32,7 +34,7 @@ from coalminder.replay.food_story import Batch, FoodStory, Told
 from coalminder.replay.fopdt import Fopdt, response
 from coalminder.replay.load import load
 from coalminder.replay.series import log_draught
-from coalminder.values import Inputs, ProbeFault, ProbeFaultKind, Reading
+from coalminder.values import Inputs, Machine, ProbeFault, ProbeFaultKind, Reading
 
 NO_ANSWER = ProbeFault(ProbeFaultKind.NOT_READY, "no answer")
 
@@ -192,6 +194,37 @@ def test_of_two_food_probes_the_coldest_is_the_core(tmp_path: Path) -> None:
     assert "|thin|thick|" in shown
     assert "Highest core|70.0 °C|40.0 °C|" in shown
     assert "core thick" in shown
+
+
+def tended(folder: Path, state: State, utc_s: float, first: int, last: int, **jumps_s: float) -> State:
+    """Steps of a cold grill from `first` to `last`; jumps_s: of the wall clock, by `at_N`."""
+    found = resume(folder, State, utc_s + first)
+    journal = Journal(folder, Start(build(), {}, utc_s + first, state), found)
+    for second in range(first, last):
+        jump_s = jumps_s.get(f"at_{second}", 0.0)
+        utc_s += jump_s
+        events = (Light(),) if second == 0 else ()
+        inputs = Inputs(pit=Reading(20.0), machine=Machine(clock_jump_s=jump_s), events=events)
+        state, decision = step(state, inputs, float(second))
+        journal.record(float(second), utc_s + second, inputs, decision, state)
+    journal.close(30.0)
+    return state
+
+
+def test_a_cook_of_a_board_without_a_clock_began_when_it_began(tmp_path: Path) -> None:
+    tended(tmp_path, initial(Config()), 40.0, 0, 60, at_30=1.8e9 - 40.0)
+    started = load(next(tmp_path.glob("*.cook"))).started
+    assert started == datetime.fromtimestamp(1.8e9, UTC)
+
+
+def test_a_cook_with_a_restart_says_what_is_learned_from(tmp_path: Path) -> None:
+    state = tended(tmp_path, initial(Config()), 1.8e9, 0, 60)
+    # the clock that is put right in the second run does not move the first one's start
+    tended(tmp_path, state, 1.8e9, 660, 960, at_700=7200.0)
+    item = load(next(tmp_path.glob("*.cook")))
+    assert item.started == datetime.fromtimestamp(1.8e9, UTC)
+    (told,) = [text for text in item.remarks if "started 2 times" in text]
+    assert told.endswith("the longest part, 0:05 h from 0:11 on")
 
 
 def test_nothing_is_drawn_where_nothing_was_recorded(cook_file: Path) -> None:

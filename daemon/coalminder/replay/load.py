@@ -18,6 +18,7 @@ from coalminder.journal import AlarmChange, Record, Step, read
 from coalminder.journal import store as journal_store
 from coalminder.replay.again import Again, replay
 from coalminder.replay.series import Series, from_steps
+from coalminder.replay.svg import clock
 from coalminder.replay.table import read_table
 from coalminder.replay.whatif import Cook, from_record, from_series
 
@@ -124,7 +125,17 @@ def _record(path: Path, change: Callable[[Config], Config] | None) -> Loaded:
             config = state.config
         except ValueError as error:
             remarks.append(f"cannot be run again: {error}")
-        started = _moment(record.headers[0].started_utc_s)
+        # a board without a clock begins in 1970, or where it stopped, until its clock is put right
+        first = steps[0].run
+        jumps_s = sum(step.inputs.machine.clock_jump_s for step in steps if step.run == first)
+        started = _moment(record.headers[0].started_utc_s + jumps_s)
+        runs = len({step.run for step in steps})
+        if cook is not None and runs > 1:
+            remarks.append(
+                f"the program was started {runs} times in this cook: what is learned of it, or asked "
+                f"'what if', is of the longest part, {clock(cook.series.time_s[-1] / 3600.0)} h from "
+                f"{clock(cook.from_s / 3600.0)} on"
+            )
         return Loaded(
             path.stem,
             path,
