@@ -16,6 +16,7 @@ from coalminder.rehearse.fast import run_fast
 from coalminder.replay.facts import FoodFacts, facts, finish_belief, fuel_belief
 from coalminder.replay.series import Series
 from coalminder.replay.table import read_table
+from coalminder.replay.whatif import Cook, scored_rows, shows_work
 
 
 def logged(tmp_path: Path, core: list[str], step_s: int = 10) -> Series:
@@ -72,6 +73,39 @@ def test_a_food_probe_that_never_warms_makes_no_belief(tmp_path: Path) -> None:
 def test_a_core_that_warms_while_nobody_measures_the_pit_makes_no_belief(tmp_path: Path) -> None:
     series = logged(tmp_path, [f"{5 + 0.05 * i:.2f}" for i in range(900)])
     assert finish_belief(replace(series, pit_c=np.full(len(series), math.nan))) is None
+
+
+def test_a_row_counts_for_the_time_that_it_stands_for(tmp_path: Path) -> None:
+    """A logger that writes once a minute, and once a second while the pit is off; and one that stopped."""
+    rows = [(60.0 * i, 93.0) for i in range(61)]
+    rows += [(3600.0 + i, 83.0) for i in range(1, 61)]
+    rows += [(20_000.0 + i, 103.0) for i in range(60)]
+    path = tmp_path / "log.csv"
+    path.write_text("time_s,pit_c,lower\n" + "".join(f"{t},{pit_c},0.1\n" for t, pit_c in rows))
+    found = facts(read_table(path), replace(Config(), low_c=90.0, high_c=100.0))
+    # 30 min right, a minute 10 K too cold, a minute 10 K too hot
+    assert found.mean_abs_c == pytest.approx(20.0 / 32.0, rel=0.02)
+    assert found.in_band_frac == pytest.approx(30.0 / 32.0, rel=0.01)
+
+
+def test_a_cook_settles_from_its_lighting_on(cook: Cook) -> None:
+    """The daemon may wait for an hour until the coals are lit."""
+    usual_s = facts(cook.series, Config()).settled_after_s
+    cold_s = 1800
+    rows = np.concatenate([np.zeros(cold_s, dtype=int), np.arange(len(cook.series))])
+    later = cook.series.part(rows)
+    phase = np.where(np.arange(len(rows)) < cold_s, "cold", later.phase)
+    later = replace(later, time_s=np.arange(len(rows), dtype=float), phase=phase)
+    assert facts(later, Config()).settled_after_s == usual_s
+
+
+def test_a_fire_that_was_put_out_soon_shows_no_work_of_the_loop(cook: Cook) -> None:
+    time_s = cook.series.time_s
+    soon = np.where(time_s < 1000.0, "lighting", np.where(time_s < 1300.0, "settling", "out"))
+    out = replace(cook, series=replace(cook.series, phase=soon))
+    assert np.flatnonzero(scored_rows(out)).max() < 1300
+    never = replace(cook, series=replace(cook.series, phase=np.full(len(time_s), "cold")))
+    assert not shows_work(never)
 
 
 def test_what_happened_to_the_fuel_is_told_of_a_cook_that_burnt_out(tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from coalminder.core.config import Config
 from coalminder.food.doneness import SIX_D_MIN, lethality_min
@@ -42,7 +43,7 @@ class FoodFacts:
 
 @dataclass(frozen=True)
 class Facts:
-    """Figures of one cook. None: the record does not say."""
+    """Figures of one cook. None: the record does not say. settled_after_s: from lighting on."""
 
     hours: float
     in_band_frac: float | None
@@ -70,21 +71,37 @@ def facts(series: Series, config: Config) -> Facts:
     )
     if known:
         rows &= np.isin(series.phase, (Phase.TENDING.value, Phase.SETTLING.value))
+    weight = _held_s(series)[rows]
     pit, aim = series.pit_c[rows], np.nan_to_num(series.set_point_c[rows], nan=config.set_point_c)
     return Facts(
         hours=float(series.time_s[-1]) / 3600.0,
-        in_band_frac=float(np.mean((pit >= config.low_c) & (pit <= config.high_c))) if len(pit) else None,
-        mean_abs_c=float(np.mean(np.abs(pit - aim))) if len(pit) else None,
+        in_band_frac=_mean((pit >= config.low_c) & (pit <= config.high_c), weight),
+        mean_abs_c=_mean(np.abs(pit - aim), weight),
         peak_c=float(np.nanmax(series.pit_c)) if np.isfinite(series.pit_c).any() else None,
         lowest_c=float(pit.min()) if len(pit) else None,
         travel=float(np.nansum(np.abs(np.diff(series.lower)))),
-        settled_after_s=after,
+        settled_after_s=None if after is None else after - _lit_s(series),
         phases=phases,
         lid_lifts=tuple(
             s for s in spans(["off" if x else "" for x in series.lid_off], series.time_s) if s.label
         ),
         food=food_facts(series.time_s, series.food_c, series.longest_gap_s),
     )
+
+
+def _lit_s(series: Series) -> float:
+    """When the fire was lit; the start of a record that begins with a fire."""
+    return float(series.time_s[np.argmax(series.phase != Phase.COLD.value)])
+
+
+def _held_s(series: Series) -> Floats:
+    """The time that each row stands for: to the next one, but over no gap."""
+    apart = np.diff(series.time_s, append=series.time_s[-1] + series.step_s)
+    return np.where(apart > series.longest_gap_s, series.step_s, apart)
+
+
+def _mean(values: Floats | NDArray[np.bool_], weight: Floats) -> float | None:
+    return float(np.average(values, weights=weight)) if weight.sum() > 0.0 else None
 
 
 def food_facts(time_s: Floats, core_c: Floats, longest_gap_s: float) -> FoodFacts | None:

@@ -286,4 +286,6 @@ def scored_rows(cook: Cook) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
     known = series.phase == Phase.SETTLING.value
     if known.sum() > 600:
         return np.asarray(known)
+    if np.any(series.phase != ""):  # nor is a fire that was put out, or never lit, the loop's work
+        return np.asarray(known | tending)
     return np.asarray((series.time_s > 1800.0) & ~series.lid_off)
