@@ -10,15 +10,17 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 
 import pytest
+from foreign_grill import ForeignGrill
 from hypothesis import given
 from hypothesis import strategies as st
 from simple_pid import PID
 
-from coalminder.core import advice, air, fire, lid, loop, oscillation, pit, reference, response
+from coalminder.core import advice, air, fire, initial, lid, loop, oscillation, pit, reference, response, step
 from coalminder.core.air import AirState
 from coalminder.core.config import (
     AdviceConfig,
     AirConfig,
+    Config,
     FireConfig,
     LidConfig,
     LoopConfig,
@@ -32,7 +34,8 @@ from coalminder.core.loop import LoopState
 from coalminder.core.oscillation import OscillationState
 from coalminder.core.pit import PitState
 from coalminder.core.response import ResponseState
-from coalminder.values import FireEstimate, Phase, ProbeFault, ProbeFaultKind, Reading
+from coalminder.events import Light
+from coalminder.values import FireEstimate, Inputs, Phase, ProbeFault, ProbeFaultKind, Reading
 
 SPLIT = SplitConfig()
 finite = st.floats(-200.0, 400.0)
@@ -172,6 +175,45 @@ def test_noise_of_a_white_signal_is_measured_within_fifteen_per_cent() -> None:
     for _ in range(1200):
         state = pit.observe(state, config, Reading(93.0 + rng.gauss(0.0, 0.8)), None, 1.0)
     assert state.noise_c == pytest.approx(0.8, rel=0.15)
+
+
+@pytest.mark.parametrize("period_s", [5, 7, 15])
+def test_the_noise_of_a_slow_probe_counts_as_that_of_all_the_seconds_it_stays(period_s: int) -> None:
+    """Held, white noise has `period_s` times the density (sampling theory); rounding adds 1/12."""
+    rng = random.Random(2)
+    state, config = PitState(), PitConfig()
+    shown_c, variances = 93.0, list[float]()
+    for t in range(4 * 3600):
+        shown_c = float(round(93.0 + rng.gauss(0.0, 0.6))) if t % period_s == 0 else shown_c
+        state = pit.observe(state, config, Reading(shown_c), None, 1.0)
+        variances.append(state.noise_c**2)
+    expected_c = math.sqrt((0.6**2 + 1.0 / 12.0) * period_s)
+    assert math.sqrt(statistics.mean(variances[600:])) == pytest.approx(expected_c, rel=0.3)
+
+
+def test_the_leaps_in_which_a_slow_probe_shows_a_rise_are_no_noise() -> None:
+    """A fire coming up at 0.3 K/s, shown every 10 s in half degrees."""
+    state, config = PitState(), PitConfig()
+    for t in range(240):
+        shown_c = round(2.0 * (15.0 + 0.3 * (t - t % 10))) / 2.0
+        state = pit.observe(state, config, Reading(shown_c), None, 1.0)
+    assert state.noise_c < 0.5
+
+
+def test_a_slow_coarse_probe_does_not_keep_the_servo_busy() -> None:
+    """Whole degrees every 15 s, on a grill of other making: 1.25 h of quiet tending."""
+    grill, state, travel = ForeignGrill(), initial(Config()), 0.0
+    shown_c = lower = upper = 0.0
+    for second in range(7200):
+        shown_c = float(round(grill.pit_c())) if second % 15 == 0 else shown_c
+        events = (Light(),) if second == 0 else ()
+        state, decision = step(state, Inputs(pit=Reading(shown_c), events=events), float(second))
+        if second > 2700:
+            travel += abs(decision.lower - lower) + abs(decision.upper - upper)
+            assert abs(grill.true_pit_c - 93.0) < 6.0
+        lower, upper = decision.lower, decision.upper
+        grill.advance(1.0, lower, upper)
+    assert travel < 1.5
 
 
 def test_a_lid_lift_does_not_pass_for_noise() -> None:

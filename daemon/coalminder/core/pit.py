@@ -16,12 +16,16 @@ from coalminder.values import COARSE_C, Reading, Sample
 FRESH_S = 5.0
 """How long the last reading is shown for the present one: as long as a lost probe leaves the vents alone."""
 
+_LONGEST_PERIOD_S = 30.0  # a probe shows something new at least so often, or it does not move at all
+
 
 @dataclass(frozen=True, slots=True)
 class PitState:
     """Filters of the pit; fast_c is None before the first reading. age_s: time since the last good one.
 
-    variance_c2: of the noise, from reading to reading. on_second: the second probe stands in; offset_c: its
+    variance_c2: of the noise, from reading to reading; held_s: how long the probe has shown the present one;
+    period_s: the least time that it has shown one, None before it changed;
+    rate_c_per_s: its last change over that time. on_second: the second probe stands in; offset_c: its
     usual difference from the first; good_s: how long the first has been good without a break.
     """
 
@@ -33,6 +37,9 @@ class PitState:
     age_s: float = 0.0
     raw_c: float = 0.0
     variance_c2: float = 0.0
+    held_s: float = 0.0
+    period_s: float | None = None
+    rate_c_per_s: float = 0.0
     on_second: bool = False
     offset_c: float | None = None
     good_s: float = 0.0
@@ -44,8 +51,11 @@ class PitState:
 
     @property
     def noise_c(self) -> float:
-        """Standard deviation of the probe's noise, in K."""
-        return math.sqrt(self.variance_c2)
+        """Standard deviation of the probe's noise, in K, as white noise read every second.
+
+        What a slow probe shows stays for its whole period: the filters see the noise of that many seconds.
+        """
+        return math.sqrt(self.variance_c2 * max(self.period_s or 1.0, 1.0))
 
 
 def trusted_c(sample: Sample | None) -> float | None:
@@ -89,10 +99,11 @@ def _filter(state: PitState, config: PitConfig, temp_c: float, dt_s: float) -> P
             steady_slope_c_per_s=0.0,
             age_s=0.0,
             raw_c=temp_c,
+            held_s=0.0,
         )
     gap_s = dt_s + state.age_s
     fast = state.fast_c + (temp_c - state.fast_c) * gap_s / (config.fast_s + gap_s)
-    variance = _noise(state, config, temp_c, gap_s)
+    state = _noise(state, config, temp_c, gap_s)
     smooth = state.smooth_c + (temp_c - state.smooth_c) * gap_s / (smooth_s(config, state.noise_c) + gap_s)
     slow = state.slow_c + (temp_c - state.slow_c) * gap_s / (config.slow_s + gap_s)
     rate = (smooth - state.smooth_c) / gap_s
@@ -111,19 +122,25 @@ def _filter(state: PitState, config: PitConfig, temp_c: float, dt_s: float) -> P
         steady_slope_c_per_s=steady,
         age_s=0.0,
         raw_c=temp_c,
-        variance_c2=variance,
     )
 
 
-def _noise(state: PitState, config: PitConfig, temp_c: float, gap_s: float) -> float:
-    """Variance of white noise from first differences: E(x_n - x_(n-1))^2 = 2 s^2 (von Neumann 1941).
+def _noise(state: PitState, config: PitConfig, temp_c: float, gap_s: float) -> PitState:
+    """Variance of white noise from second differences: E(x_n - 2 x_(n-1) + x_(n-2))^2 = 6 s^2.
 
-    One difference counts for no more than nine times the variance so far, plus a floor, so that a lid lift
-    does not pass for noise.
+    After von Neumann 1941, who took first ones; a steady rise, which a slow probe shows in leaps, drops out
+    of second ones. One counts for no more than nine times the variance so far, plus a floor, so that a lid
+    lift does not pass for noise. Within its period a slow probe says nothing new; the same figure for longer
+    is readings without a difference.
     """
-    jump = temp_c - state.raw_c
-    half = min(0.5 * jump * jump, 9.0 * state.variance_c2 + 0.02)
-    return state.variance_c2 + (half - state.variance_c2) * gap_s / (config.noise_s + gap_s)
+    jump, held_s = temp_c - state.raw_c, state.held_s + gap_s
+    if jump == 0.0:
+        return replace(state, held_s=held_s)
+    period_s = min(held_s, state.period_s or _LONGEST_PERIOD_S)
+    off_line = jump - state.rate_c_per_s * held_s
+    square = min(off_line * off_line / 6.0, 9.0 * state.variance_c2 + 0.02) * period_s / held_s
+    variance = state.variance_c2 + (square - state.variance_c2) * held_s / (config.noise_s + held_s)
+    return replace(state, variance_c2=variance, held_s=0.0, period_s=period_s, rate_c_per_s=jump / held_s)
 
 
 def smooth_s(config: PitConfig, noise_c: float) -> float:
