@@ -693,6 +693,18 @@ def test_a_lid_that_only_the_pit_saw_come_back_opens_no_vent_wide() -> None:
     assert unsaid_lid(told=False) < 0.6 * unsaid_lid(told=True)
 
 
+def test_a_pit_that_has_made_good_most_of_its_fall_is_under_its_lid_again() -> None:
+    """Unlit charcoal was laid on: the pit comes to 76 °C at once, stays there, and needs wide vents."""
+    bench = Bench()
+    bench.tending()
+    bench.run(lambda t: max(93.0 - 0.6 * t, 45.0), 100)
+    bench.run(lambda t: min(45.0 + t, 76.0), 60)
+    stays = [bench.step(76.0 + 0.01 * (t % 7)).lower for t in range(500)]
+    assert bench.state.lid.lifts == 1
+    assert bench.state.lid.back_unsaid
+    assert max(stays) > unsaid_lid(told=True) / 2.0
+
+
 def test_a_lid_that_only_the_pit_saw_come_back_is_not_doubted_for_ever() -> None:
     assert unsaid_lid(told=False, seconds=900) > 2.0 * unsaid_lid(told=False)
 

@@ -134,8 +134,8 @@ class LidConfig(Settings):
 
     Until floor_until_s the draught rests at its floor, for coals in the open need no more air; then at what
     holds. The pit's return is led with recovery_lag_s. An overshoot or a quick rise is forgotten with over_s.
-    For longest_s after a lid that only the pit told of, while over unsure_c is missing, the draught stays
-    within doubt_opening_v of what holds.
+    For longest_s after a lid that only the pit told of, while over unsure_c is missing and the pit has
+    not made good sure_frac of its fall, the draught stays within doubt_opening_v of what holds.
     """
 
     recognise: bool = True
@@ -151,6 +151,7 @@ class LidConfig(Settings):
     doubt_ends_c: float = 20.0
     doubt_opening_v: float = 0.7
     unsure_c: float = 10.0
+    sure_frac: float = 0.6
     blind_s: float = 60.0
     recovery_lag_s: float = 120.0
     floor_until_s: float = 240.0

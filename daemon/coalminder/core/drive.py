@@ -131,11 +131,13 @@ def _recovering(state: State, now_s: float) -> bool:
 def _unsure_of_lid(state: State, now_s: float) -> bool:
     """The lid was seen to come back by the pit alone, and the pit is still cold.
 
-    Coals that grow in the open warm an open kettle too: wide vents would feed them.
+    Coals that grow in the open warm an open kettle too: wide vents would feed them. Most of the way up they
+    do not warm it.
     """
     rules, lid = state.config.lid, state.lid
     lately = lid.back_s is not None and lid.back_unsaid and now_s - lid.back_s < rules.longest_s
-    return lately and state.pit.smooth_c < state.set_point_c - rules.unsure_c
+    sure_c = lid.lowest_c + rules.sure_frac * (lid.before_c - lid.lowest_c)
+    return lately and state.pit.smooth_c < min(state.set_point_c - rules.unsure_c, sure_c)
 
 
 def _gain(config: Config, heard: ResponseState, swinging: OscillationState, noise_c: float) -> float:
