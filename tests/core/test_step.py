@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 from core.harness import Bench
 
-from coalminder.core import Config, advice, initial, step, under
+from coalminder.core import Config, advice, air, initial, step, under
 from coalminder.core.air import opening
 from coalminder.core.config import AdviceConfig, SplitConfig
 from coalminder.core.phases import FIRE_TENDED
@@ -23,6 +23,7 @@ from coalminder.events import (
     SetPoint,
     Snuff,
     Tend,
+    WoodAdded,
 )
 from coalminder.food import ensemble as slabs
 from coalminder.food.foodplan import FoodPlan, PlanStep
@@ -703,6 +704,24 @@ def test_a_pit_that_has_made_good_most_of_its_fall_is_under_its_lid_again() -> N
     assert bench.state.lid.lifts == 1
     assert bench.state.lid.back_unsaid
     assert max(stays) > unsaid_lid(told=True) / 2.0
+
+
+@pytest.mark.parametrize("wood_before_s", [None, 30, 600])
+def test_the_end_of_a_wood_fire_is_no_lid_for_long(wood_before_s: int | None) -> None:
+    """The coals starved under the flames: ten minutes at the floor would put them out. Wood laid on with the
+    lid in the hand, or none, explains no fall."""
+    bench = Bench()
+    bench.tending()
+    if wood_before_s is not None:
+        bench.step(93.0, WoodAdded(mass_kg=0.1))
+        bench.run(93.0, wood_before_s)
+    bench.run(lambda t: max(93.0 - 0.4 * t, 60.0), 100)
+    falls_on = [bench.step(60.0 - 0.02 * t - 0.01 * (t % 7)) for t in range(300)]
+    assert bench.state.lid.lifts == 1
+    fed = max(decision.lower for decision in falls_on[200:])
+    held = air.share(bench.state.air.hold_v, bench.config.split)[0]
+    assert (fed > 1.5 * held) is (wood_before_s == 600)
+    assert fed < 3.0 * held  # it may be a lid all the same
 
 
 def test_a_lid_that_only_the_pit_saw_come_back_is_not_doubted_for_ever() -> None:

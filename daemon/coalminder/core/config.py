@@ -136,6 +136,8 @@ class LidConfig(Settings):
     holds. The pit's return is led with recovery_lag_s. An overshoot or a quick rise is forgotten with over_s.
     For longest_s after a lid that only the pit told of, while over unsure_c is missing and the pit has
     not made good sure_frac of its fall, the draught stays within doubt_opening_v of what holds.
+    A fall that comes between least_flames_s and longest_flames_s after wood may be the end of its flames: it
+    counts as a lid for longest_flamed_s only (estimates; a piece smokes out in 45 min, common practice).
     """
 
     recognise: bool = True
@@ -148,6 +150,9 @@ class LidConfig(Settings):
     announced_s: float = 60.0
     shortest_s: float = 15.0
     longest_s: float = 600.0
+    longest_flamed_s: float = 180.0
+    least_flames_s: float = 180.0
+    longest_flames_s: float = 2700.0
     doubt_ends_c: float = 20.0
     doubt_opening_v: float = 0.7
     unsure_c: float = 10.0

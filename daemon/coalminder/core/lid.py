@@ -55,6 +55,7 @@ def watch(
     closing_v: float = 0.0,
     set_point_c: float | None = None,
     coming_up: bool = False,
+    wood_s: float | None = None,
 ) -> LidState:
     """The lid after one step.
 
@@ -63,7 +64,8 @@ def watch(
     where wood or gathered fuel gas has just burnt off, nor its end under the set point, while the vents are
     still shut (set_point_c: None to ask only the vents); nor one no quicker than the pit rose of late, for
     small pieces of coal catch and burn out as quickly (coming_up: the rise of a new fire says nothing of
-    that).
+    that). wood_s: when wood was last laid on; the end of its flames falls like a lid lift, over coals that
+    starved under them and must not be kept short of air for long.
     """
     if notice is True:
         state = replace(state, announced_s=now_s)
@@ -112,7 +114,10 @@ def watch(
     risen = fast > lowest + (config.told_rise_c if state.told else config.rise_c)
     if switch_open is None and risen and now_s - state.since_s > config.shortest_s:
         return _back(state, config, now_s, unsaid=not state.told)
-    if switch_open is None and now_s - state.since_s > config.longest_s:
+    after_wood_s = math.inf if wood_s is None or state.told else state.since_s - wood_s
+    flamed = config.least_flames_s < after_wood_s < config.longest_flames_s
+    longest_s = config.longest_flamed_s if flamed else config.longest_s
+    if switch_open is None and now_s - state.since_s > longest_s:
         return replace(_back(state, config, now_s, unsaid=not state.told), doubt=not state.told)
     return replace(state, lowest_c=lowest)
 
