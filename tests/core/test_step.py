@@ -724,6 +724,25 @@ def test_the_end_of_a_wood_fire_is_no_lid_for_long(wood_before_s: int | None) ->
     assert fed < 3.0 * held  # it may be a lid all the same
 
 
+@pytest.mark.parametrize("wood_before_s", [None, 600])
+def test_a_lid_left_off_is_told_until_the_pit_is_back_whatever_the_vents_do(wood_before_s: int | None) -> None:
+    """Common practice: a lid comes off for 1 to 3 min; the loop gives it up sooner than the person may."""
+    bench = Bench()
+    bench.tending()
+    if wood_before_s is not None:
+        bench.step(93.0, WoodAdded(mass_kg=0.1))
+        bench.run(93.0, wood_before_s)
+    bench.run(lambda t: max(93.0 - 0.4 * t, 60.0), 100)
+    told = [
+        "lid_off_long" in {alarm.code for alarm in bench.step(60.0 - 0.01 * (t % 7)).alarms if alarm.active}
+        for t in range(1500)
+    ]
+    assert not any(told[:300])
+    assert all(told[500:])
+    back = bench.run(lambda t: min(60.0 + 0.3 * t, 84.0), 200)
+    assert "lid_off_long" not in {alarm.code for alarm in back.alarms if alarm.active}
+
+
 def test_a_lid_that_only_the_pit_saw_come_back_is_not_doubted_for_ever() -> None:
     assert unsaid_lid(told=False, seconds=900) > 2.0 * unsaid_lid(told=False)
 

@@ -73,7 +73,7 @@ def watch(
     announced = state.announced_s is not None and now_s - state.announced_s < config.announced_s
     if switch_open is False and notice is None and announced:
         off_word = None  # said before the lid is in the hand: the switch has not seen it yet
-    if off_word is False or (state.doubt and pit.smooth_c > state.before_c - config.doubt_ends_c):
+    if off_word is False or (state.doubt and pit.smooth_c > _sure_c(state, config, set_point_c)):
         state = replace(state, doubt=False)
     if off_word is True and not state.off:
         return replace(
@@ -120,6 +120,14 @@ def watch(
     if switch_open is None and now_s - state.since_s > longest_s:
         return replace(_back(state, config, now_s, unsaid=not state.told), doubt=not state.told)
     return replace(state, lowest_c=lowest)
+
+
+def _sure_c(state: LidState, config: LidConfig, set_point_c: float | None) -> float:
+    """A pit this warm is under its lid: near what it was before, which may have been a flare, or where it
+    should be.
+    """
+    back_c = state.before_c - config.doubt_ends_c
+    return back_c if set_point_c is None else min(back_c, set_point_c - config.unsure_c)
 
 
 def _back(state: LidState, config: LidConfig, now_s: float, *, unsaid: bool) -> LidState:

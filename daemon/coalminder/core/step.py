@@ -81,6 +81,7 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
             lower=state.lower,
             lower_floor=air.share(state.air.floor_v, config.split)[0],
             lid_off=lid_now.off,
+            lid_doubt=lid_now.doubt,
             machine=inputs.machine,
             lower_wide=min(air.share(state.air.hold_v + _WIDE_V, config.split)[0], 0.5),
         ),

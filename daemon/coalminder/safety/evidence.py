@@ -250,10 +250,14 @@ def _vents(e: Evidence, view: View, limits: Limits, dt_s: float, now_s: float) -
         e,
         no_effect_s=no_effect_s,
         strained_s=strained_s,
-        shut_since_s=(now_s if e.shut_since_s is None else e.shut_since_s) if shut else None,
-        wide_since_s=(now_s if e.wide_since_s is None else e.wide_since_s) if wide else None,
-        lid_since_s=(now_s if e.lid_since_s is None else e.lid_since_s) if view.lid_off else None,
+        shut_since_s=_since(e.shut_since_s, now_s) if shut else None,
+        wide_since_s=_since(e.wide_since_s, now_s) if wide else None,
+        lid_since_s=_since(e.lid_since_s, now_s) if view.lid_off or view.lid_doubt else None,
     )
+
+
+def _since(since_s: float | None, now_s: float) -> float:
+    return now_s if since_s is None else since_s
 
 
 def _fall(e: Evidence, view: View, now_s: float) -> Evidence:

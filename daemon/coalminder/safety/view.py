@@ -23,7 +23,8 @@ class View:
     lower: the lower vent's opening in force (decided in the step before). lower_floor: its air
     floor now, the least opening that keeps the fire alive; at or below it the lower vent counts as
     'shut as far as tending allows'. lower_wide: from this opening on it counts as wide open.
-    lid_off: recognised, told or by switch. food_on: whether food is on the grill, None while nobody reported
+    lid_off: recognised, told or by switch; lid_doubt: a fall as of a lid that neither came back nor was
+    explained. food_on: whether food is on the grill, None while nobody reported
     any; food_loaded_s: when this batch was laid on (control time). food_near, food_over: clocks of the food
     (exposure, come-up, cooling, histamine) that are near their limit, or over it, in words.
     """
@@ -34,6 +35,7 @@ class View:
     lower: float
     lower_floor: float = 0.0
     lid_off: bool = False
+    lid_doubt: bool = False
     pit_2: Sample | None = None
     dome: Sample | None = None
     ambient: Sample | None = None
