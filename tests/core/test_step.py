@@ -725,7 +725,7 @@ def test_the_end_of_a_wood_fire_is_no_lid_for_long(wood_before_s: int | None) ->
 
 
 @pytest.mark.parametrize("wood_before_s", [None, 600])
-def test_a_lid_left_off_is_told_until_the_pit_is_back_whatever_the_vents_do(wood_before_s: int | None) -> None:
+def test_a_lid_left_off_is_told_until_the_pit_is_back(wood_before_s: int | None) -> None:
     """Common practice: a lid comes off for 1 to 3 min; the loop gives it up sooner than the person may."""
     bench = Bench()
     bench.tending()
