@@ -166,6 +166,18 @@ def test_the_floor_is_higher_on_the_way_to_a_lower_set_point_and_gives_way_all_t
     assert air.floor(lowered, AirConfig(), shut, 17.0) == shut
 
 
+@pytest.mark.parametrize(("slope_c_per_s", "shuts"), [(-0.02, False), (-0.001, True), (0.02, True)])
+def test_a_pit_on_its_way_down_to_a_lower_set_point_needs_no_shut_vents(
+    slope_c_per_s: float, shuts: bool
+) -> None:
+    """28 K to go: 23 min at 1.2 K a minute. Common practice: shut vents have a bed out in 20 to 30 min."""
+    shut = air.shut_level(SPLIT)
+    usual, lowered = AirState(-2.0, -2.0, -2.0), AirState(-2.0, -2.0, -2.0, lowered=True)
+    assert air.floor(usual, AirConfig(), shut, 28.0, slope_c_per_s) == shut
+    floor_v = air.floor(lowered, AirConfig(), shut, 28.0, slope_c_per_s)
+    assert (floor_v < -2.0 + math.log(0.25)) is shuts
+
+
 # --- pit filters
 
 

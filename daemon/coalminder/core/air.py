@@ -38,13 +38,17 @@ def floor(
 
     The floor is a fraction of what holds the pit, so it suits a tight and a leaky kettle alike; it gives
     way as the excess grows, for a pit on its way to the ceiling matters more than a lively fire. It is higher
-    on a slow way to a lower set point: heavy walls keep the pit up longer than coals live on so little.
+    on a slow way to a lower set point: heavy walls keep the pit up longer than coals live on so little. Nor
+    does it give way where the pit, as it falls now, will be down at a lower set point soon enough: shut vents
+    would have the coals out before the walls have cooled.
     """
     by_walls = state.lowered and slope_c_per_s > -config.by_walls_c_per_s
     frac = config.lowered_floor_frac if by_walls else config.floor_frac
     base = max(shut_v, state.hold_v + math.log(frac)) if config.floor_frac > 0.0 else shut_v
     give = (over_c - config.give_way_above_c) / (config.shut_above_c - config.give_way_above_c)
-    return base + (shut_v - base) * min(max(give, 0.0), 1.0)
+    falls_c = -slope_c_per_s * config.down_within_s if state.lowered else 0.0
+    keep = falls_c / max(over_c, config.give_way_above_c)
+    return base + (shut_v - base) * min(max(give, 0.0), 1.0) * (1.0 - min(max(keep, 0.0), 1.0))
 
 
 def learn_hold(
