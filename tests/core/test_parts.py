@@ -138,9 +138,22 @@ def test_the_servo_opens_slowly_and_shuts_quickly_and_never_faster_than_its_rate
 
 def test_a_pit_that_stays_too_hot_at_the_floor_teaches_a_lower_hold() -> None:
     shut = air.shut_level(SPLIT)
-    state = AirState(-3.0, -4.0, -4.0)
+    state = AirState(-3.0, -4.0, -4.0, fed_v=-4.0)
     hold = air.learn_hold(state, AirConfig(), shut, 95.0, 80.0, slope_c_per_s=0.0, at_limit=True, dt_s=60.0)
     assert hold < -3.0
+
+
+def test_the_glow_of_coals_just_shut_off_is_not_taken_for_the_heat_of_shut_vents() -> None:
+    """Coals as one lag of 5 min (estimate): shut for as long they must not seem to live on hardly any air."""
+    config, shut, held_v, wanted_c = AirConfig(), air.shut_level(SPLIT), -2.5, 55.0
+    state, rise_c = AirState(held_v, held_v, shut, fed_v=held_v), wanted_c
+    for second in range(900):
+        v = held_v - 1.5 if second < 300 else held_v
+        rise_c += (wanted_c * math.exp(config.heat_power * (v - held_v)) - rise_c) / 300.0
+        state = air.moved(state, config, v, shut, 1.0)
+        learned_v = air.learn_hold(state, config, shut, rise_c, wanted_c, 0.0, second < 300, 1.0)
+        state = replace(state, hold_v=learned_v)
+        assert state.hold_v == pytest.approx(held_v, abs=0.1)
 
 
 @pytest.mark.parametrize(
@@ -149,10 +162,10 @@ def test_a_pit_that_stays_too_hot_at_the_floor_teaches_a_lower_hold() -> None:
 def test_heat_of_the_walls_on_the_way_to_a_lower_set_point_teaches_nothing(
     slope_c_per_s: float, learns: bool
 ) -> None:
-    state = AirState(-3.0, -4.0, -4.0, lowered=True)
+    state = AirState(-3.0, -4.0, -4.0, lowered=True, fed_v=-4.0)
     hold = air.learn_hold(state, AirConfig(), air.shut_level(SPLIT), 95.0, 80.0, slope_c_per_s, True, 60.0)
     assert (hold < -3.0) is learns
-    state = AirState(-3.0, -3.0, -4.0, lowered=True)
+    state = AirState(-3.0, -3.0, -4.0, lowered=True, fed_v=-3.0)
     more = air.learn_hold(state, AirConfig(), air.shut_level(SPLIT), 40.0, 80.0, -0.01, True, 60.0)
     assert more > -3.0
 
@@ -662,12 +675,12 @@ def test_the_upper_vent_rests_until_the_lower_one_is_well_open() -> None:
 def test_the_hold_is_learned_with_its_time_constant(at_limit: bool, tau_s: float, dt_s: float) -> None:
     """A first-order lag has gone 63.2 % of its way after one time constant (textbook), at any step."""
     config = AirConfig(hold_tau_s=1800.0, hold_limit_tau_s=900.0, heat_power=0.6)
-    state = AirState(-3.0, -3.0, -5.0)
+    state = AirState(-3.0, -3.0, -5.0, fed_v=-3.0)
     # The draught in force holds 60 K where 80 are wanted: heat ~ draught^0.6, so ln(80/60)/0.6 is missing.
     goal = -3.0 + math.log(80.0 / 60.0) / 0.6
     for _ in range(round(tau_s / dt_s)):
         hold = air.learn_hold(state, config, -6.0, 60.0, 80.0, 0.0, at_limit, dt_s)
-        state = AirState(hold, -3.0, -5.0)
+        state = AirState(hold, -3.0, -5.0, fed_v=-3.0)
     assert (state.hold_v + 3.0) / (goal + 3.0) == pytest.approx(1.0 - math.exp(-1.0), abs=0.004)
 
 

@@ -20,6 +20,7 @@ class AirState:
 
     high_v: the widest of late; closing_v: the largest closing of late (both forgotten with `closing_s`).
     lowered: the set point was lowered, and the pit has not come down to it yet.
+    fed_v: the draught of the last minutes (`closing_s`), which the fire's heat comes from.
     """
 
     hold_v: float
@@ -28,6 +29,7 @@ class AirState:
     high_v: float = OPEN_V
     closing_v: float = 0.0
     lowered: bool = False
+    fed_v: float = OPEN_V
 
 
 def floor(
@@ -61,17 +63,17 @@ def learn_hold(
     at_limit: bool,
     dt_s: float,
 ) -> float:
-    """What would hold the set point, from what the draught in force does now; the new hold_v.
+    """What would hold the set point, from what the draught of late does now; the new hold_v.
 
     rise_c: rise over ambient that the present heat would hold (fire.held_rise_c); wanted_rise_c: that of
-    the set point. Heat goes with draught to the power `heat_power`, so the draught in force is wrong by
-    ln(wanted / rise) / heat_power. Learned slowly, faster while the vents are at a limit: a floor that is
-    too high for this kettle must give way before the pit reaches the ceiling. While the pit falls slowly
-    (slope_c_per_s, over a minute) to a lower set point, the walls' heat is not taken for the fire's: nothing
-    less is learned.
+    the set point. Heat goes with draught to the power `heat_power`, and glowing coals answer it within
+    minutes, so the draught of late (fed_v) is wrong by ln(wanted / rise) / heat_power. Learned slowly, faster
+    while the vents are at a limit: a floor that is too high for this kettle must give way before the pit
+    reaches the ceiling. While the pit falls slowly (slope_c_per_s, over a minute) to a lower set point, the
+    walls' heat is not taken for the fire's: nothing less is learned.
     """
     wrong_v = math.log(max(wanted_rise_c, 5.0) / max(rise_c, 5.0)) / config.heat_power
-    target_v = state.applied_v + min(max(wrong_v, -1.0), 1.0)
+    target_v = state.fed_v + min(max(wrong_v, -1.0), 1.0)
     slowly = -config.by_walls_c_per_s < slope_c_per_s < -config.falling_c_per_s
     if state.lowered and slowly and target_v < state.hold_v:
         return state.hold_v
@@ -87,7 +89,8 @@ def moved(state: AirState, config: AirConfig, applied_v: float, floor_v: float, 
     lag_s = config.closing_s
     high_v = max(state.high_v + (applied_v - state.high_v) * dt_s / (lag_s + dt_s), applied_v)
     closing_v = max(state.closing_v * lag_s / (lag_s + dt_s), high_v - applied_v)
-    return AirState(state.hold_v, applied_v, floor_v, high_v, closing_v, state.lowered)
+    fed_v = state.fed_v + (applied_v - state.fed_v) * dt_s / (lag_s + dt_s)
+    return AirState(state.hold_v, applied_v, floor_v, high_v, closing_v, state.lowered, fed_v)
 
 
 def spare(

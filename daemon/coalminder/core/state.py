@@ -75,7 +75,7 @@ def initial(config: Config, now_s: float = 0.0) -> State:
         loop=LoopState(),
         response=ResponseState(),
         oscillation=OscillationState(),
-        air=AirState(air.level(config.loop.hold_opening, leak), shut_v, shut_v, shut_v),
+        air=AirState(air.level(config.loop.hold_opening, leak), shut_v, shut_v, shut_v, fed_v=shut_v),
         fire=FireState(fuel_kg=config.fire.charcoal_kg),
         safety=safety_initial(now_s),
         food=FoodState(),
