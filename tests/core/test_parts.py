@@ -186,7 +186,12 @@ def test_a_pit_on_its_way_down_to_a_lower_set_point_needs_no_shut_vents(
     """28 K to go: 23 min at 1.2 K a minute. Common practice: shut vents have a bed out in 20 to 30 min."""
     shut = air.shut_level(SPLIT)
     usual, lowered = AirState(-2.0, -2.0, -2.0), AirState(-2.0, -2.0, -2.0, lowered=True)
+    for _ in range(150):  # shut vents for some minutes put no coals out
+        lowered = air.moved(lowered, AirConfig(), -2.0, -2.0, 1.0)
     assert air.floor(usual, AirConfig(), shut, 28.0, slope_c_per_s) == shut
+    assert air.floor(lowered, AirConfig(), shut, 28.0, slope_c_per_s) == shut
+    for _ in range(60):
+        lowered = air.moved(lowered, AirConfig(), -2.0, -2.0, 1.0)
     floor_v = air.floor(lowered, AirConfig(), shut, 28.0, slope_c_per_s)
     assert (floor_v < -2.0 + math.log(0.25)) is shuts
 

@@ -19,7 +19,7 @@ class AirState:
     """hold_v: what holds the pit, learned slowly; applied_v: the draught in force; floor_v: its floor.
 
     high_v: the widest of late; closing_v: the largest closing of late (both forgotten with `closing_s`).
-    lowered: the set point was lowered, and the pit has not come down to it yet.
+    lowered: the set point was lowered, and the pit has not come down to it yet; lowered_s: for how long.
     fed_v: the draught of the last minutes (`closing_s`), which the fire's heat comes from.
     """
 
@@ -29,6 +29,7 @@ class AirState:
     high_v: float = OPEN_V
     closing_v: float = 0.0
     lowered: bool = False
+    lowered_s: float = 0.0
     fed_v: float = OPEN_V
 
 
@@ -41,14 +42,14 @@ def floor(
     The floor is a fraction of what holds the pit, so it suits a tight and a leaky kettle alike; it gives
     way as the excess grows, for a pit on its way to the ceiling matters more than a lively fire. It is higher
     on a slow way to a lower set point: heavy walls keep the pit up longer than coals live on so little. Nor
-    does it give way where the pit, as it falls now, will be down at a lower set point soon enough: shut vents
-    would have the coals out before the walls have cooled.
+    does it give way for long where the pit, as it falls now, will be down at a lower set point soon enough:
+    shut vents would have the coals out before the walls have cooled.
     """
     by_walls = state.lowered and slope_c_per_s > -config.by_walls_c_per_s
     frac = config.lowered_floor_frac if by_walls else config.floor_frac
     base = max(shut_v, state.hold_v + math.log(frac)) if config.floor_frac > 0.0 else shut_v
     give = (over_c - config.give_way_above_c) / (config.shut_above_c - config.give_way_above_c)
-    falls_c = -slope_c_per_s * config.down_within_s if state.lowered else 0.0
+    falls_c = -slope_c_per_s * config.down_within_s if state.lowered_s > config.shut_first_s else 0.0
     keep = falls_c / max(over_c, config.give_way_above_c)
     return base + (shut_v - base) * min(max(give, 0.0), 1.0) * (1.0 - min(max(keep, 0.0), 1.0))
 
@@ -90,7 +91,8 @@ def moved(state: AirState, config: AirConfig, applied_v: float, floor_v: float, 
     high_v = max(state.high_v + (applied_v - state.high_v) * dt_s / (lag_s + dt_s), applied_v)
     closing_v = max(state.closing_v * lag_s / (lag_s + dt_s), high_v - applied_v)
     fed_v = state.fed_v + (applied_v - state.fed_v) * dt_s / (lag_s + dt_s)
-    return AirState(state.hold_v, applied_v, floor_v, high_v, closing_v, state.lowered, fed_v)
+    lowered_s = state.lowered_s + dt_s if state.lowered else 0.0
+    return AirState(state.hold_v, applied_v, floor_v, high_v, closing_v, state.lowered, lowered_s, fed_v)
 
 
 def spare(

@@ -112,8 +112,9 @@ class AirConfig(Settings):
     shut. heat_power: heat of the fire ~ draught ^ heat_power (about 45 K per unit of v at 85 K over ambient).
     lowered_floor_frac: the floor while the pit comes down to a lower set point, until lowered_c over it, and
     no quicker than by_walls_c_per_s (2 K a minute), for then it is walls that keep it up; falling_c_per_s:
-    what counts as coming down. down_within_s: a pit that will be down at a lower set point within this, at
-    its present rate, needs no shut vents for it.
+    what counts as coming down. shut_first_s: on the way down the vents may shut for so
+    long at first, which brings a light kettle down quickly and no coals out (estimate); after that a pit that
+    will be down within down_within_s, at its present rate, needs no shut vents for it.
     """
 
     floor_frac: float = 0.35
@@ -122,6 +123,7 @@ class AirConfig(Settings):
     by_walls_c_per_s: float = 0.03
     falling_c_per_s: float = 0.001
     down_within_s: float = 1800.0
+    shut_first_s: float = 180.0
     hold_tau_s: float = 1800.0
     hold_limit_tau_s: float = 900.0
     heat_power: float = 0.6
