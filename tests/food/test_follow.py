@@ -928,6 +928,18 @@ def test_without_a_probe_it_is_told_when_to_measure_and_the_hour_comes() -> None
     assert "71 °C for 30 min" in next(r.text for r in cook.view.reminders if r.code == "measure")
 
 
+def test_with_a_probe_that_failed_it_is_told_all_the_same_when_to_measure() -> None:
+    """'Look at plug and cable' stood there for hours while the food dried out."""
+    failed = (("thick", ProbeFault(ProbeFaultKind.OPEN, "open")),)
+    cook = Cook(replace(PLAN, steps=SMOKED))
+    cook.run(60.0, 9.0)
+    for _ in range(5 * 3600 // 60):
+        cook.now_s += 60.0
+        cook.state, cook.view = follow(cook.state, cook.plan, 93.0, failed, (), cook.now_s)
+    assert not cook.view.core_measured
+    assert {"core_probe", "measure"} <= {r.code for r in cook.view.reminders}
+
+
 def test_late_loading_counts_as_warm_time() -> None:
     plan = replace(PLAN, ambient_c=22.0, steps=(PlanStep("load", "Load", "", 0.0, reported="loaded"),))
     cook = Cook(plan, loaded=False)

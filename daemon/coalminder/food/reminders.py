@@ -135,7 +135,8 @@ def reminders_of(
             out.append(Reminder("food_done", "The food is done: take it off and report 'off'."))
         elif state.doubt and not measured:
             out.append(Reminder("core_probe", state.doubt, "warn"))
-        elif not measured and state.fire and state.finish_s is not None and state.finish_s[1] <= now_s:
+        by_model = state.fire and state.finish_s is not None and state.finish_s[1] <= now_s
+        if by_model and not (state.done or measured):
             out.append(Reminder("measure", MEASURE.format(plan.done_rule.text)))
         if measured and _frozen(state):
             out.append(Reminder("frozen", FROZEN, "warn"))
