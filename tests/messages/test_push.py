@@ -243,17 +243,6 @@ def test_food_that_is_done_is_told_again_until_it_is_off_and_a_step_of_the_plan_
     assert not any(bridge.tick(float(now_s)) for now_s in range(600, 7200, 10))
 
 
-def test_what_the_broker_stored_of_the_food_waits_for_a_daemon_that_lives() -> None:
-    """'The food is done' of last week's cook is no reason to run."""
-    bridge = Bridge()
-    assert bridge.on_food("kettle", food(DONE), 0.0, stored=True) == []
-    assert [n.title for n in bridge.on_state("kettle", 5.0)] == ["kettle: The food is done"]
-    bridge = Bridge()
-    bridge.on_food("kettle", food(DONE), 0.0, stored=True)
-    assert bridge.on_food("kettle", None, 1.0) == []
-    assert bridge.on_state("kettle", 5.0) == []
-
-
 def test_who_wants_alarms_only_is_told_nothing_of_the_food() -> None:
     assert Bridge(PushRules(food=False)).on_food("kettle", food(DONE), 0.0) == []
 
@@ -331,17 +320,12 @@ def test_food_that_is_done_arrives_at_the_push_service(mosquitto: Mosquitto, rec
     options = LinkOptions(port=mosquitto.port)
     link = Link(options)
     link.start()
-    link.offer_part("food", food(DONE))
     wait_for(lambda: link.connected)
     bridge = PushBridge(options.named("push"), sender.send, PushRules(), every_grill=True)
-    bridge.start()  # what it finds is stored; it waits for the daemon's next state
+    bridge.start()
     wait_for(lambda: bridge._connection.connected)
-    wait_for(
-        lambda: (
-            link.offer(Decision(Phase.TENDING, 93.0, 0.0, 0.0), HEALTHY, time.monotonic(), time.time())
-            or receiver.bodies
-        )
-    )
+    link.offer_part("food", food(DONE))
+    wait_for(lambda: receiver.bodies)
     assert receiver.bodies[0]["title"] == "kettle: The food is done"
     assert receiver.bodies[0]["message"] == "Take it off and report 'off'."
     link.offer_part("food", food(RAW))
@@ -350,6 +334,32 @@ def test_food_that_is_done_arrives_at_the_push_service(mosquitto: Mosquitto, rec
     link.stop()
     bridge.stop()
     sender.stop()
+
+
+@pytest.mark.broker
+def test_done_food_of_the_last_cook_is_not_told_when_a_new_one_begins(mosquitto: Mosquitto) -> None:
+    """The Pi was unplugged with the food done; it boots for the next cook: broker, push, daemon."""
+    options = LinkOptions(port=mosquitto.port)
+    with Watcher(mosquitto) as broker:
+        last = food(DONE).model_dump_json()
+        broker.client.publish("coalminder/kettle/part/food", last, qos=1, retain=True)
+        broker.wait("coalminder/kettle/part/food")
+        told: list[str] = []
+        bridge = PushBridge(options.named("push"), lambda notice: told.append(notice.title), PushRules())
+        bridge.start()
+        wait_for(lambda: bridge._connection.connected)
+        link = Link(options)
+        link.start()
+        wait_for(lambda: link.connected)
+        new = Decision(Phase.COLD, 93.0, 0.0, 0.0)
+        for second in range(3):
+            link.offer(new, HEALTHY, float(second), time.time())
+            link.offer_part("food", FoodPart(stage="waiting", at_s=float(second)))
+        link.offer_part("food", food(Reminder(code="step_light", text="Light: outdoors")))
+        wait_for(lambda: "kettle: Light" in told)
+        assert told == ["kettle: Light"]
+        link.stop()
+        bridge.stop()
 
 
 @pytest.mark.broker

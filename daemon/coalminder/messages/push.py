@@ -59,7 +59,6 @@ class Bridge:
     _told_silent: set[str] = field(default_factory=set)
     _active: set[tuple[str, str]] = field(default_factory=set)
     _prompts: dict[str, Prompts] = field(default_factory=dict)
-    _stored: dict[str, FoodPart | None] = field(default_factory=dict)  # until its daemon shows that it lives
 
     def on_alarm(self, message: AlarmMessage, now_s: float) -> list[Notice]:
         """An alarm message came in, retained or fresh. `now_s`: any clock that only goes forward."""
@@ -91,22 +90,15 @@ class Bridge:
     def on_state(self, grill: str, now_s: float) -> list[Notice]:
         """A fresh state came: its control loop runs. One that hangs keeps its connection and says nothing."""
         self._heard_s[grill] = now_s
-        notices = []
         if grill in self._told_silent:
             self._told_silent.discard(grill)
-            notices.append(Notice(f"{grill}: the daemon is back", "It tends the grill again.", Priority.LOW))
-        if grill in self._stored:
-            notices += self.on_food(grill, self._stored.pop(grill), now_s)
-        return notices
+            return [Notice(f"{grill}: the daemon is back", "It tends the grill again.", Priority.LOW)]
+        return []
 
-    def on_food(self, grill: str, food: FoodPart | None, now_s: float, stored: bool = False) -> list[Notice]:
-        """The food of `grill`; None: none is followed. stored: from the broker's store, of any age."""
+    def on_food(self, grill: str, food: FoodPart | None, now_s: float) -> list[Notice]:
+        """A fresh word on the food of `grill`; None: none is followed."""
         if not self.rules.food:
             return []
-        if stored:
-            self._stored[grill] = food
-            return []
-        self._stored.pop(grill, None)
         return self._prompts.setdefault(grill, Prompts()).on_food(grill, food, now_s)
 
     def tick(self, now_s: float, hears: bool = True) -> list[Notice]:

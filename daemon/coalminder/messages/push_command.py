@@ -220,8 +220,10 @@ class PushBridge:
         if paho.topic_matches_sub(self._state, topic):
             return [] if message.retain else self._bridge.on_state(grill, now_s)
         if paho.topic_matches_sub(self._food, topic):
+            if message.retain:
+                return []  # last week's, perhaps; a daemon that lives says it anew every 10 s
             food = FoodPart.model_validate_json(payload) if payload else None
-            return self._bridge.on_food(grill, food, now_s, stored=message.retain)
+            return self._bridge.on_food(grill, food, now_s)
         if not payload:
             return []
         return self._bridge.on_alarm(AlarmMessage.model_validate_json(payload), now_s)
