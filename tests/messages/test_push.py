@@ -230,17 +230,100 @@ def test_what_stands_for_long_is_not_new_when_it_is_told_with_other_figures() ->
     assert bridge.on_food("kettle", food(ROTATE), 7200.0) == []
 
 
+def told_by(bridge: Bridge, from_s: int, to_s: int) -> dict[int, list[str]]:
+    """Titles by the time at which `tick` tells them."""
+    ticks = {now_s: bridge.tick(float(now_s)) for now_s in range(from_s, to_s, 10)}
+    return {now_s: [notice.title for notice in told] for now_s, told in ticks.items() if told}
+
+
 def test_food_that_is_done_is_told_again_until_it_is_off_and_a_step_of_the_plan_is_not() -> None:
     bridge = Bridge(PushRules(silent_s=1e9))
     bridge.on_food("kettle", food(ROTATE, DONE), 0.0)
-    again = {now_s: bridge.tick(float(now_s)) for now_s in range(0, 7200, 10)}
-    assert {now_s: [n.title for n in told] for now_s, told in again.items() if told} == {
+    assert told_by(bridge, 0, 7200) == {
         now_s: ["kettle: The food is done (again)"] for now_s in (900, 1800, 2700)
     }
     bridge = Bridge()
     bridge.on_food("kettle", food(DONE), 0.0)
     bridge.on_food("kettle", food(), 600.0)
-    assert not any(bridge.tick(float(now_s)) for now_s in range(600, 7200, 10))
+    assert not told_by(bridge, 600, 7200)
+
+
+def astray(shown_c: int) -> Reminder:
+    text = f"core probe shows {shown_c} °C, more than this food can be: is it in the middle of it?"
+    return Reminder(code="core_probe", text=text, level="warn")
+
+
+def test_a_probe_that_warms_where_it_should_not_be_is_told_once_and_not_with_each_degree() -> None:
+    """One that lay half out of the food brought 45 notices in three hours."""
+    bridge = Bridge()
+    told = [bridge.on_food("kettle", food(astray(40 + t // 5)), 10.0 * t) for t in range(200)]
+    assert [n.title for ns in told for n in ns] == [
+        "kettle: Core probe shows 42 °C, more than this food can be"
+    ]
+    assert not told_by(bridge, 2000, 9000)
+
+
+def test_what_is_wrong_for_a_moment_is_not_told() -> None:
+    """A hand moves the probe: it shows the air for as long as that takes."""
+    bridge = Bridge(PushRules(silent_s=1e9))
+    assert bridge.on_food("kettle", food(astray(80)), 0.0) == bridge.tick(100.0) == []
+    assert bridge.on_food("kettle", food(), 110.0) == bridge.tick(900.0) == []
+    assert bridge.on_food("kettle", food(astray(80)), 1000.0) == bridge.tick(1110.0) == []
+    assert len(bridge.tick(1120.0)) == 1
+
+
+COOL = Reminder(code="too_cool", text="The core will not reach 71 °C: feed the fire", level="warn")
+
+
+@pytest.mark.parametrize(
+    ("grill", "code", "told"),
+    [
+        ("kettle", "fire_out", 0),
+        ("kettle", "falling_with_vents_open", 0),
+        ("kettle", "board_hot", 1),
+        ("other", "fire_out", 1),
+    ],
+)
+def test_to_feed_the_fire_is_not_told_beside_the_alarm_that_it_dies(grill: str, code: str, told: int) -> None:
+    """'Unlit charcoal puts a dying bed out', says the alarm."""
+    bridge = Bridge(PushRules(silent_s=1e9))
+    bridge.on_alarm(message(grill=grill, code=code, priority="medium"), 0.0)
+    bridge.on_food("kettle", food(COOL), 10.0)
+    assert len(bridge.tick(200.0)) == told
+
+
+def test_each_piece_of_wood_is_told() -> None:
+    """Only temperatures change while a thing stands; other figures make it another thing."""
+    bridge = Bridge()
+    first, second = (
+        Reminder(code="step_wood", text=f"Wood, piece {n}: one piece on the coals") for n in (1, 2)
+    )
+    assert len(bridge.on_food("kettle", food(first), 0.0)) == 1
+    assert len(bridge.on_food("kettle", food(second), 60.0)) == 1
+
+
+def test_what_no_report_can_end_is_told_once_unless_it_is_dangerous() -> None:
+    """Whoever measured by hand cannot say so to the daemon."""
+    unmeasured = Reminder(code="not_done", text="Nobody measured here: unless you did, ...", level="warn")
+    bridge = Bridge(PushRules(silent_s=1e9))
+    assert len(bridge.on_food("kettle", food(unmeasured), 0.0)) == 1
+    assert not told_by(bridge, 0, 7200)
+    assert len(bridge.on_food("kettle", food(RAW), 7200.0)) == 1
+    assert sorted(told_by(bridge, 7200, 14400)) == [8100, 9000, 9900]
+
+
+@pytest.mark.parametrize(
+    ("text", "title", "body"),
+    [
+        ("thick: open: look at plug and cable", "Core probe thick: open", "Look at plug and cable"),
+        ("A core probe fell all at once: put its tip in", "A core probe fell all at once", "Put its tip in"),
+    ],
+)
+def test_the_title_says_what_is_wrong_with_a_core_probe(text: str, title: str, body: str) -> None:
+    bridge = Bridge()
+    bridge.on_food("kettle", food(Reminder(code="core_probe", text=text, level="warn")), 0.0)
+    (told,) = bridge.tick(120.0)
+    assert (told.title, told.body) == (f"kettle: {title}", body)
 
 
 def test_who_wants_alarms_only_is_told_nothing_of_the_food() -> None:

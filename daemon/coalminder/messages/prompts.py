@@ -5,77 +5,108 @@ Alarms (push.py) tell what is wrong; this tells what is due: turn the pieces, ta
 
 from __future__ import annotations
 
+from collections.abc import Set
 from dataclasses import dataclass, field
 
 from coalminder.messages.food_part import FoodPart, Reminder
 from coalminder.messages.notice import Notice, Priority
+from coalminder.units import reworded
 
 _LEVELS = {"warn": Priority.MEDIUM, "alarm": Priority.HIGH}
 _COOKED = frozenset({"food_done", "measure"})
 """Plain notes, but food that nobody takes off dries out."""
 _BY_ALARM = "clock_"
 """Limits are told by the alarms food_limit_near and food_limit_over."""
+_DYING = ("too_cool", frozenset({"fire_out", "falling_with_vents_open"}))
+"""A fire that dies is told by its alarms, with another remedy: unlit charcoal would put it out."""
+_IN_HAND = "not_done"
+"""Food that just came off can go back: told at once."""
+_PROBE = "core_probe"
+
+_Key = tuple[str, str]
 
 
 @dataclass(frozen=True, slots=True)
 class PromptRules:
-    """Times in s. gone_s: what comes back sooner is not news. repeat_s, repeat_times: for what is urgent."""
+    """Times in s. lasts_s: what is wrong for less is being seen to (a probe is moved, food comes off a fire
+    that was snuffed). gone_s: what comes back sooner is not news. repeat_s, repeat_times: for what is urgent.
+    """
 
+    lasts_s: float = 120.0
     gone_s: float = 600.0
     repeat_s: float = 900.0
     repeat_times: int = 3
 
 
 @dataclass(slots=True)
-class _Told:
+class _Asked:
     notice: Notice
     seen_s: float
     next_s: float
     left: int
+    told: bool = False
 
 
 @dataclass(slots=True)
 class Prompts:
-    """Remembers what was told of the food of one grill."""
+    """Remembers what was asked and told of the food of one grill."""
 
     rules: PromptRules = field(default_factory=PromptRules)
-    _asked: set[tuple[str, str]] = field(default_factory=set)  # by the last message
-    _told: dict[tuple[str, str], _Told] = field(default_factory=dict)
+    _stands: set[_Key] = field(default_factory=set)  # by the last message
+    _asked: dict[_Key, _Asked] = field(default_factory=dict)
 
-    def on_food(self, grill: str, food: FoodPart | None, now_s: float) -> list[Notice]:
-        """What the food asks for now; None: no food is followed. The notices for what is new of it."""
-        for key in self._asked:
-            self._told[key].seen_s = now_s  # it stood until this message
-        self._told = {k: told for k, told in self._told.items() if now_s - told.seen_s < self.rules.gone_s}
-        asked = {
-            (reminder.code, reminder.text): reminder
+    def on_food(self, grill: str, food: FoodPart | None, alarms: Set[str], now_s: float) -> list[Notice]:
+        """What the food asks for now; None: no food is followed. The notices for what is new of it.
+
+        alarms: codes of those whose condition holds.
+        """
+        for key in self._stands:
+            self._asked[key].seen_s = now_s  # it stood until this message
+        reminders = {
+            _key(reminder): reminder
             for reminder in (food.reminders if food else ())
-            if not reminder.code.startswith(_BY_ALARM)
+            if not (
+                reminder.code.startswith(_BY_ALARM) or (reminder.code == _DYING[0] and alarms & _DYING[1])
+            )
         }
-        news = []
-        for key, reminder in asked.items():
-            if key not in self._told:
-                notice = _notice(grill, reminder)
-                left = self.rules.repeat_times if notice.urgency is not Priority.LOW else 0
-                self._told[key] = _Told(notice, now_s, now_s + self.rules.repeat_s, left)
-                news.append(notice)
-        self._asked = set(asked)
-        return news
+        self._asked = {
+            key: asked
+            for key, asked in self._asked.items()
+            if now_s - asked.seen_s < self.rules.gone_s and (asked.told or key in reminders)
+        }
+        for key, reminder in reminders.items():
+            notice = _notice(grill, reminder)
+            if key in self._asked:
+                self._asked[key].notice = notice  # told again, it says how it is now
+                continue
+            urgent = notice.urgency is Priority.HIGH or reminder.code in _COOKED
+            waits_s = self.rules.lasts_s if reminder.level in _LEVELS and reminder.code != _IN_HAND else 0.0
+            left = 1 + (self.rules.repeat_times if urgent else 0)
+            self._asked[key] = _Asked(notice, now_s, now_s + waits_s, left)
+        self._stands = set(reminders)
+        return self.tick(now_s)
 
     def tick(self, now_s: float) -> list[Notice]:
-        """What is urgent and has not been done."""
+        """What has lasted, and what is urgent and has not been done."""
         due = []
-        for key in self._asked:
-            told = self._told[key]
-            if told.left > 0 and now_s >= told.next_s:
-                told.left -= 1
-                told.next_s = now_s + self.rules.repeat_s
-                due.append(told.notice.again())
+        for key, asked in self._asked.items():
+            if key in self._stands and asked.left > 0 and now_s >= asked.next_s:
+                due.append(asked.notice.again() if asked.told else asked.notice)
+                asked.left, asked.told = asked.left - 1, True
+                asked.next_s = now_s + self.rules.repeat_s
         return due
+
+
+def _key(reminder: Reminder) -> _Key:
+    """What makes a reminder another one: not a temperature in it, which changes while it stands."""
+    return reminder.code, reworded(reminder.text, lambda _found: "", "°C")
 
 
 def _notice(grill: str, reminder: Reminder) -> Notice:
     title, _, body = reminder.text.partition(": ")
+    if reminder.code == _PROBE and "core probe" not in title:  # 'thick: open: look at plug and cable'
+        name, _, body = reminder.text.rpartition(": ")
+        title = f"core probe {name}"
     urgency = Priority.MEDIUM if reminder.code in _COOKED else _LEVELS.get(reminder.level, Priority.LOW)
     first, rest = body[:1].upper(), body[1:]
     return Notice(f"{grill}: {title[:1].upper()}{title[1:]}", f"{first}{rest}" or "See the page.", urgency)

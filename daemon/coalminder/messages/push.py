@@ -99,7 +99,8 @@ class Bridge:
         """A fresh word on the food of `grill`; None: none is followed."""
         if not self.rules.food:
             return []
-        return self._prompts.setdefault(grill, Prompts()).on_food(grill, food, now_s)
+        alarms = {code for of, code in self._active if of == grill}
+        return self._prompts.setdefault(grill, Prompts()).on_food(grill, food, alarms, now_s)
 
     def tick(self, now_s: float, hears: bool = True) -> list[Notice]:
         """What became due; call it now and then. hears: there is a broker, so silence means something."""
