@@ -108,6 +108,8 @@ def test_daemon_publishes_everything_over_tls_and_phone_reads_it(setup: Setup) -
     with Watcher(("localhost", setup.tls_port), "coalminder/#", login=PHONE, ca_file=setup.ca_file) as phone:
         setup.offer(ALARM)
         setup.link.publish("coalminder/kettle/part/food", "{}", retain=True)
+        phone.wait("coalminder/kettle/alarm/fire_out")
+        setup.offer(ALARM)  # 'online' comes once the alarms are told
         for topic in ("availability", "state", "alarm/fire_out", "part/food"):
             phone.wait(f"coalminder/kettle/{topic}")
     with Watcher(setup.broker, "homeassistant/#", login=("hub", USERS["hub"])) as hub:

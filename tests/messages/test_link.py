@@ -23,6 +23,7 @@ from paho.mqtt.properties import Properties
 
 from coalminder.events import SetPoint, Snuff
 from coalminder.messages.connection import Connection
+from coalminder.messages.food_part import FoodPart
 from coalminder.messages.link import Link
 from coalminder.messages.options import LinkOptions
 from coalminder.messages.outbox import OutMessage
@@ -108,6 +109,41 @@ def test_who_sees_the_daemon_online_is_heard(mosquitto: Mosquitto, monkeypatch: 
             return bool(heard)
 
         wait_for(snuffed, 5.0, "the command")
+        link.stop()
+
+
+def known_when_online(hub: Watcher, link: Link, stage: str, *alarms: Alarm) -> dict[str, bytes]:
+    """What a hub has of each topic when the daemon of `link` tells it that it is there."""
+
+    def told() -> bool:
+        link.offer_part("food", FoodPart(stage=stage))
+        link.offer(decision(*alarms), HEALTHY, 0.0, time.time())
+        return any(m.payload == b"online" and not m.retain for m in list(hub.messages))
+
+    wait_for(told)
+    known = {}
+    for message in list(hub.messages):
+        known[message.topic.removeprefix("coalminder/kettle/")] = message.payload
+        if message.payload == b"online" and not message.retain:
+            break
+    return known
+
+
+def test_what_the_last_cook_left_is_replaced_before_the_daemon_says_online(mosquitto: Mosquitto) -> None:
+    """A hub shows what it has of a device as soon as that is available: an automation would tell of the
+    alarm, and of the food that was done, of the cook before.
+    """
+    for stage, alarms in (("resting", (alarm("fire_out"),)), ("waiting", ())):
+        link = Link(LinkOptions(host=mosquitto.host, port=mosquitto.port), alarm_codes=["fire_out"])
+        link.start()
+        wait_for(lambda link=link: link.connected)  # type: ignore[misc]
+        with Watcher(mosquitto, "coalminder/kettle/#") as hub:
+            known = known_when_online(hub, link, stage, *alarms)
+            assert json.loads(known["alarm/fire_out"])["active"] is bool(alarms)
+            assert json.loads(known["part/food"])["stage"] == stage
+            assert len(json.loads(known["state"])["alarms"]) == len(alarms)
+            link._connection._client._sock.close()  # type: ignore[union-attr]  # as a power cut would
+            wait_for(lambda hub=hub: hub.messages[-1].payload == b"offline")  # type: ignore[misc]
         link.stop()
 
 

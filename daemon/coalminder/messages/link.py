@@ -84,7 +84,7 @@ class Link:
         self._seq: dict[str, int] = {}  # of the last message on each alarm
         self._snapshot_due = False
         self._last_state: tuple[object, float] | None = None
-        self._said_online_s = 0.0  # monotonic
+        self._said_online_s: float | None = None  # on this connection (monotonic)
         self._late_states = 0
         self._last_late_s: float | None = None
         self._parts: dict[str, str] = {}
@@ -151,8 +151,7 @@ class Link:
                 self._publish_snapshot(now_s, utc_s)
             self._offer_state(decision, machine, now_s, utc_s, inputs)
             self._offer_parts()
-            if self.connected and time.monotonic() - self._said_online_s >= ONLINE_EVERY_S:
-                self._say_online()
+            self._offer_online()
         except Exception:  # telling must never stop tending
             log.exception("a step could not be told")
 
@@ -226,10 +225,18 @@ class Link:
             self._last_state = None
             self._parts_sent.clear()
             self._snapshot_due = True
-            self._say_online()
+            self._said_online_s = None
 
-    def _say_online(self) -> None:
-        self._said_online_s = time.monotonic()
+    def _offer_online(self) -> None:
+        """Say it after all else: who sees us online takes what is retained for what is so."""
+        said_s, now_s = self._said_online_s, time.monotonic()
+        if (
+            not self.connected
+            or self._snapshot_due
+            or (said_s is not None and now_s - said_s < ONLINE_EVERY_S)
+        ):
+            return
+        self._said_online_s = now_s
         self._connection.publish(self.topics.availability, ONLINE, qos=1, retain=True)
 
     def _note_alarms(self, alarms: tuple[Alarm, ...], now_s: float, utc_s: float) -> None:

@@ -71,11 +71,11 @@ class DeskMessenger:
         if self._announcer is not None:
             self._announcer.notice(inputs)
         if self._link is not None:
-            self._link.offer(decision, inputs.machine, now_s, utc_s, inputs)
             view = state.food.view
             if view is not self._food:
                 self._food = view
                 self._link.offer_part("food", FoodPart(root={"stage": view.stage} | to_plain(view)))
+            self._link.offer(decision, inputs.machine, now_s, utc_s, inputs)
 
     def take_events(self) -> tuple[Event, ...]:
         """Valid commands since the last step."""
