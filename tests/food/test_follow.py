@@ -940,6 +940,18 @@ def test_with_a_probe_that_failed_it_is_told_all_the_same_when_to_measure() -> N
     assert {"core_probe", "measure"} <= {r.code for r in cook.view.reminders}
 
 
+@pytest.mark.parametrize("steps", [(), ("loaded",), ("loaded", "off"), ("loaded", "off", "chilled")])
+def test_the_view_is_made_anew_every_ten_seconds_in_every_stage(steps: tuple[str, ...]) -> None:
+    """Push and hub take what comes no more for what is not so (docs/mqtt.md)."""
+    cook = Cook()
+    cook.run(20.0, 9.0)
+    for step in steps:
+        cook.run(20.0, 9.0, events=[FoodStep(step=step)])
+    before_s = cook.view.at_s
+    cook.state, cook.view = follow(cook.state, cook.plan, 93.0, (), (), cook.now_s + 10.0)
+    assert cook.view.at_s == before_s + 10.0
+
+
 def test_late_loading_counts_as_warm_time() -> None:
     plan = replace(PLAN, ambient_c=22.0, steps=(PlanStep("load", "Load", "", 0.0, reported="loaded"),))
     cook = Cook(plan, loaded=False)

@@ -265,8 +265,10 @@ def test_nothing_is_announced_before_the_probes_are_known(mosquitto: Mosquitto) 
 
 
 def test_a_state_that_comes_no_more_becomes_unknown_and_a_probe_keeps_its_identity() -> None:
-    reads_state = [c for c in COMPONENTS.values() if c.get("stat_t") == TOPICS.state and "cmd_t" not in c]
-    assert len(reads_state) > 8
+    regular = (TOPICS.state, TOPICS.part("food"))
+    reads_state = [c for c in COMPONENTS.values() if c.get("stat_t") in regular and "cmd_t" not in c]
+    assert {c["stat_t"] for c in reads_state} == set(regular)
+    assert len(reads_state) > 12
     assert all(component["exp_aft"] == 60 for component in reads_state)
     fewer = announcement(TOPICS, Described(foods=("thin",)))["cmps"]
     more = announcement(TOPICS, Described(foods=("thick", "thin")))["cmps"]

@@ -128,7 +128,7 @@ def _sensors(topics: Topics) -> dict[str, Component]:
 
 
 def _followed_food(topics: Topics) -> dict[str, Component]:
-    """What the daemon makes of the food. It comes on change alone, so it does not expire."""
+    """What the daemon makes of the food, every 10 s."""
     part = topics.part("food")
     texts = "value_json.reminders | default([]) | map(attribute='text') | list"
     core_c = "((value_json.core_c | round(1)) if (value_json.core_c | default(none)) is not none else none)"
@@ -137,9 +137,8 @@ def _followed_food(topics: Topics) -> dict[str, Component]:
     done = _binary(topics, "Food done", "value_json.done | default(false)")
     for component in (core, finish, done):
         component["stat_t"] = part
-        del component["exp_aft"]
     to_do = {
-        "p": "sensor", "name": "To do", "stat_t": part,
+        "p": "sensor", "name": "To do", "stat_t": part, "exp_aft": EXPIRES_S,
         "val_tpl": f"{{{{ ({texts} + ['nothing']) | first | truncate({MAX_STATE}) }}}}",
         "json_attr_t": part, "json_attr_tpl": f"{{{{ dict(all={texts}) | to_json }}}}",
     }  # fmt: skip
