@@ -943,7 +943,7 @@ def test_with_a_probe_that_failed_it_is_told_all_the_same_when_to_measure() -> N
 @pytest.mark.parametrize("steps", [(), ("loaded",), ("loaded", "off"), ("loaded", "off", "chilled")])
 def test_the_view_is_made_anew_every_ten_seconds_in_every_stage(steps: tuple[str, ...]) -> None:
     """Push and hub take what comes no more for what is not so (docs/mqtt.md)."""
-    cook = Cook()
+    cook = Cook(loaded=False)
     cook.run(20.0, 9.0)
     for step in steps:
         cook.run(20.0, 9.0, events=[FoodStep(step=step)])

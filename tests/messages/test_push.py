@@ -445,6 +445,51 @@ def test_done_food_of_the_last_cook_is_not_told_when_a_new_one_begins(mosquitto:
         bridge.stop()
 
 
+def test_a_stored_alarm_waits_for_a_state_that_agrees() -> None:
+    """'The fire is out' of the last cook, whose plug was pulled, is no news when the next one begins."""
+    bridge = Bridge()
+    assert bridge.on_alarm(message(), 0.0, stored=True) == []
+    assert bridge.on_availability("kettle", True, 1.0) == bridge.on_state("other", 2.0, {"fire_out"}) == []
+    (told,) = bridge.on_state("kettle", 3.0, {"fire_out", "board_hot"})
+    assert told.title == "kettle: The fire is out"
+    assert bridge.on_state("kettle", 4.0, {"fire_out"}) == []
+    bridge.on_alarm(message("normal", raised_utc=None), 5.0, stored=True)  # push was away when it ended
+    (over,) = bridge.on_state("kettle", 6.0, set())
+    assert over.title == "Over: kettle: The fire is out"
+
+    bridge.on_alarm(message(), 7.0, stored=True)
+    assert bridge.on_state("kettle", 8.0, set()) == []
+    assert bridge.on_state("kettle", 9.0, {"fire_out"}) == []  # its own message will come
+
+
+@pytest.mark.broker
+@pytest.mark.parametrize("burns", [True, False])
+def test_a_daemon_that_starts_does_not_have_told_the_alarms_of_the_last_cook(
+    mosquitto: Mosquitto, burns: bool
+) -> None:
+    told: list[str] = []
+    options = LinkOptions(port=mosquitto.port)
+    alarm = Alarm("fire_out", AlarmState.UNACKNOWLEDGED, Action.WARN, "high", True, 0.0, "Out", "Light")
+    with Watcher(mosquitto) as broker:
+        topic = "coalminder/kettle/alarm/fire_out"
+        broker.client.publish(topic, message(message="Of last week").model_dump_json(), qos=1, retain=True)
+        broker.wait(topic)
+        bridge = PushBridge(options.named("push"), lambda notice: told.append(notice.title), PushRules())
+        bridge.start()
+        wait_for(lambda: bridge._connection.connected)
+        link = Link(options, alarm_codes=["fire_out"])
+        link.start()
+        wait_for(lambda: link.connected)
+        now = Decision(Phase.COLD, 93.0, 0.0, 0.0, alarms=() if burns else (alarm,))
+        for second in range(3):
+            link.offer(now, HEALTHY, float(second), time.time())
+        link.offer_part("food", food(DONE))
+        wait_for(lambda: "kettle: The food is done" in told)
+        assert told[:-1] == ([] if burns else ["kettle: Out"])
+        link.stop()
+        bridge.stop()
+
+
 @pytest.mark.broker
 def test_an_old_word_of_a_daemon_is_no_sign_of_life(mosquitto: Mosquitto) -> None:
     told: list[str] = []
@@ -520,7 +565,12 @@ def test_the_program_sends_a_test_notice_and_listens(mosquitto: Mosquitto, recei
             topic = "coalminder/kettle/alarm/fire_out"
             grill.client.publish(topic, b"not an alarm", qos=1, retain=True)
             grill.client.publish(topic, message().model_dump_json(), qos=1, retain=True)
-            wait_for(lambda: len(receiver.bodies) >= 2)
+
+            def told() -> bool:
+                grill.client.publish("coalminder/kettle/state", b'{"alarms":["fire_out"]}')
+                return len(receiver.bodies) >= 2
+
+            wait_for(told)
     finally:
         running.terminate()
     assert running.wait(10) == 0
@@ -545,13 +595,20 @@ def test_who_reads_the_page_in_fahrenheit_is_told_in_fahrenheit(
         sys.executable, "-m", "coalminder.cli", "push", "--config", str(config), "--broker", mosquitto.url,
         "--to", receiver.url, *(("--units", units) if units else ()),
     ]  # fmt: skip
-    near = message(message="Cooked food 10 to 57 °C", remedy="Keep it 10 to 57 °C no longer")
+    near = message(
+        code="food_limit_near", message="Cooked food 10 to 57 °C", remedy="Keep it 10 to 57 °C no longer"
+    )
     with Watcher(mosquitto, ()) as grill:
         topic = "coalminder/kettle/alarm/food_limit_near"
         grill.client.publish(topic, near.model_dump_json(), qos=1, retain=True)
         running = subprocess.Popen(words)
         try:
-            wait_for(lambda: bool(receiver.bodies), 20.0)
+
+            def told() -> bool:
+                grill.client.publish("coalminder/kettle/state", b'{"alarms":["food_limit_near"]}')
+                return bool(receiver.bodies)
+
+            wait_for(told, 20.0)
         finally:
             running.terminate()
             running.wait(10)

@@ -7,7 +7,7 @@ falls silent is told as well: nobody else would notice.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Set
 from dataclasses import dataclass, field
 
 from coalminder.messages.food_part import FoodPart
@@ -58,11 +58,19 @@ class Bridge:
     _heard_s: dict[str, float] = field(default_factory=dict)  # a sign of life of each grill's daemon
     _told_silent: set[str] = field(default_factory=set)
     _active: set[tuple[str, str]] = field(default_factory=set)
+    _stored: dict[tuple[str, str], AlarmMessage] = field(default_factory=dict)
     _prompts: dict[str, Prompts] = field(default_factory=dict)
 
-    def on_alarm(self, message: AlarmMessage, now_s: float) -> list[Notice]:
-        """An alarm message came in, retained or fresh. `now_s`: any clock that only goes forward."""
+    def on_alarm(self, message: AlarmMessage, now_s: float, stored: bool = False) -> list[Notice]:
+        """An alarm message came in. `now_s`: any clock that only goes forward.
+
+        stored: from the broker's store, of any age; it waits for a state that agrees.
+        """
         where = (message.grill, message.code)
+        if stored:
+            self._stored[where] = message
+            return []
+        self._stored.pop(where, None)
         state = AlarmState(message.state)
         known = self._open.get(where)
         (self._active.add if message.active else self._active.discard)(where)
@@ -87,13 +95,22 @@ class Bridge:
         self._heard_s.setdefault(grill, now_s)
         return []
 
-    def on_state(self, grill: str, now_s: float) -> list[Notice]:
-        """A fresh state came: its control loop runs. One that hangs keeps its connection and says nothing."""
+    def on_state(self, grill: str, now_s: float, alarms: Set[str] | None = None) -> list[Notice]:
+        """A fresh state came: its control loop runs. One that hangs keeps its connection and says nothing.
+
+        alarms: codes of those that are not normal; None: not said.
+        """
         self._heard_s[grill] = now_s
+        notices = []
         if grill in self._told_silent:
             self._told_silent.discard(grill)
-            return [Notice(f"{grill}: the daemon is back", "It tends the grill again.", Priority.LOW)]
-        return []
+            notices.append(Notice(f"{grill}: the daemon is back", "It tends the grill again.", Priority.LOW))
+        if alarms is not None:
+            for where in [where for where in self._stored if where[0] == grill]:
+                message = self._stored.pop(where)
+                if (message.state != AlarmState.NORMAL.value) is (message.code in alarms):
+                    notices += self.on_alarm(message, now_s)
+        return notices
 
     def on_food(self, grill: str, food: FoodPart | None, now_s: float) -> list[Notice]:
         """A fresh word on the food of `grill`; None: none is followed."""

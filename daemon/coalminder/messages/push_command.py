@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import urlsplit
 
 import paho.mqtt.client as paho
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
 
 from coalminder.errors import UserError
 from coalminder.messages.connection import Connection
@@ -218,7 +218,7 @@ class PushBridge:
                 grill, payload == ONLINE.encode() and not message.retain, now_s
             )
         if paho.topic_matches_sub(self._state, topic):
-            return [] if message.retain else self._bridge.on_state(grill, now_s)
+            return [] if message.retain else self._bridge.on_state(grill, now_s, _alarms_in(payload))
         if paho.topic_matches_sub(self._food, topic):
             if message.retain:
                 return []  # last week's, perhaps; a daemon that lives says it anew every 10 s
@@ -226,7 +226,22 @@ class PushBridge:
             return self._bridge.on_food(grill, food, now_s)
         if not payload:
             return []
-        return self._bridge.on_alarm(AlarmMessage.model_validate_json(payload), now_s)
+        alarm = AlarmMessage.model_validate_json(payload)
+        return self._bridge.on_alarm(alarm, now_s, stored=message.retain)
+
+
+def _alarms_in(state: bytes | bytearray) -> frozenset[str] | None:
+    """Codes of the alarms in a state message; None when it cannot be read (a sign of life as well)."""
+    try:
+        return frozenset(_Alarms.model_validate_json(state).alarms)
+    except ValidationError:
+        return None
+
+
+class _Alarms(BaseModel):
+    """What is read of a state."""
+
+    alarms: tuple[str, ...]
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
