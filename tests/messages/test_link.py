@@ -18,6 +18,7 @@ from pathlib import Path
 import paho.mqtt.client as paho
 import pytest
 from brokers import OPEN, Mosquitto, Watcher, free_port, wait_for
+from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
@@ -145,6 +146,40 @@ def test_what_the_last_cook_left_is_replaced_before_the_daemon_says_online(mosqu
             link._connection._client._sock.close()  # type: ignore[union-attr]  # as a power cut would
             wait_for(lambda hub=hub: hub.messages[-1].payload == b"offline")  # type: ignore[misc]
         link.stop()
+
+
+def test_words_on_the_food_take_no_place_from_an_alarm_in_the_queue_of_a_phone_asleep(
+    tmp_path: Path,
+) -> None:
+    """The food is told every 10 s: in 14 h that fills the 5000 places, and mosquitto drops what is new."""
+    keeps = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    keeps.SessionExpiryInterval = 86_400
+    heard: list[str] = []
+
+    def connect(broker: Mosquitto) -> paho.Client:
+        phone = paho.Client(CallbackAPIVersion.VERSION2, "phone", protocol=paho.MQTTv5)
+        phone.on_message = lambda _c, _u, message: heard.append(message.topic)
+        phone.connect(broker.host, broker.port, clean_start=False, properties=keeps)
+        phone.loop_start()
+        return phone
+
+    with strict(tmp_path, "max_queued_messages 50\n") as (broker, link):
+        phone = connect(broker)
+        subscribed = threading.Event()
+        phone.on_subscribe = lambda *_: subscribed.set()
+        phone.subscribe("coalminder/#", qos=1)
+        assert subscribed.wait(5.0)
+        phone.disconnect()
+        phone.loop_stop()
+        with Watcher(broker, "coalminder/kettle/alarm/+") as awake:
+            for second in range(0, 2000, 10):
+                link.offer_part("food", FoodPart(stage="cooking", at_s=float(second)))
+            link.offer(decision(alarm("fire_out")), HEALTHY, 0.0, time.time())
+            awake.wait("#")
+        phone = connect(broker)
+        wait_for(lambda: "coalminder/kettle/alarm/fire_out" in heard, 5.0, "the alarm")
+        phone.disconnect()
+        phone.loop_stop()
 
 
 def read(message: object) -> dict[str, object]:

@@ -130,7 +130,7 @@ def _operations() -> dict[str, Any]:
         ("state", 0, True),
         ("stateLate", 1, False),
         ("alarm", 1, True),
-        ("food", 1, True),
+        ("food", 0, True),
     ):
         found[f"send_{channel}"] = {
             "action": "send",

@@ -302,5 +302,6 @@ class Link:
         for name, body in self._parts.items():
             if not self.connected or self._parts_sent.get(name) == body:
                 continue
-            if self._connection.publish(self.topics.part(name), body, qos=1, retain=True) is not None:
+            # QoS 1 would fill the queue of a phone asleep: what comes every 10 s is soon there again
+            if self._connection.publish(self.topics.part(name), body, retain=True) is not None:
                 self._parts_sent[name] = body
