@@ -164,6 +164,20 @@ def test_food_templates_read_what_the_daemon_tells_of_the_food() -> None:
     assert attributes == {"all": [long.text, done.text]}
 
 
+def test_what_cannot_wait_is_the_first_to_do() -> None:
+    """Food that came off raw: 'Chill what is left' came first, and 'Put it back' was an attribute."""
+    steps = (
+        Reminder("step_store", "Chill what is left: flat on trays"),
+        Reminder("step_serve", "Serve: hot"),
+    )
+    warm = Reminder("clock_standing", "cooked food between 10 and 57 °C: 9 min left", "warn")
+    raw = Reminder("not_done", "It came off before the rule was met: put it back.", "alarm")
+    told = food_json(FoodView(stage="resting", reminders=(*steps, warm, raw)))
+    assert render(COMPONENTS["to_do"]["val_tpl"], told) == raw.text
+    attributes = json.loads(render(COMPONENTS["to_do"]["json_attr_tpl"], told))
+    assert attributes == {"all": [raw.text, warm.text, *(step.text for step in steps)]}
+
+
 def test_a_fire_that_burns_next_to_nothing_is_not_said_to_last_for_years() -> None:
     """A bed just lit, or snuffed: one such figure spoils a hub's graph and its long-term statistics."""
     told = estimate(FireState(fuel_kg=2.0, burn_kg_per_s=1e-11, known=True))

@@ -130,7 +130,10 @@ def _sensors(topics: Topics) -> dict[str, Component]:
 def _followed_food(topics: Topics) -> dict[str, Component]:
     """What the daemon makes of the food, every 10 s."""
     part = topics.part("food")
-    texts = "value_json.reminders | default([]) | map(attribute='text') | list"
+    asked = "value_json.reminders | default([])"
+    first, then = (f"{asked} | selectattr('level', 'eq', '{level}') | list" for level in ("alarm", "warn"))
+    last = f"{asked} | rejectattr('level', 'in', ['alarm', 'warn']) | list"
+    texts = f"({first} + {then} + {last}) | map(attribute='text') | list"
     core_c = "((value_json.core_c | round(1)) if (value_json.core_c | default(none)) is not none else none)"
     core = _sensor(topics, "Food core", core_c, "°C", "temperature")
     finish = _sensor(topics, "Food done in", "value_json.finish_min | default(none)", "min", "duration")
