@@ -312,6 +312,13 @@ def test_what_no_report_can_end_is_told_once_unless_it_is_dangerous() -> None:
     assert sorted(told_by(bridge, 7200, 14400)) == [8100, 9000, 9900]
 
 
+def test_that_food_is_on_and_not_reported_is_told_again() -> None:
+    """Its limits run and nobody minds them."""
+    bridge = Bridge(PushRules(silent_s=1e9))
+    bridge.on_food("kettle", food(Reminder(code="not_reported", text="Report 'loaded'.", level="warn")), 0.0)
+    assert sorted(told_by(bridge, 0, 7200)) == [120, 1020, 1920, 2820]
+
+
 @pytest.mark.parametrize(
     ("text", "title", "body"),
     [

@@ -15,6 +15,8 @@ from coalminder.units import reworded
 _LEVELS = {"warn": Priority.MEDIUM, "alarm": Priority.HIGH}
 _COOKED = frozenset({"food_done", "measure"})
 """Plain notes, but food that nobody takes off dries out."""
+_REPEATED = _COOKED | {"not_reported"}
+"""Told again although no alarm: of food that was not reported nobody minds the limits."""
 _BY_ALARM = "clock_"
 """Limits are told by the alarms food_limit_near and food_limit_over."""
 _DYING = ("too_cool", frozenset({"fire_out", "falling_with_vents_open"}))
@@ -79,7 +81,7 @@ class Prompts:
             if key in self._asked:
                 self._asked[key].notice = notice  # told again, it says how it is now
                 continue
-            urgent = notice.urgency is Priority.HIGH or reminder.code in _COOKED
+            urgent = notice.urgency is Priority.HIGH or reminder.code in _REPEATED
             waits_s = self.rules.lasts_s if reminder.level in _LEVELS and reminder.code != _IN_HAND else 0.0
             left = 1 + (self.rules.repeat_times if urgent else 0)
             self._asked[key] = _Asked(notice, now_s, now_s + waits_s, left)
