@@ -77,7 +77,7 @@ class ResponseConfig(Settings):
     """
 
     adapt: bool = True
-    usual_s: float = 13.0
+    usual_s: float = 12.0
     longest_s: float = 240.0
     smoothing_times: float = 2.0
     sure_s: float = 30.0
