@@ -1,4 +1,4 @@
-"""One message to a person, on its way to a push service."""
+"""One message to a person, on its way to a push service, and when it is told."""
 
 from __future__ import annotations
 
@@ -22,6 +22,20 @@ class Notice:
     body: str
     urgency: Priority
 
-    def again(self) -> Notice:
-        """The same, told once more."""
-        return replace(self, title=f"{self.title} (again)")
+
+@dataclass(slots=True)
+class Standing:
+    """A notice of what stands: due at `next_s`, `left` times. told: it was told before."""
+
+    notice: Notice
+    next_s: float
+    left: int
+    told: bool = False
+
+    def due(self, now_s: float, repeat_s: float) -> list[Notice]:
+        """The notice, if it is to be told now; the next time is `repeat_s` later."""
+        if self.left <= 0 or now_s < self.next_s:
+            return []
+        notice = replace(self.notice, title=f"{self.notice.title} (again)") if self.told else self.notice
+        self.left, self.told, self.next_s = self.left - 1, True, now_s + repeat_s
+        return [notice]

@@ -9,7 +9,7 @@ from collections.abc import Set
 from dataclasses import dataclass, field
 
 from coalminder.messages.food_part import FoodPart, Reminder
-from coalminder.messages.notice import Notice, Priority
+from coalminder.messages.notice import Notice, Priority, Standing
 from coalminder.units import reworded
 
 _LEVELS = {"warn": Priority.MEDIUM, "alarm": Priority.HIGH}
@@ -42,11 +42,8 @@ class PromptRules:
 
 @dataclass(slots=True)
 class _Asked:
-    notice: Notice
+    standing: Standing
     seen_s: float
-    next_s: float
-    left: int
-    told: bool = False
 
 
 @dataclass(slots=True)
@@ -74,29 +71,28 @@ class Prompts:
         self._asked = {
             key: asked
             for key, asked in self._asked.items()
-            if now_s - asked.seen_s < self.rules.gone_s and (asked.told or key in reminders)
+            if now_s - asked.seen_s < self.rules.gone_s and (asked.standing.told or key in reminders)
         }
         for key, reminder in reminders.items():
             notice = _notice(grill, reminder)
             if key in self._asked:
-                self._asked[key].notice = notice  # told again, it says how it is now
+                self._asked[key].standing.notice = notice  # told again, it says how it is now
                 continue
             urgent = notice.urgency is Priority.HIGH or reminder.code in _REPEATED
             waits_s = self.rules.lasts_s if reminder.level in _LEVELS and reminder.code != _IN_HAND else 0.0
             left = 1 + (self.rules.repeat_times if urgent else 0)
-            self._asked[key] = _Asked(notice, now_s, now_s + waits_s, left)
+            self._asked[key] = _Asked(Standing(notice, now_s + waits_s, left), now_s)
         self._stands = set(reminders)
         return self.tick(now_s)
 
     def tick(self, now_s: float) -> list[Notice]:
         """What has lasted, and what is urgent and has not been done."""
-        due = []
-        for key, asked in self._asked.items():
-            if key in self._stands and asked.left > 0 and now_s >= asked.next_s:
-                due.append(asked.notice.again() if asked.told else asked.notice)
-                asked.left, asked.told = asked.left - 1, True
-                asked.next_s = now_s + self.rules.repeat_s
-        return due
+        return [
+            notice
+            for key, asked in self._asked.items()
+            if key in self._stands
+            for notice in asked.standing.due(now_s, self.rules.repeat_s)
+        ]
 
 
 def _key(reminder: Reminder) -> _Key:

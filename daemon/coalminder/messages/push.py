@@ -11,7 +11,7 @@ from collections.abc import Iterable, Set
 from dataclasses import dataclass, field
 
 from coalminder.messages.food_part import FoodPart
-from coalminder.messages.notice import Notice, Priority
+from coalminder.messages.notice import Notice, Priority, Standing
 from coalminder.messages.payloads import AlarmMessage
 from coalminder.messages.prompts import Prompts
 from coalminder.values import AlarmState
@@ -43,10 +43,8 @@ class PushRules:
 class _Open:
     """An alarm that was told and waits for an answer."""
 
-    notice: Notice
+    standing: Standing
     message: AlarmMessage
-    next_s: float
-    left: int
 
 
 @dataclass(slots=True)
@@ -77,16 +75,17 @@ class Bridge:
         if state in ASKS and Priority[message.priority.upper()] >= self.rules.at_least:
             notice = _raised(message)
             if known is not None and _adds_nothing(known.message, message):
-                known.message, known.notice = message, notice  # told again, it says what is left
+                known.message, known.standing.notice = message, notice  # told again, it says what is left
                 return []  # a repeat, a retained copy, or one that is latched now
             left = self.rules.repeat_times if notice.urgency is Priority.HIGH else 0
-            self._open[where] = _Open(notice, message, now_s + self.rules.repeat_s, left)
+            told = Standing(notice, now_s + self.rules.repeat_s, left, told=True)
+            self._open[where] = _Open(told, message)
             return [notice]
         if known is None:
             return []
         del self._open[where]
         worse = (message.grill, WORSE.get(message.code, "")) in self._active
-        return [_over(message, known.notice)] if state in OVER and not worse else []
+        return [_over(message, known.standing.notice)] if state in OVER and not worse else []
 
     def on_availability(self, grill: str, online: bool, now_s: float) -> list[Notice]:
         """The daemon of `grill` came or went."""
@@ -124,14 +123,8 @@ class Bridge:
         if not hears:
             self._heard_s.update((grill, now_s) for grill in self._heard_s)
         asked = [notice for prompts in self._prompts.values() for notice in prompts.tick(now_s)]
-        return [*self._repeats(now_s), *asked, *self._silences(now_s)]
-
-    def _repeats(self, now_s: float) -> Iterable[Notice]:
-        for entry in self._open.values():
-            if entry.left > 0 and now_s >= entry.next_s:
-                entry.left -= 1
-                entry.next_s = now_s + self.rules.repeat_s
-                yield entry.notice.again()
+        again = [n for one in self._open.values() for n in one.standing.due(now_s, self.rules.repeat_s)]
+        return [*again, *asked, *self._silences(now_s)]
 
     def _silences(self, now_s: float) -> Iterable[Notice]:
         for grill, heard_s in self._heard_s.items():
