@@ -101,13 +101,15 @@ def _components(topics: Topics, described: Described) -> dict[str, Component]:
 def _temperatures(topics: Topics, described: Described) -> dict[str, Component]:
     names = {"pit": "Pit", "pit_2": "Second pit probe", "dome": "Dome", "ambient": "Ambient"}
     shown = [key for key in names if key == "pit" or key in described.others]
-    found = {key: _sensor(topics, names[key], f"value_json.{key}_c", "°C", "temperature") for key in shown}
+    found = {
+        key: _sensor(topics.state, names[key], f"value_json.{key}_c", "°C", "temperature") for key in shown
+    }
     for number, food in enumerate(described.foods):
         chosen = f"value_json.foods | selectattr('name', 'eq', '{_quoted(food)}')"
         value = f"{chosen} | map(attribute='temp_c') | first"
         # by its name: a number would hand one probe's history to another
         key = f"food_{food}" if is_name(food) else f"food_{number + 1}"
-        found[key] = _sensor(topics, food, value, "°C", "temperature")
+        found[key] = _sensor(topics.state, food, value, "°C", "temperature")
     return found
 
 
@@ -118,12 +120,14 @@ def _sensors(topics: Topics) -> dict[str, Component]:
     }  # fmt: skip
     return {
         "phase": phase,
-        "lower": _sensor(topics, "Lower vent", "(value_json.lower_frac * 100) | round(1)", "%"),
-        "upper": _sensor(topics, "Upper vent", "(value_json.upper_frac * 100) | round(1)", "%"),
-        "heat": _sensor(topics, "Heat of the fire", "value_json.fire.heat_w", "W", "power"),
-        "fuel_left": _sensor(topics, "Charcoal lasts", "value_json.fire.fuel_left_min", "min", "duration"),
-        "in_band": _binary(topics, "Pit in the band", "value_json.in_band"),
-        "lid_off": _binary(topics, "Lid off", "value_json.lid_off", "opening"),
+        "lower": _sensor(topics.state, "Lower vent", "(value_json.lower_frac * 100) | round(1)", "%"),
+        "upper": _sensor(topics.state, "Upper vent", "(value_json.upper_frac * 100) | round(1)", "%"),
+        "heat": _sensor(topics.state, "Heat of the fire", "value_json.fire.heat_w", "W", "power"),
+        "fuel_left": _sensor(
+            topics.state, "Charcoal lasts", "value_json.fire.fuel_left_min", "min", "duration"
+        ),
+        "in_band": _binary(topics.state, "Pit in the band", "value_json.in_band"),
+        "lid_off": _binary(topics.state, "Lid off", "value_json.lid_off", "opening"),
     }
 
 
@@ -135,11 +139,9 @@ def _followed_food(topics: Topics) -> dict[str, Component]:
     last = f"{asked} | rejectattr('level', 'in', ['alarm', 'warn']) | list"
     texts = f"({first} + {then} + {last}) | map(attribute='text') | list"
     core_c = "((value_json.core_c | round(1)) if (value_json.core_c | default(none)) is not none else none)"
-    core = _sensor(topics, "Food core", core_c, "°C", "temperature")
-    finish = _sensor(topics, "Food done in", "value_json.finish_min | default(none)", "min", "duration")
-    done = _binary(topics, "Food done", "value_json.done | default(false)")
-    for component in (core, finish, done):
-        component["stat_t"] = part
+    core = _sensor(part, "Food core", core_c, "°C", "temperature")
+    finish = _sensor(part, "Food done in", "value_json.finish_min | default(none)", "min", "duration")
+    done = _binary(part, "Food done", "value_json.done | default(false)")
     to_do = {
         "p": "sensor", "name": "To do", "stat_t": part, "exp_aft": EXPIRES_S,
         "val_tpl": f"{{{{ ({texts} + ['nothing']) | first | truncate({MAX_STATE}) }}}}",
@@ -148,12 +150,12 @@ def _followed_food(topics: Topics) -> dict[str, Component]:
     return {"food_core": core, "food_done_in": finish, "food_done": done, "to_do": to_do}
 
 
-def _sensor(topics: Topics, name: str, value: str, unit: str, device_class: str = "") -> Component:
+def _sensor(topic: str, name: str, value: str, unit: str, device_class: str = "") -> Component:
     # 'None' is the hub's word for 'unknown': a lost probe must not keep its last number.
     return {
         "p": "sensor",
         "name": name,
-        "stat_t": topics.state,
+        "stat_t": topic,
         "val_tpl": f"{{% set v = {value} %}}{{{{ v if v is not none else 'None' }}}}",
         "unit_of_meas": unit,
         "stat_cla": "measurement",
@@ -162,11 +164,11 @@ def _sensor(topics: Topics, name: str, value: str, unit: str, device_class: str 
     }
 
 
-def _binary(topics: Topics, name: str, value: str, device_class: str = "") -> Component:
+def _binary(topic: str, name: str, value: str, device_class: str = "") -> Component:
     return {
         "p": "binary_sensor",
         "name": name,
-        "stat_t": topics.state,
+        "stat_t": topic,
         "val_tpl": f"{{{{ 'ON' if {value} else 'OFF' }}}}",
         "exp_aft": EXPIRES_S,
         **({"dev_cla": device_class} if device_class else {}),
