@@ -32,7 +32,7 @@ from coalminder.messages.options import LinkOptions
 from coalminder.messages.topics import Topics
 from coalminder.messages.views import alarm_message, normal_message, state_message
 from coalminder.safety.faults import FAULTS
-from coalminder.service.assemble import FoodPart
+from coalminder.service.assemble import FoodSent
 from coalminder.values import (
     HEALTHY,
     Action,
@@ -146,7 +146,7 @@ def test_templates_read_the_state_message(key: str, expected: str) -> None:
 
 
 def food_json(view: FoodView) -> str:
-    return FoodPart(root={"stage": view.stage} | to_plain(view)).model_dump_json()
+    return FoodSent(root={"stage": view.stage} | to_plain(view)).model_dump_json()
 
 
 def test_food_templates_read_what_the_daemon_tells_of_the_food() -> None:

@@ -13,12 +13,12 @@ from coalminder.core import Config, initial, step
 from coalminder.errors import SettingsError, UserError
 from coalminder.events import Snuff
 from coalminder.journal import store
-from coalminder.messages.food_part import FoodPart as SeenFood
+from coalminder.messages.food_part import FoodPart
 from coalminder.messages.options import LinkOptions
 from coalminder.probes.guard import GuardState, guard
 from coalminder.safety.faults import BY_CODE
 from coalminder.safety.limits import Limits
-from coalminder.service.assemble import DeskMessenger, FoodPart
+from coalminder.service.assemble import DeskMessenger, FoodSent
 from coalminder.service.command import _clock_words
 from coalminder.service.machine import begun_in_this_boot, count_restarts, forget_starts
 from coalminder.service.tender import blind_s
@@ -147,6 +147,6 @@ def test_todays_food_takes_the_place_of_yesterdays_at_once() -> None:
         messenger.offer(decision, inputs, state, float(second), UTC_S + second)
     (name, part), *_ = link.given
     assert name == "food"
-    assert isinstance(part, FoodPart)
+    assert isinstance(part, FoodSent)
     assert part.root["stage"] == "waiting"
-    assert SeenFood.model_validate(part.root).stage == "waiting"
+    assert FoodPart.model_validate(part.root).stage == "waiting"

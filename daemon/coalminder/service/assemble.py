@@ -27,7 +27,7 @@ from coalminder.service.machine import MachineWatch
 from coalminder.values import Decision, Inputs, Outcome
 
 
-class FoodPart(RootModel[dict[str, Any]]):
+class FoodSent(RootModel[dict[str, Any]]):
     """The food's view as a part of the topic tree; the fields are those of food.foodstate.FoodView.
 
     The stage is always there; others that are as in a fresh view are left out.
@@ -74,7 +74,7 @@ class DeskMessenger:
             view = state.food.view
             if view is not self._food:
                 self._food = view
-                self._link.offer_part("food", FoodPart(root={"stage": view.stage} | to_plain(view)))
+                self._link.offer_part("food", FoodSent(root={"stage": view.stage} | to_plain(view)))
             self._link.offer(decision, inputs.machine, now_s, utc_s, inputs)
 
     def take_events(self) -> tuple[Event, ...]:
