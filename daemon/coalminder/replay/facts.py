@@ -12,7 +12,7 @@ from coalminder.core.config import Config
 from coalminder.food.doneness import SIX_D_MIN, lethality_min
 from coalminder.journal import AlarmChange, Step
 from coalminder.replay.fopdt import Floats
-from coalminder.replay.series import Series
+from coalminder.replay.series import Series, lit_row
 from coalminder.safety.faults import BY_CODE
 from coalminder.values import Phase
 
@@ -80,18 +80,13 @@ def facts(series: Series, config: Config) -> Facts:
         peak_c=float(np.nanmax(series.pit_c)) if np.isfinite(series.pit_c).any() else None,
         lowest_c=float(pit.min()) if len(pit) else None,
         travel=float(np.nansum(np.abs(np.diff(series.lower)))),
-        settled_after_s=None if after is None else after - _lit_s(series),
+        settled_after_s=None if after is None else after - float(series.time_s[lit_row(series)]),
         phases=phases,
         lid_lifts=tuple(
             s for s in spans(["off" if x else "" for x in series.lid_off], series.time_s) if s.label
         ),
         food=food_facts(series.time_s, series.food_c, series.longest_gap_s),
     )
-
-
-def _lit_s(series: Series) -> float:
-    """When the fire was lit; the start of a record that begins with a fire."""
-    return float(series.time_s[np.argmax(series.phase != Phase.COLD.value)])
 
 
 def _held_s(series: Series) -> Floats:

@@ -18,6 +18,7 @@ from coalminder.events import CharcoalAdded, WoodAdded
 from coalminder.grill import Fittings, Kettle, KettleParameters, Weather
 from coalminder.replay.fopdt import Floats
 from coalminder.replay.identify import Interval
+from coalminder.replay.series import lit_row
 from coalminder.replay.whatif import Cook
 from coalminder.values import Phase
 from coalminder.vents.curve import DEFAULT_CURVE
@@ -70,7 +71,7 @@ def fit_kettle(cook: Cook, *, evaluations: int = 4) -> GreyBox:
         raise ValueError(
             f"the record begins in the phase {first}; the physical model needs it from the lighting on"
         )
-    lit = _lit_row(cook)
+    lit = lit_row(cook.series)
     if lit == len(cook.series):
         raise ValueError("no fire was lit in this record; the physical model needs one")
     good = np.isfinite(cook.series.pit_c) & ~cook.series.lid_off
@@ -103,12 +104,6 @@ def fit_kettle(cook: Cook, *, evaluations: int = 4) -> GreyBox:
     )
 
 
-def _lit_row(cook: Cook) -> int:
-    """The first row in which a fire burns, by its phase; the number of rows when there is none."""
-    fire = cook.series.phase != Phase.COLD.value
-    return int(np.argmax(fire)) if fire.any() else len(fire)
-
-
 def simulate(
     cook: Cook, logs: Floats, *, wind_m_per_s: float = WIND_M_PER_S, warmer_k: float = 0.0
 ) -> Floats:
@@ -133,7 +128,7 @@ def simulate(
         lit_frac=min(0.12 * times["lit_frac"], 0.9),
     )
     pit = np.empty(len(series))
-    lit = _lit_row(cook)
+    lit = lit_row(series)
     for i, seen in enumerate(cook.inputs):
         pit[i] = kettle.pit_c()
         for event in seen.events:

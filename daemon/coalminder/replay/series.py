@@ -180,6 +180,12 @@ def even(series: Series) -> Series:
     )
 
 
+def lit_row(series: Series) -> int:
+    """The first row with a fire, by its phase; the number of rows when there is none."""
+    fire = series.phase != Phase.COLD.value
+    return int(np.argmax(fire)) if fire.any() else len(fire)
+
+
 def resumptions(series: Series) -> NDArray[np.intp]:
     """Rows with the first reading of the pit after a gap. What the vents did meanwhile may be unknown."""
     read = np.flatnonzero(np.isfinite(series.pit_c))
