@@ -200,7 +200,7 @@ def _tick(
     near = state.pit_c is not None and state.pit_c >= target_c - SETTLED_C
     if state.fire and near and not state.settled and pit_c is not None and state.pit_c is not None:
         # how cool it was while it came up foretells nothing
-        state = replace(state, pit_c=max(state.pit_c, min(pit_c, target_c)), forecast_s=None)
+        state = replace(state, pit_c=_now_or_better(state.pit_c, pit_c, target_c), forecast_s=None)
     state = replace(state, settled=state.fire and (state.settled or near))
     state = _missed(state, None if pit_c is None else pit_c - target_c, now_s, dt_s)
     cores = corecheck.trusted(core_samples)
@@ -351,6 +351,11 @@ def _worst_between(before_c: float | None, after_c: float) -> float:
     return min(high, HOT_C - 1.0) if low < HOT_C else high
 
 
+def _now_or_better(mean_c: float, pit_c: float, target_c: float) -> float:
+    """What a pit that came up says of the time to come: its mean, or what it is now, up to the set point."""
+    return max(mean_c, min(pit_c, target_c))
+
+
 def _forecast(
     state: FoodState, plan: FoodPlan, now_s: float, target_c: float, pit_c: float | None
 ) -> FoodState:
@@ -364,7 +369,7 @@ def _forecast(
     held_c = target_c + state.miss_c
     been_c = held_c if state.pit_c is None else state.pit_c
     if not state.settled and pit_c is not None:
-        been_c = max(been_c, min(pit_c, target_c))
+        been_c = _now_or_better(been_c, pit_c, target_c)
     pit = 0.5 * (been_c + held_c)
     rule = plan.done_rule
     if state.done:
