@@ -162,17 +162,17 @@ def test_the_glow_of_coals_just_shut_off_is_not_taken_for_the_heat_of_shut_vents
 def test_heat_of_the_walls_on_the_way_to_a_lower_set_point_teaches_nothing(
     slope_c_per_s: float, learns: bool
 ) -> None:
-    state = AirState(-3.0, -4.0, -4.0, lowered=True, fed_v=-4.0)
+    state = AirState(-3.0, -4.0, -4.0, lowered_s=0.0, fed_v=-4.0)
     hold = air.learn_hold(state, AirConfig(), air.shut_level(SPLIT), 95.0, 80.0, slope_c_per_s, True, 60.0)
     assert (hold < -3.0) is learns
-    state = AirState(-3.0, -3.0, -4.0, lowered=True, fed_v=-3.0)
+    state = AirState(-3.0, -3.0, -4.0, lowered_s=0.0, fed_v=-3.0)
     more = air.learn_hold(state, AirConfig(), air.shut_level(SPLIT), 40.0, 80.0, -0.01, True, 60.0)
     assert more > -3.0
 
 
 def test_the_floor_is_higher_on_the_way_to_a_lower_set_point_and_gives_way_all_the_same() -> None:
     shut = air.shut_level(SPLIT)
-    usual, lowered = AirState(-2.0, -2.0, -2.0), AirState(-2.0, -2.0, -2.0, lowered=True)
+    usual, lowered = AirState(-2.0, -2.0, -2.0), AirState(-2.0, -2.0, -2.0, lowered_s=0.0)
     assert air.floor(usual, AirConfig(), shut, 0.0) == pytest.approx(-2.0 + math.log(0.35))
     assert air.floor(lowered, AirConfig(), shut, 0.0) == pytest.approx(-2.0 + math.log(0.5))
     assert air.floor(lowered, AirConfig(), shut, 0.0, -0.05) == air.floor(usual, AirConfig(), shut, 0.0)
@@ -185,7 +185,7 @@ def test_a_pit_on_its_way_down_to_a_lower_set_point_needs_no_shut_vents(
 ) -> None:
     """28 K to go: 23 min at 1.2 K a minute. Common practice: shut vents have a bed out in 20 to 30 min."""
     shut = air.shut_level(SPLIT)
-    usual, lowered = AirState(-2.0, -2.0, -2.0), AirState(-2.0, -2.0, -2.0, lowered=True)
+    usual, lowered = AirState(-2.0, -2.0, -2.0), AirState(-2.0, -2.0, -2.0, lowered_s=0.0)
     for _ in range(150):  # shut vents for some minutes put no coals out
         lowered = air.moved(lowered, AirConfig(), -2.0, -2.0, 1.0)
     assert air.floor(usual, AirConfig(), shut, 28.0, slope_c_per_s) == shut

@@ -19,7 +19,7 @@ class AirState:
     """hold_v: what holds the pit, learned slowly; applied_v: the draught in force; floor_v: its floor.
 
     high_v: the widest of late; closing_v: the largest closing of late (both forgotten with `closing_s`).
-    lowered: the set point was lowered, and the pit has not come down to it yet; lowered_s: for how long.
+    lowered_s: for how long the pit has been on its way down to a lower set point; None: it is not.
     fed_v: the draught of the last minutes (`closing_s`), which the fire's heat comes from.
     """
 
@@ -28,8 +28,7 @@ class AirState:
     floor_v: float
     high_v: float = OPEN_V
     closing_v: float = 0.0
-    lowered: bool = False
-    lowered_s: float = 0.0
+    lowered_s: float | None = None
     fed_v: float = OPEN_V
 
 
@@ -45,11 +44,12 @@ def floor(
     does it give way for long where the pit, as it falls now, will be down at a lower set point soon enough:
     shut vents would have the coals out before the walls have cooled.
     """
-    by_walls = state.lowered and slope_c_per_s > -config.by_walls_c_per_s
+    by_walls = state.lowered_s is not None and slope_c_per_s > -config.by_walls_c_per_s
     frac = config.lowered_floor_frac if by_walls else config.floor_frac
     base = max(shut_v, state.hold_v + math.log(frac)) if config.floor_frac > 0.0 else shut_v
     give = (over_c - config.give_way_above_c) / (config.shut_above_c - config.give_way_above_c)
-    falls_c = -slope_c_per_s * config.down_within_s if state.lowered_s > config.shut_first_s else 0.0
+    long = state.lowered_s is not None and state.lowered_s > config.shut_first_s
+    falls_c = -slope_c_per_s * config.down_within_s if long else 0.0
     keep = falls_c / max(over_c, config.give_way_above_c)
     return base + (shut_v - base) * min(max(give, 0.0), 1.0) * (1.0 - min(max(keep, 0.0), 1.0))
 
@@ -76,7 +76,7 @@ def learn_hold(
     wrong_v = math.log(max(wanted_rise_c, 5.0) / max(rise_c, 5.0)) / config.heat_power
     target_v = state.fed_v + min(max(wrong_v, -1.0), 1.0)
     slowly = -config.by_walls_c_per_s < slope_c_per_s < -config.falling_c_per_s
-    if state.lowered and slowly and target_v < state.hold_v:
+    if state.lowered_s is not None and slowly and target_v < state.hold_v:
         return state.hold_v
     tau_s = config.hold_limit_tau_s if at_limit else config.hold_tau_s
     return min(max(state.hold_v + (target_v - state.hold_v) * dt_s / (tau_s + dt_s), shut_v), OPEN_V)
@@ -91,8 +91,8 @@ def moved(state: AirState, config: AirConfig, applied_v: float, floor_v: float, 
     high_v = max(state.high_v + (applied_v - state.high_v) * dt_s / (lag_s + dt_s), applied_v)
     closing_v = max(state.closing_v * lag_s / (lag_s + dt_s), high_v - applied_v)
     fed_v = state.fed_v + (applied_v - state.fed_v) * dt_s / (lag_s + dt_s)
-    lowered_s = state.lowered_s + dt_s if state.lowered else 0.0
-    return AirState(state.hold_v, applied_v, floor_v, high_v, closing_v, state.lowered, lowered_s, fed_v)
+    lowered_s = None if state.lowered_s is None else state.lowered_s + dt_s
+    return AirState(state.hold_v, applied_v, floor_v, high_v, closing_v, lowered_s, fed_v)
 
 
 def spare(

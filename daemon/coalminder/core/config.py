@@ -112,9 +112,9 @@ class AirConfig(Settings):
     shut. heat_power: heat of the fire ~ draught ^ heat_power (about 45 K per unit of v at 85 K over ambient).
     lowered_floor_frac: the floor while the pit comes down to a lower set point, until lowered_c over it, and
     no quicker than by_walls_c_per_s (2 K a minute), for then it is walls that keep it up; falling_c_per_s:
-    what counts as coming down. shut_first_s: on the way down the vents may shut for so
-    long at first, which brings a light kettle down quickly and no coals out (estimate); after that a pit that
-    will be down within down_within_s, at its present rate, needs no shut vents for it.
+    what counts as coming down. shut_first_s: on the way down the vents may shut for so long at first, which
+    brings a light kettle down quickly and puts no coals out (estimate); after that a pit that will be down
+    within down_within_s, at its present rate, needs no shut vents for it.
     """
 
     floor_frac: float = 0.35

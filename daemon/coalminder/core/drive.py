@@ -31,10 +31,10 @@ def drive(state: State, dt_s: float, now_s: float, throttle: bool, ambient_c: fl
         return _apply(state, wide_v, floor_v, dt_s), Terms(output=wide_v)
     known = seen.fast_c is not None and seen.age_s == 0.0
     over_c = seen.smooth_c + seen.slope_c_per_s * _AHEAD_S - state.set_point_c if known else 0.0
-    if state.air.lowered and (
+    if state.air.lowered_s is not None and (
         vents is Vents.HOLD or seen.smooth_c < state.set_point_c + config.air.lowered_c
     ):
-        state = replace(state, air=replace(state.air, lowered=False))
+        state = replace(state, air=replace(state.air, lowered_s=None))
     floor_v = air.floor(state.air, config.air, shut_v, over_c, seen.steady_slope_c_per_s)
     if not known:
         target_v = min(floor_v, state.air.applied_v) if throttle else state.air.applied_v

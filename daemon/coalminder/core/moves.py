@@ -142,9 +142,10 @@ def _aim(state: State, wanted_c: float, now_s: float) -> tuple[State, str]:
 
 
 def _aimed(state: State, wanted_c: float) -> State:
-    lower = wanted_c < state.set_point_c or state.air.lowered
+    lower = wanted_c < state.set_point_c or state.air.lowered_s is not None
     lowered = lower and state.pit.known and state.pit.smooth_c > wanted_c
-    return replace(state, set_point_c=wanted_c, air=replace(state.air, lowered=lowered))
+    lowered_s = (state.air.lowered_s or 0.0) if lowered else None
+    return replace(state, set_point_c=wanted_c, air=replace(state.air, lowered_s=lowered_s))
 
 
 def _aim_for_phase(state: State, event: Event, was: Phase) -> State:
