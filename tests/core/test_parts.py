@@ -285,6 +285,22 @@ def lid_course(
     return course
 
 
+@pytest.mark.parametrize(
+    ("pit_c", "set_point_c", "sure"),
+    [(93.0, 93.0, True), (81.0, 93.0, False), (97.0, None, False), (99.0, None, True)],
+)
+def test_the_doubt_of_a_lid_ends_near_what_was_before_or_where_the_pit_should_be(
+    pit_c: float, set_point_c: float | None, sure: bool
+) -> None:
+    """The pit stood at 118 °C in a flare before it fell: it need not come back there."""
+    seen = PitState()
+    for _ in range(200):
+        seen = pit.observe(seen, PitConfig(), Reading(pit_c), None, 1.0)
+    doubted = LidState(doubt=True, before_c=118.0)
+    now = lid.watch(doubted, LidConfig(), seen, None, None, 900.0, 0.0, set_point_c)
+    assert now.doubt is not sure
+
+
 def lifted(drop_c: float, rate: float, for_s: int) -> list[float]:
     """A pit at 93 °C, a lid off for `for_s`, then back (common practice: 15-60 °C in 2 min)."""
     fall = [93.0 - min(rate * t, drop_c) for t in range(for_s)]

@@ -148,6 +148,20 @@ def test_what_the_last_cook_left_is_replaced_before_the_daemon_says_online(mosqu
         link.stop()
 
 
+def test_online_waits_for_what_was_left_over_from_the_time_without_a_broker(mosquitto: Mosquitto) -> None:
+    """The repeat of every alarm follows the late messages, and `online` follows that."""
+    link = Link(LinkOptions(host=mosquitto.host, port=mosquitto.port), alarm_codes=["fire_out"])
+    left_over = alarm("pit_high")
+    link.offer(decision(left_over), HEALTHY, 0.0, time.time())
+    with Watcher(mosquitto, "coalminder/kettle/#") as hub:
+        link.start()
+        wait_for(lambda: link.connected)
+        known = known_when_online(hub, link, "waiting", left_over)
+        assert json.loads(known["alarm/pit_high"])["active"]
+        assert not json.loads(known["alarm/fire_out"])["active"]
+    link.stop()
+
+
 def test_words_on_the_food_take_no_place_from_an_alarm_in_the_queue_of_a_phone_asleep(
     tmp_path: Path,
 ) -> None:

@@ -109,6 +109,21 @@ def test_a_reminder_is_told_each_time_it_comes_and_once_while_it_only_flickers()
     assert told(silent(7200, 7800)) == [pytest.approx(3060, abs=30), pytest.approx(7260, abs=30)]
 
 
+def test_the_next_batch_is_reminded_of_the_same_however_soon_it_follows() -> None:
+    said = SAID | {
+        3000: (FoodStep(step="off"),),
+        3030: (FoodStep(step="chilled"),),
+        3060: (FoodStep(step="loaded"),),
+    }
+    steps, config = cook(30.0, hours=1.0, said=said)
+    lost = (("food", ProbeFault(ProbeFaultKind.OPEN, "no plug")),)
+    story = food_story([replace(s, inputs=replace(s.inputs, foods=lost)) for s in steps], config)
+    assert story is not None
+    assert len(story.batches) == 2
+    told = [one.hours * 3600 for one in story.reminders if "look at plug" in one.text]
+    assert told == [pytest.approx(660, abs=60), pytest.approx(3120, abs=60)]
+
+
 def test_a_record_that_begins_in_the_middle_of_a_cook_tells_its_food() -> None:
     """A record that was damaged while it was written to is set aside, and the cook goes on in a new one."""
     steps, config = cook(30.0)

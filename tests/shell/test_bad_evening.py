@@ -131,7 +131,7 @@ class Parts:
         self.given: list[tuple[str, object]] = []
 
     def offer(self, *_: object) -> None:
-        """Nothing is told."""
+        self.given.append(("state", None))
 
     def offer_part(self, name: str, part: object) -> None:
         self.given.append((name, part))
@@ -145,8 +145,8 @@ def test_todays_food_takes_the_place_of_yesterdays_at_once() -> None:
         inputs = Inputs(pit=Reading(20.0))
         state, decision = step(state, inputs, float(second))
         messenger.offer(decision, inputs, state, float(second), UTC_S + second)
-    (name, part), *_ = link.given
-    assert name == "food"
+    (name, part), (then, _), *_ = link.given
+    assert (name, then) == ("food", "state"), "a hub that sees the daemon online has the food already"
     assert isinstance(part, FoodSent)
     assert part.root["stage"] == "waiting"
     assert FoodPart.model_validate(part.root).stage == "waiting"
