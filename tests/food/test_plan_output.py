@@ -176,6 +176,8 @@ def test_figures_of_air_are_named_so_when_it_dries_in_the_refrigerator() -> None
         ("500g", "weight", "us", 0.5),
         ("22", "length", "metric", 0.022),
         ("1", "length", "us", 0.0254),
+        ("57", "width", "metric", 0.57),
+        ("22", "width", "us", 0.5588),
         ("200F", "temperature", "metric", 93.3333333),
         ("200", "temperature", "us", 93.3333333),
         ("93 °C", "temperature", "us", 93.0),
@@ -254,6 +256,14 @@ def test_nonsense_on_the_command_line_is_one_line_and_exit_2(
     error = capsys.readouterr().err.strip()
     assert said in error
     assert "\n" not in error
+
+
+def test_a_kettles_width_is_in_the_unit_that_the_help_names() -> None:
+    parser = argparse.ArgumentParser()
+    command.add_arguments(parser)
+    serve = datetime(2026, 4, 17, 19, 0, tzinfo=UTC)
+    for words in (["--kettle", "57"], ["--kettle", "57 cm"], ["--kettle", "570 mm"], []):
+        assert command.request_of(parser.parse_args(words), serve).kettle_cm == pytest.approx(57.0)
 
 
 def test_an_hour_alone_is_the_next_day_on_which_all_steps_are_ahead() -> None:

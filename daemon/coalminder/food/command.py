@@ -171,7 +171,7 @@ def request_of(args: argparse.Namespace, serve_at: datetime) -> PlanRequest:
         texture=args.texture,
         rule=args.rule,
         set_point_c=needed(args.set_point, "temperature", "set point"),
-        kettle_cm=100.0 * needed(args.kettle, "length", "kettle"),
+        kettle_cm=100.0 * needed(args.kettle, "width", "kettle"),
         ambient_c=needed(args.outside, "temperature", "outdoor temperature"),
         humidity_frac=_number(args.humidity, "relative humidity") / 100.0,
         wind_m_s=needed(args.wind, "speed", "wind"),

@@ -79,6 +79,7 @@ _NUMBER = re.compile(r"^\s*([-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+))\s*(.*?)\s*$")
 _UNITS: dict[str, dict[str, float]] = {
     "weight": {"kg": 1.0, "lb": LB_KG, "g": 1e-3, "oz": OZ_KG},
     "length": {"mm": 1e-3, "in": 0.0254, "cm": 1e-2, "m": 1.0},
+    "width": {"cm": 1e-2, "in": 0.0254, "mm": 1e-3, "m": 1.0},  # of a kettle
     "speed": {"m/s": 1.0, "mph": 0.44704, "km/h": 1 / 3.6},
     "temperature": {"c": 1.0, "f": 1.0, "°c": 1.0, "°f": 1.0},
 }
