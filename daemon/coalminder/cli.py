@@ -11,6 +11,7 @@ import errno
 import importlib
 import io
 import os
+import re
 import signal
 import sys
 from collections.abc import Sequence
@@ -47,6 +48,8 @@ EXTRAS = {
     "push": "push",
     "page": "page",
 }
+_BELOW_ZERO = re.compile(r"-[\d.,]")  # no option of ours begins so
+_OPTION = re.compile(r"--[a-z-]+")  # without its value
 # of a stream that takes no more: the reader has gone, the disk is full, the stream was closed
 _NOT_TAKEN = (errno.EPIPE, errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EBADF)
 
@@ -102,7 +105,7 @@ def _forget(stream: TextIO) -> None:
 
 
 def _run(argv: Sequence[str] | None) -> int:
-    words = list(sys.argv[1:] if argv is None else argv)
+    words = _with_frost(sys.argv[1:] if argv is None else argv)
     parser = argparse.ArgumentParser(
         prog="coalminder",
         description="Tends a charcoal kettle for hot-smoking. Outdoors only: charcoal makes carbon monoxide.",
@@ -130,6 +133,17 @@ def _run(argv: Sequence[str] | None) -> int:
         return error.exit_code
     except ModuleNotFoundError as missing:
         return _tell_missing(args.command, missing)
+
+
+def _with_frost(words: Sequence[str]) -> list[str]:
+    """`--outside -5C` as `--outside=-5C`: argparse takes a negative number with a unit for an option."""
+    joined: list[str] = []
+    for word in words:
+        if _BELOW_ZERO.match(word) and joined and _OPTION.fullmatch(joined[-1]):
+            joined[-1] += f"={word}"
+        else:
+            joined.append(word)
+    return joined
 
 
 def _tell_missing(command: str, missing: ModuleNotFoundError) -> int:

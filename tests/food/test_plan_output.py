@@ -225,6 +225,7 @@ def test_command_writes_the_daemons_plan_the_page_and_the_calendar(
     ("words", "said"),
     [
         (["--weight", "-1"], "0.02 to 50 kg"),
+        (["--weight", "-1kg"], "0.02 to 50 kg"),
         (["--set-point", "400"], "60 to 121 °C"),
         (["--thickness", "0"], "3 to 150 mm"),
         (["--weight", "much"], "not a number"),
@@ -264,6 +265,13 @@ def test_a_kettles_width_is_in_the_unit_that_the_help_names() -> None:
     serve = datetime(2026, 4, 17, 19, 0, tzinfo=UTC)
     for words in (["--kettle", "57"], ["--kettle", "57 cm"], ["--kettle", "570 mm"], []):
         assert command.request_of(parser.parse_args(words), serve).kettle_cm == pytest.approx(57.0)
+
+
+@pytest.mark.parametrize("frost", [["--outside", "-5C"], ["--outside", "-5,0"], ["--outside=-5 C"]])
+def test_frost_may_carry_its_unit(frost: list[str], tmp_path: Path) -> None:
+    file = tmp_path / "plan.json"
+    assert main(["plan", *frost, "--serve", "2030-01-18 19:00", "--json", str(file)]) == 0
+    assert FoodPlan.from_json(file.read_text(encoding="utf-8")).ambient_c == -5.0
 
 
 def test_an_hour_alone_is_the_next_day_on_which_all_steps_are_ahead() -> None:
