@@ -8,6 +8,7 @@ import socket
 import stat
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -111,6 +112,17 @@ def test_the_password_is_kept_as_a_hash_that_only_its_owner_reads(
     assert stat.S_IMODE(path.stat().st_mode) == 0o600
     assert path.read_text().startswith("$argon2id$")
     assert "alder" not in path.read_text()
+
+
+def test_what_set_password_tells_to_write_is_taken(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("sys.stdin", io.StringIO("alder and char\n"))
+    assert main(["page", "--set-password", "page-password"]) == 0
+    line = capsys.readouterr().out.partition("[page] ")[2]
+    told = PageSettings.model_validate(tomllib.loads(line))
+    assert told.password_hash_file == tmp_path / "page-password"
 
 
 def test_the_page_has_its_own_user_at_the_broker(tmp_path: Path) -> None:

@@ -115,7 +115,8 @@ def _set_password(path: Path) -> int:
             file.write(text)
     except OSError as error:
         raise UserError(f"--set-password {path}: cannot be written: {error.strerror}") from None
-    print(f'The hash is in {path}. Name it in the configuration: [page] password_hash_file = "{path}"')
+    whole = path.absolute()  # the configuration takes no other
+    print(f'The hash is in {path}. Name it in the configuration: [page] password_hash_file = "{whole}"')
     return 0
 
 
