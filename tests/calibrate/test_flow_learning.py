@@ -10,6 +10,7 @@ import pytest
 
 from coalminder.calibrate.flow import Moment, learn
 from coalminder.errors import UserError
+from coalminder.grill import kettle
 from coalminder.vents.curve import DEFAULT_CURVE, FlowCurve
 
 AMBIENT_C = 9.0
@@ -61,6 +62,21 @@ def test_true_ratio_of_flows_is_learned_where_the_cook_went(bend: float, tau_s: 
     assert abs(after - wanted) < 0.4 * abs(before - wanted)
     assert learned.bend == pytest.approx(bend, abs=0.12)
     assert learned.windows >= 6
+
+
+@pytest.mark.parametrize("shape", [0.9, 1.5], ids=["slots", "round holes"])
+def test_a_kettle_whose_heat_follows_more_than_its_plate_is_not_learned_from(shape: float) -> None:
+    """The physical kettle, still air, an hour at each opening: leaks and unburnt oxygen hide the plate."""
+    grill = kettle(start="burning", sky="calm", charcoal_kg=3, lower_shape=shape)
+
+    def moments() -> Iterator[Moment]:
+        for number, opening in enumerate([0.02, 0.04, 0.03, 0.05, 0.025]):
+            for second in range(0, 3600, 5):
+                grill.advance(5.0, DEFAULT_CURVE.position(opening), DEFAULT_CURVE.position(0.5))
+                yield Moment(3600.0 * number + second, opening, grill.pit_c(), AMBIENT_C, True)
+
+    with pytest.raises(UserError, match="keep the curve in force"):
+        learn(moments(), DEFAULT_CURVE)
 
 
 def test_scale_of_the_fire_does_not_matter() -> None:

@@ -65,7 +65,8 @@ def learn(moments: Iterable[Moment], old: FlowCurve, window_s: float = WINDOW_S)
     if scatter > GREATEST_SCATTER or abs(bend) > GREATEST_BEND:
         raise UserError(
             f"heat and vent do not go together in this cook (scatter {scatter:.0%}, bend {bend:+.2f}): "
-            "wind, wet coals or a leaking lid; choose a calmer one"
+            "leaks, wind or the coals decide more than the plate; keep the curve in force, or choose a calm "
+            "cook with set points far apart"
         )
     try:
         curve = _bent(old, low, high, bend)
