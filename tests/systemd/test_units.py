@@ -175,6 +175,21 @@ def test_installer_explains_a_wrong_extra(words: list[str], told: str) -> None:
     assert told in done.stderr
 
 
+def test_installer_takes_no_word_that_it_would_not_heed(tmp_path: Path) -> None:
+    nobody = tmp_path / "id"  # should it go on after all, it must not install: it takes the user for nobody
+    nobody.write_text("#!/bin/sh\necho 65534\n")
+    nobody.chmod(0o755)
+    done = subprocess.run(
+        ["sh", str(SYSTEMD / "install.sh"), "--with", "page", "push"],
+        env={"PATH": f"{tmp_path}:/usr/bin:/bin"},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 2
+    assert "--with page,push" in done.stderr
+
+
 def test_installer_knows_the_extras_that_the_program_names() -> None:
     text = (SYSTEMD / "install.sh").read_text(encoding="utf-8")
     known = re.search(r"^ +((?:\w+ \| )+\w+)\) extras=", text, re.MULTILINE)
