@@ -125,10 +125,9 @@ if [ -e "$root/etc/coalminder/coalminder.toml" ]; then
 else
     install -m 0644 "$here/config/coalminder.toml" "$root/etc/coalminder/"
 fi
+# the configuration, the units and what the program says name these pages
 install -d -m 0755 "$root/opt/coalminder/docs"
-for page in hardware wiring mqtt page; do
-    install -m 0644 "$here/docs/$page.md" "$root/opt/coalminder/docs/"
-done
+install -m 0644 "$here"/docs/*.md "$root/opt/coalminder/docs/"
 
 if [ "$what" = install ] && [ -d /run/systemd/system ]; then
     echo "5/5 telling systemd and udev"

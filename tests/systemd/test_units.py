@@ -190,6 +190,15 @@ def test_installer_takes_no_word_that_it_would_not_heed(tmp_path: Path) -> None:
     assert "--with page,push" in done.stderr
 
 
+def test_pages_that_the_program_and_its_configuration_name_are_installed(tmp_path: Path) -> None:
+    assert installer("--files-only", str(tmp_path)).returncode == 0
+    root = SYSTEMD.parent
+    texts = [root / "config/coalminder.toml", *(root / "daemon").rglob("*.py")]
+    named = {page for text in texts for page in re.findall(r"docs/(\w+\.md)", text.read_text("utf-8"))}
+    assert "safety.md" in named
+    assert named <= {page.name for page in (tmp_path / "opt/coalminder/docs").iterdir()}
+
+
 def test_installer_knows_the_extras_that_the_program_names() -> None:
     text = (SYSTEMD / "install.sh").read_text(encoding="utf-8")
     known = re.search(r"^ +((?:\w+ \| )+\w+)\) extras=", text, re.MULTILINE)
