@@ -25,6 +25,7 @@ from coalminder.food.exposure import Clock, come_up_clock
 from coalminder.food.foodplan import PlanStep
 from coalminder.food.foodstate import FoodView, Reminder
 from coalminder.messages.document import asyncapi, files, schemas
+from coalminder.messages.food_part import FoodPart
 from coalminder.messages.payloads import COMMANDS, CommandMessage, ReplyMessage, utc
 from coalminder.messages.views import alarm_message, normal_message, state_message
 from coalminder.values import (
@@ -65,6 +66,15 @@ def test_the_guide_has_every_command_with_its_fields() -> None:
     }
     common = set(CommandMessage.model_fields)
     assert shown == {kind: set(model.model_fields) - common for kind, model in COMMANDS.items()}
+
+
+def test_the_guide_shows_the_food_as_it_is_sent() -> None:
+    """Only what is not as before the cook: who reads another field by this example must not miss it."""
+    guide = (FOLDER.parent / "mqtt.md").read_text("utf-8")
+    (shown,) = (
+        json.loads(block) for block in re.findall(r"```json\n(.*?)```", guide, re.S) if '"stage"' in block
+    )
+    assert FoodPart.model_validate(shown).model_dump(mode="json", exclude_defaults=True) == shown
 
 
 @pytest.mark.parametrize("name", schemas())
