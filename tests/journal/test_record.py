@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 import sqlite3
 import time
+import zlib
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -42,6 +44,20 @@ def test_every_step_comes_back_bit_for_bit(open_journal: Opener, tmp_path: Path)
         inputs, decision, _ = cook_step(step.n)
         assert (step.now_s, step.utc_s) == (step.n, UTC_S + step.n)
         assert repr((step.inputs, step.decision)) == repr((inputs, decision))
+
+
+def test_another_program_finds_what_the_manual_says(open_journal: Opener, tmp_path: Path) -> None:
+    manual = (Path(__file__).parents[2] / "docs/journal.md").read_text("utf-8")
+    journal = open_journal()
+    write_steps(journal, 1, 3)
+    assert journal.close()
+    with sqlite3.connect(only_record(tmp_path)) as file:
+        tables = {name for (name,) in file.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+        blobs = [blob for row in file.execute("SELECT inputs, decision FROM steps") for blob in row]
+    assert set(re.findall(r"^\| `(\w+)` \|", manual, re.MULTILINE)) == tables
+    (dictionary,) = re.findall(r"`(daemon/\S+\.json)`", manual)
+    words = (Path(__file__).parents[2] / dictionary).read_bytes()
+    assert [json.loads(zlib.decompressobj(zdict=words).decompress(blob)) for blob in blobs]
 
 
 def test_header_holds_version_settings_and_the_state_before_the_first_step(
