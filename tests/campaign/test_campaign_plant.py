@@ -105,5 +105,6 @@ def test_drill_command_tells_what_happened(capsys: pytest.CaptureFixture[str]) -
 def test_drill_command_explains_a_mistake(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["drill", "no_such_fault"]) == 2
     assert "no_such_fault" in capsys.readouterr().err
-    assert main(["drill", "--normal-hours", "-1"]) == 2
+    assert main(["drill", "--normal-hours", "0"]) == 2
+    assert "more than 0" in capsys.readouterr().err
     assert main(["drill", "--write-safety", "/no/such/folder/x.md"]) == 2

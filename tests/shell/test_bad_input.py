@@ -229,6 +229,13 @@ def test_the_password_in_a_brokers_url_is_not_printed(
     assert "sesame" not in one_line(capsys, "rehearse", "--fast", "--config", str(path))
 
 
+def test_a_folder_in_place_of_the_configuration_says_what_to_do(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    line = one_line(capsys, "rehearse", "--fast", "--config", str(tmp_path))
+    assert "name a file that you may read" in line
+
+
 def test_home_is_expanded_in_places(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     from coalminder.settings import load_settings
 

@@ -108,7 +108,7 @@ def _normal(args: argparse.Namespace) -> int:
     from coalminder.drill.campaign import count_false_cut_offs
 
     if not 0.0 < args.normal_hours <= 1e5:
-        raise UserError(f"--normal-hours {args.normal_hours:g}: give 0 to 100000 hours")
+        raise UserError(f"--normal-hours {args.normal_hours:g}: give more than 0, up to 100000 hours")
     if not 1 <= args.jobs <= 64:
         raise UserError(f"--jobs {args.jobs}: give 1 to 64")
     tally = count_false_cut_offs(args.normal_hours, jobs=args.jobs, results=args.results, progress=print)

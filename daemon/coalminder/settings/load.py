@@ -227,7 +227,9 @@ def _read(path: Path) -> dict[str, Any]:
     except UnicodeDecodeError:
         raise SettingsError(f"configuration '{path}' is not UTF-8 text; save it as UTF-8") from None
     except OSError as error:
-        raise SettingsError(f"configuration '{path}' cannot be read: {error.strerror}") from None
+        raise SettingsError(
+            f"configuration '{path}' cannot be read: {error.strerror}; name a file that you may read"
+        ) from None
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
