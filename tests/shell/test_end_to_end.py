@@ -220,13 +220,16 @@ def test_every_way_of_ending_it_shuts_the_vents(number: signal.Signals, tmp_path
 def test_a_live_rehearsal_speaks_to_a_real_broker_and_draws_a_picture(
     mosquitto: Mosquitto, tmp_path: Path
 ) -> None:
-    with Watcher(mosquitto, "coalminder/#") as watcher:
+    hub = "homeassistant/device/coalminder_rehearsal/config"
+    with Watcher(mosquitto, ("coalminder/#", hub)) as watcher:
         picture, records = tmp_path / "cook.png", tmp_path / "records"
         figures = tmp_path / "cook.json"
         options = ("--json", figures, "--plot", picture, "--record", records)
         words = ("rehearse", "--hours", "0.5", "--speed", "600", "--broker", mosquitto.url, *options)
         assert main([str(word) for word in words]) == 0
         topics = {message.topic for message in watcher.messages}
+        assert b"Snuff" in watcher.on(hub)[0].payload
+        wait_for(lambda: watcher.on(hub)[-1].payload == b"", what="hubs to be left without a device of it")
     assert json.loads(figures.read_text("utf-8"))["steps"] >= 1700
     assert "coalminder/rehearsal/state" in topics
     assert "coalminder/rehearsal/availability" in topics

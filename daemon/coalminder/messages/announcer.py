@@ -58,6 +58,11 @@ class Announcer:
         body = json.dumps(self._payload, ensure_ascii=False, separators=(",", ":")) if self._enabled else b""
         self._link.publish(self._topic, body, retain=True)
 
+    def take_back(self) -> None:
+        """The grill is no more; nothing is announced after this."""
+        self._enabled = False
+        self.announce()
+
     def _birth(self, payload: bytes, _retained: bool) -> None:
         if payload == b"online":
             self.announce()

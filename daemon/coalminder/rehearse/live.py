@@ -112,7 +112,10 @@ async def run_live(
             local_events=cook.asks,
             listener=listen,
         )
-        await tender.run()
+        try:
+            await tender.run()
+        finally:
+            desk.take_back()
         run.record = desk.path
         run.wall_s = time.monotonic() - began
     return run

@@ -121,7 +121,7 @@ class Desk:
             keep_cooks=keep_cooks,
         )
         self.link: Link | None = None
-        announcer: Announcer | None = None
+        self._announcer: Announcer | None = None
         if options is not None:
             config = state.config
             self.link = Link(
@@ -140,7 +140,7 @@ class Desk:
                 set_point_min_c=config.least_set_point_c,
                 set_point_max_c=config.highest_set_point_c,
             )
-            announcer = Announcer(
+            self._announcer = Announcer(
                 self.link,
                 described,
                 prefix=options.discovery_prefix,
@@ -148,7 +148,7 @@ class Desk:
                 complete=False,
             )
         self.recorder = self._journal
-        self.messenger = DeskMessenger(self.link, self._journal, announcer)
+        self.messenger = DeskMessenger(self.link, self._journal, self._announcer)
         self.watch = MachineWatch(
             journal_health=self._journal.health,
             broker_lost_s=lambda now_s: 0.0 if self.link is None else self.link.lost_s(now_s),
@@ -173,6 +173,11 @@ class Desk:
         """Begin to dial the broker."""
         if self.link is not None:
             self.link.start()
+
+    def take_back(self) -> None:
+        """Home hubs forget the grill: it was a simulated one, and its cook is over."""
+        if self._announcer is not None:
+            self._announcer.take_back()
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
