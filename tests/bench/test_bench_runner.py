@@ -118,7 +118,7 @@ MISTAKES = [
     (["--seeds", "0"], "1 or more"),
     (["--processes", "0"], "1 or more"),
     (["--resume"], "--out"),
-    (["oracle", "--against", "/nonexistent"], "--out"),
+    (["oracle", "--against", "/proc/nonexistent"], "--out"),
 ]
 
 

@@ -156,8 +156,8 @@ def test_no_hint_where_it_does_not_help(line: str, tmp_path: Path) -> None:
 
 
 def test_a_missing_configuration_says_where_to_get_one(capsys: pytest.CaptureFixture[str]) -> None:
-    line = one_line(capsys, "tend", "--config", "/nonexistent/coalminder.toml")
-    assert "/nonexistent/coalminder.toml" in line
+    line = one_line(capsys, "tend", "--config", "/proc/nonexistent/coalminder.toml")
+    assert "/proc/nonexistent/coalminder.toml" in line
     assert "config/coalminder.toml" in line
 
 
@@ -190,7 +190,7 @@ OPTIONS = {
         ["charcoal_kg"],
     ),
     "broker URL": (["--broker", "http://x"], ["mqtt://"]),
-    "json folder": (["--fast", "--json", "/nonexistent/x.json"], ["/nonexistent"]),
+    "json folder": (["--fast", "--json", "/proc/nonexistent/x.json"], ["/proc/nonexistent"]),
     "broker with fast": (["--fast", "--broker", "mqtt://127.0.0.1"], ["--fast"]),
 }
 
