@@ -83,6 +83,16 @@ def test_derivative_time_grows_with_the_delay_up_to_its_longest() -> None:
     assert times == pytest.approx([7.5, 15.0, 30.0, 30.0])
 
 
+def test_a_calmed_loop_keeps_its_derivative_until_it_would_rule_the_loop() -> None:
+    """Down to a time of 1.5 times its own it stays; then all gains go down, for it feeds quick swings."""
+    config = LoopConfig(kp=1.0, ki=0.01, kd=4.0, longest_derivative_s=30.0)
+    light, calmed = loop.scaled(config, 1.0, 0.8), loop.scaled(config, 1.0, 0.25)
+    assert (light.kp, light.kd) == pytest.approx((0.8, 4.0))
+    assert (calmed.kp, calmed.ki, calmed.kd) == pytest.approx((0.25, 0.000625, 1.5))
+    slow = loop.scaled(config, 0.1, 0.5)
+    assert slow.kd == pytest.approx(30.0 * slow.kp), "no longer than a slow kettle's"
+
+
 @given(st.floats(0.05, 1.0), st.floats(0.01, 1.0), st.floats(1e-4, 0.05), st.floats(0.0, 30.0))
 def test_unscaled_undoes_scaled(gain: float, kp: float, ki: float, derivative_s: float) -> None:
     wanted = LoopConfig(kp=kp, ki=ki, kd=kp * derivative_s, longest_derivative_s=30.0)
@@ -452,18 +462,24 @@ def test_a_fall_as_of_a_lid_tells_nothing() -> None:
     assert response.give_up(state) == ResponseState()
 
 
-def swing(amplitude_c: float, period_s: float, decay: float = 1.0, hours: float = 2.0) -> OscillationState:
+def swing(
+    amplitude_c: float, period_s: float, decay: float = 1.0, hours: float = 2.0, slowed: float = 1.0
+) -> OscillationState:
     state = OscillationState()
     for t in range(int(hours * 3600)):
         size = amplitude_c * decay ** (t / period_s)
         error_c = size * math.sin(2 * math.pi * t / period_s)
-        state = oscillation.watch(state, OscillationConfig(), error_c, 0.1, float(t))
+        state = oscillation.watch(state, OscillationConfig(), error_c, 0.1, float(t), slowed=slowed)
     return state
 
 
 @pytest.mark.parametrize("period_s", [120.0, 300.0, 900.0])
 def test_a_steady_swing_calms_the_gains_down_to_their_floor(period_s: float) -> None:
-    assert swing(3.0, period_s).gain == pytest.approx(OscillationConfig().least_gain)
+    """A quick kettle's go further, as far as those of a cook that did not show its delay."""
+    config = OscillationConfig()
+    assert swing(3.0, period_s, slowed=0.25).gain == pytest.approx(config.least_gain)
+    assert swing(3.0, period_s).gain == pytest.approx(config.least_gain_in_all)
+    assert config.least_gain_in_all == ResponseConfig().unknown_gain
 
 
 def test_violent_swings_of_any_shape_calm_the_gains() -> None:
@@ -473,22 +489,43 @@ def test_violent_swings_of_any_shape_calm_the_gains() -> None:
         size = (4.0, 14.0)[n % 2]
         for _ in range((60, 400)[n % 2]):
             now_s += 1.0
-            state = oscillation.watch(state, OscillationConfig(), size * (-1) ** n, 0.1, now_s)
+            state = oscillation.watch(state, OscillationConfig(), size * (-1) ** n, 0.1, now_s, slowed=0.25)
     assert state.gain == pytest.approx(OscillationConfig().least_gain)
 
 
+def halves(sizes: tuple[float, ...], halves_s: tuple[int, ...], count: int = 40) -> OscillationState:
+    """Half swings of these sizes and lengths in turn, over and over."""
+    state, now_s = OscillationState(), 0.0
+    for n in range(count):
+        for _ in range(halves_s[n % len(halves_s)]):
+            now_s += 1.0
+            error_c = sizes[n % len(sizes)] * (-1) ** n
+            state = oscillation.watch(state, OscillationConfig(), error_c, 0.1, now_s)
+    return state
+
+
 @pytest.mark.parametrize(
-    ("sizes", "halves_s"), [((3.0, 1.5), (150, 150)), ((3.0, 3.0), (60, 240))], ids=["size", "length"]
+    ("sizes", "halves_s"), [((3.1, 1.7, 1.0), (150,)), ((3.0,), (60, 240, 100))], ids=["size", "length"]
 )
 def test_swings_that_are_not_alike_in_size_and_length_are_the_weathers(
-    sizes: tuple[float, float], halves_s: tuple[int, int]
+    sizes: tuple[float, ...], halves_s: tuple[int, ...]
 ) -> None:
-    state, now_s = OscillationState(), 0.0
-    for n in range(40):
-        for _ in range(halves_s[n % 2]):
-            now_s += 1.0
-            state = oscillation.watch(state, OscillationConfig(), sizes[n % 2] * (-1) ** n, 0.1, now_s)
-    assert state.gain == 1.0
+    assert halves(sizes, halves_s).gain == 1.0
+
+
+@pytest.mark.parametrize(
+    ("sizes", "halves_s"), [((3.0, 1.5), (150,)), ((9.0, 2.0), (48, 14)), ((3.0,), (60, 240))]
+)
+def test_uneven_swings_that_come_again_and_again_are_the_loops(
+    sizes: tuple[float, ...], halves_s: tuple[int, ...]
+) -> None:
+    """Vents that open slowly and shut quickly swing unevenly: a long way down, a short way up."""
+    assert halves(sizes, halves_s).gain == pytest.approx(OscillationConfig().least_gain_in_all)
+
+
+def test_an_uneven_swing_has_to_come_three_times_before_it_counts() -> None:
+    assert halves((9.0, 2.0), (48, 14), count=8).gain == 1.0
+    assert halves((9.0, 2.0), (48, 14), count=11).gain < 1.0
 
 
 def test_a_swing_that_dies_out_is_left_alone() -> None:

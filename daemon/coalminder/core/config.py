@@ -90,7 +90,11 @@ class ResponseConfig(Settings):
 
 @dataclass(frozen=True, slots=True)
 class OscillationConfig(Settings):
-    """When a swing is the loop's own; see core/oscillation.py."""
+    """When a swing is the loop's own; see core/oscillation.py.
+
+    least_gain: how far calming goes; further where the kettle's delay has not slowed the gains, down to
+    least_gain_in_all with that.
+    """
 
     guard: bool = True
     least_swing_c: float = 0.8
@@ -99,8 +103,10 @@ class OscillationConfig(Settings):
     longest_half_s: float = 600.0
     alike: float = 0.6
     swings: int = 3
+    repeats: int = 6
     step: float = 0.7
     least_gain: float = 0.25
+    least_gain_in_all: float = 0.12
     forgive_s: float = 3600.0
 
 

@@ -5,10 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from coalminder.core import air, fire, loop, oscillation, phases, pit, reference, response
-from coalminder.core.config import Config
-from coalminder.core.oscillation import OscillationState
 from coalminder.core.phases import Vents
-from coalminder.core.response import ResponseState
 from coalminder.core.state import State
 from coalminder.values import Terms
 
@@ -79,8 +76,12 @@ def _by_loop(
     heard = response.watch(state.response, config.response, seen.slope_c_per_s, share_s, now_s)
     error_c = aim_c - seen.smooth_c
     free = low_v < state.air.applied_v < high_v
-    swinging = oscillation.watch(state.oscillation, config.oscillation, error_c, seen.noise_c, now_s, free)
-    gains = loop.scaled(config.loop, _gain(config, heard, swinging, seen.noise_c))
+    by_delay = response.gain(heard, config.response, pit.smooth_s(config.pit, seen.noise_c))
+    swinging = oscillation.watch(
+        state.oscillation, config.oscillation, error_c, seen.noise_c, now_s, free, by_delay
+    )
+    calm = swinging.gain if config.oscillation.guard else 1.0
+    gains = loop.scaled(config.loop, by_delay, calm)
     loop_now, terms = loop.run(
         state.loop,
         gains,
@@ -138,11 +139,6 @@ def _unsure_of_lid(state: State, now_s: float) -> bool:
     lately = lid.back_s is not None and lid.back_unsaid and now_s - lid.back_s < rules.longest_s
     sure_c = lid.lowest_c + rules.sure_frac * (lid.before_c - lid.lowest_c)
     return lately and state.pit.smooth_c < min(state.set_point_c - rules.unsure_c, sure_c)
-
-
-def _gain(config: Config, heard: ResponseState, swinging: OscillationState, noise_c: float) -> float:
-    by_delay = response.gain(heard, config.response, pit.smooth_s(config.pit, noise_c))
-    return by_delay * swinging.gain if config.oscillation.guard else by_delay
 
 
 def _toward(state: State, target_v: float, floor_v: float, dt_s: float) -> tuple[State, Terms]:

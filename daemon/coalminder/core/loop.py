@@ -22,6 +22,9 @@ from coalminder.core import pit
 from coalminder.core.config import LoopConfig, PitConfig
 from coalminder.values import Terms
 
+# A calmed loop's derivative time grows this many times at most: more keeps a light kettle swinging.
+_CALMED_TIMES = 1.5
+
 
 @dataclass(frozen=True, slots=True)
 class LoopState:
@@ -30,16 +33,18 @@ class LoopState:
     integral_v: float = 0.0
 
 
-def scaled(config: LoopConfig, gain: float) -> LoopConfig:
+def scaled(config: LoopConfig, gain: float, calm: float = 1.0) -> LoopConfig:
     """The gains for a loop `gain` times as quick: kp goes with it, ki with its square; kd stays.
 
     SIMC: kp goes as the inverse of the delay, the integral time as the delay. The derivative time kd / kp
     grows with the delay, as the lags of a slow kettle do, up to `longest_derivative_s`: what is slow for its
-    dead time has no such lags.
+    dead time has no such lags. calm: another factor, for a loop that swings by itself; kd goes with it once
+    kp is well down, for on a light kettle the derivative alone keeps up the swing.
     """
-    kp = config.kp * gain
-    kd = min(config.kd, config.longest_derivative_s * kp)
-    return replace(config, kp=kp, ki=config.ki * gain * gain, kd=kd)
+    slowed = gain * calm
+    kp = config.kp * slowed
+    kd = min(config.kd * min(_CALMED_TIMES * calm, 1.0), config.longest_derivative_s * kp)
+    return replace(config, kp=kp, ki=config.ki * slowed * slowed, kd=kd)
 
 
 def unscaled(config: LoopConfig, gain: float) -> LoopConfig:

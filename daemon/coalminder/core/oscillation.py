@@ -15,7 +15,11 @@ from coalminder.core.config import OscillationConfig
 
 @dataclass(frozen=True, slots=True)
 class OscillationState:
-    """gain: factor for the loop's gains; peak_c: largest error of this half swing; swings: such in a row."""
+    """gain: factor for the loop's gains; peak_c: largest error of this half swing; swings: such in a row.
+
+    wholes: size in K and length in s of the last two whole swings, each of two halves, the later one last;
+    repeats: halves in a row at whose end the whole swing was like the one before it.
+    """
 
     gain: float = 1.0
     sign: int = 0
@@ -25,6 +29,8 @@ class OscillationState:
     last_for_s: float = 0.0
     swings: int = 0
     calm_since_s: float = 0.0
+    wholes: tuple[tuple[float, float], ...] = ()
+    repeats: int = 0
 
 
 def watch(
@@ -34,9 +40,11 @@ def watch(
     noise_c: float,
     now_s: float,
     free: bool = True,
+    slowed: float = 1.0,
 ) -> OscillationState:
     """One step with the smoothed error, while the loop drives the vents and the lid is on.
 
+    slowed: the factor that the gains have for the kettle's delay. A quick kettle's may fall further.
     free: the vents are at neither end of what they may do. Then a large error that stays on one side for
     longer than any swing says that the calmed loop is too weak for a load that stays (rain, a sunset).
     """
@@ -44,7 +52,7 @@ def watch(
     sign = 1 if error_c > 0.25 * least_c else -1 if error_c < -0.25 * least_c else state.sign
     if sign == state.sign or state.sign == 0:
         gain, calm_since_s = state.gain, state.calm_since_s
-        calm = state.swings < 2 and now_s - calm_since_s > config.forgive_s
+        calm = max(state.swings, state.repeats) < 2 and now_s - calm_since_s > config.forgive_s
         for_s = now_s - max(state.since_s, calm_since_s)
         weak = free and for_s > config.longest_half_s and abs(error_c) > config.violent * least_c
         if gain < 1.0 and (calm or weak):
@@ -52,7 +60,7 @@ def watch(
         peak_c = max(state.peak_c, abs(error_c))
         return OscillationState(
             gain, sign, state.since_s if state.sign else now_s, peak_c, state.last_peak_c, state.last_for_s,
-            state.swings, calm_since_s,
+            state.swings, calm_since_s, state.wholes, state.repeats,
         )  # fmt: skip
     for_s = now_s - state.since_s
     large = state.peak_c > least_c and for_s < config.longest_half_s
@@ -62,9 +70,18 @@ def watch(
     )
     alike = alike or min(state.peak_c, state.last_peak_c) > config.violent * least_c
     swings = (state.swings + 1 if alike else 1) if large else 0
+    wholes: tuple[tuple[float, float], ...] = ()
+    repeats = 0
+    if large and state.last_peak_c > 0.0:
+        whole = state.peak_c + state.last_peak_c, for_s + state.last_for_s
+        wholes = (*state.wholes[-1:], whole)
+        again = len(state.wholes) == 2 and _alike(state.wholes[0], whole, config.alike)
+        repeats = state.repeats + 1 if again else 0
     gain, calm_since_s = state.gain, state.calm_since_s
-    if swings >= config.swings:
-        gain, calm_since_s, swings = max(gain * config.step, config.least_gain), now_s, 1
+    if swings >= config.swings or repeats >= config.repeats:
+        least_gain = min(config.least_gain, config.least_gain_in_all / slowed)
+        gain, calm_since_s = max(gain * config.step, min(gain, least_gain)), now_s
+        swings, repeats = 1, 0
     return OscillationState(
         gain,
         sign,
@@ -74,4 +91,11 @@ def watch(
         for_s if large else 0.0,
         swings,
         calm_since_s,
+        wholes,
+        repeats,
     )
+
+
+def _alike(before: tuple[float, float], now: tuple[float, float], least: float) -> bool:
+    """Neither size nor length is less than `least` of the other's."""
+    return all(least * max(a, b) < min(a, b) for a, b in zip(before, now, strict=True))

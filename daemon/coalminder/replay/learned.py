@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from coalminder.core import State, pit, response, step
+from coalminder.core.config import LoopConfig
 from coalminder.core.loop import scaled
 from coalminder.core.response import ResponseState
 from coalminder.replay.fopdt import Floats, Fopdt
@@ -122,7 +123,10 @@ def learn(cooks: Sequence[Cook], prior: Prior | None = USUAL_KETTLE, seed: int =
         # Cooks under control make the vents look weaker than they are: gains must suit the usual kettle too.
         models = (*models, Fopdt(prior.slope * prior.tau_s, prior.tau_s, prior.theta_s))
     by_delay = [response.gain(end.response, config.response, smooth_s) for end in ends]
-    gains = [gain * end.oscillation.gain for gain, end in zip(by_delay, ends, strict=True)]
+    loops = [
+        scaled(cook.state.config.loop, gain, end.oscillation.gain)
+        for cook, gain, end in zip(cooks, by_delay, ends, strict=True)
+    ]
     # A cook that did not show its delay says nothing of the next one's: there the gains may be whole.
     whole = response.gain(ResponseState(delay_s=0.0), config.response, smooth_s)
     next_gain = max(
@@ -130,7 +134,7 @@ def learn(cooks: Sequence[Cook], prior: Prior | None = USUAL_KETTLE, seed: int =
     )
     doubt = "" if still or tested else UNDER_CONTROL
     own = all(cook.own for cook in cooks)
-    return Learned(best, _seen_calm(models, cooks, gains, noise), noise, still, next_gain, doubt, own)
+    return Learned(best, _seen_calm(models, cooks, loops, noise), noise, still, next_gain, doubt, own)
 
 
 def end_of(cook: Cook) -> State:
@@ -217,7 +221,7 @@ def ensemble(best: Fit, seed: int = 0) -> tuple[Fopdt, ...]:
 
 
 def _seen_calm(
-    models: tuple[Fopdt, ...], cooks: Sequence[Cook], gains: Sequence[float], noise_c: float
+    models: tuple[Fopdt, ...], cooks: Sequence[Cook], loops: Sequence[LoopConfig], noise_c: float
 ) -> tuple[Fopdt, ...]:
     """Models drawn in to what the record shows of stability.
 
@@ -225,8 +229,8 @@ def _seen_calm(
     gives it an Ms over CALM_MS is wrong: its effect is lowered until it does not.
     """
     laws = [
-        core_controller(scaled(cook.state.config.loop, gain), cook.state.config.pit, noise_c)
-        for cook, gain in zip(cooks, gains, strict=True)
+        core_controller(slowed, cook.state.config.pit, noise_c)
+        for cook, slowed in zip(cooks, loops, strict=True)
         if _calm(cook, noise_c)
     ]
     drawn = []
