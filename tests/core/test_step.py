@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pytest
 from core.harness import Bench
+from foreign_grill import OTHER_MAKING, ForeignGrill
 
 from coalminder.core import Config, advice, air, initial, step, under
 from coalminder.core.air import opening
@@ -385,6 +386,47 @@ def test_a_lid_that_was_told_off_stays_off_while_the_pit_creeps_up() -> None:
     bench.step(93.0, LidNotice(lid_open=True))
     bench.run(lambda t: max(93.0 - 0.8 * t, 60.0), 60)
     assert bench.run(lambda t: 60.0 + min(0.05 * t, 10.0), 300).phase is Phase.LID_OFF
+
+
+def test_a_leap_of_the_pit_says_that_a_lid_is_on_again_and_a_word_later_ends_the_doubt() -> None:
+    """Fish in both hands: "lid off" was said, "back on" was not."""
+    bench = Bench()
+    bench.tending()
+    bench.step(93.0, LidNotice(lid_open=True))
+    bench.run(lambda t: max(93.0 - 0.8 * t, 60.0), 60)
+    assert bench.run(lambda t: 60.0 + min(0.3 * t, 15.0), 60).phase is not Phase.LID_OFF
+    assert bench.state.lid.back_unsaid
+    bench.step(75.0, LidNotice(lid_open=False))
+    assert not bench.state.lid.back_unsaid
+    assert bench.state.lid.lifts == 1
+
+
+def test_a_pit_that_comes_up_while_the_lid_is_about_to_come_off_is_no_leap() -> None:
+    bench = Bench()
+    bench.tending(70.0, Phase.SETTLING)
+    bench.step(70.0, LidNotice(lid_open=True))
+    assert bench.run(lambda t: 70.0 + 0.4 * t, 45).phase is Phase.LID_OFF
+    bench.run(lambda t: max(88.0 - 0.8 * t, 55.0), 60)
+    assert bench.run(lambda t: 55.0 + 0.1 * t, 150).phase is Phase.LID_OFF, "a fire in the open"
+
+
+@pytest.mark.parametrize("name", ["as it is", "tight", "square vent", "heavy walls", "gusts", "noisy probe"])
+def test_lids_that_were_only_said_to_be_off_cost_little_more_than_those_said_to_be_back(name: str) -> None:
+    """Walls hold heat: under its lid the pit comes back within a minute or two (common practice)."""
+    config, errors_c = Config(), []
+    for said_back in (True, False):
+        grill, state, error_c = ForeignGrill(**OTHER_MAKING[name], seed=1), initial(config), 0.0  # type: ignore[arg-type]
+        for second in range(9000):
+            open_s = (second - 4500) % 1500 if second >= 4500 else 1500
+            events: tuple[Event, ...] = (Light(),) if second == 0 else ()
+            if open_s == 0 or (open_s == 60 and said_back):
+                events = (LidNotice(lid_open=open_s == 0),)
+            state, decision = step(state, Inputs(pit=Reading(grill.pit_c()), events=events), float(second))
+            grill.advance(1.0, decision.lower, decision.upper, open_s < 60)
+            error_c += abs(grill.true_pit_c - config.set_point_c) if second >= 4500 else 0.0
+        errors_c.append(error_c)
+        assert state.lid.lifts == 3
+    assert errors_c[1] < 1.25 * errors_c[0]
 
 
 def test_a_word_before_the_lid_comes_off_is_not_overruled_by_its_switch() -> None:

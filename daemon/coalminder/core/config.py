@@ -144,6 +144,7 @@ class LidConfig(Settings):
 
     Until floor_until_s the draught rests at its floor, for coals in the open need no more air; then at what
     holds. The pit's return is led with recovery_lag_s. An overshoot or a quick rise is forgotten with over_s.
+    A fire in the open warms the pit by up to fed_c_per_s (estimate); what rises drop_c more is under its lid.
     For longest_s after a lid that only the pit told of, while over unsure_c is missing and the pit has
     not made good sure_frac of its fall, the draught stays within doubt_opening_v of what holds.
     A fall that comes between least_flames_s and longest_flames_s after wood may be the end of its flames: it
@@ -157,6 +158,7 @@ class LidConfig(Settings):
     over_s: float = 600.0
     rise_c: float = 2.5
     told_rise_c: float = 20.0
+    fed_c_per_s: float = 0.1
     announced_s: float = 60.0
     shortest_s: float = 15.0
     longest_s: float = 600.0

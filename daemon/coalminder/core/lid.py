@@ -3,6 +3,8 @@
 A lid lift makes the pit fall many times faster than shut vents ever do: the lag between a slow and a fast
 low-pass of the same reading is slope x (slow_s - fast_s). The lid is back when the reading has risen from
 its lowest, or, failing that, after a time limit: a lid that nobody can see must not hold the loop for ever.
+A person who said that it is off often has no hand free to say that it is on again: then a leap of the pit
+says it, the cumulative sum (Page 1954) of its rise beyond what a fire in the open does.
 """
 
 from __future__ import annotations
@@ -21,11 +23,12 @@ class LidState:
     lowest_c: lowest reading since; before_c: reading before; blind_until_s: no recognition before (the
     dip's own tail). doubt: the pit fell and neither rose again nor did anybody say why: the probe may have
     fallen out, so its low reading is no reason to open the vents wide. announced_s: when a person said that
-    the lid is about to come off; a switch that still sees it on does not overrule that at once. back_unsaid:
-    only the pit told that it is back. over_c: how far the pit was over its set point of late; surge_c: how
-    quickly it rose of late, as the lead of the fast low-pass over the slow one; seen_s when both were last
-    looked at. old_fall: somebody said that the lid is back, and the pit has not ceased to fall since (a slow
-    probe, cold food, unlit charcoal).
+    the lid is about to come off; a switch that still sees it on does not overrule that at once.
+    back_unsaid: only the pit told that it is back. over_c: how far the pit was over its set point of late;
+    surge_c: how quickly it rose of late, as the lead of the fast low-pass over the slow one; seen_s when
+    the pit was last looked at. old_fall: somebody said that the lid is back, and the pit has not ceased to
+    fall since (a slow probe, cold food, unlit charcoal). foot_c: where a leap of the pit would begin: it
+    follows a fall at once, and a rise no quicker than a fire in the open makes one.
     """
 
     off: bool = False
@@ -43,6 +46,7 @@ class LidState:
     surge_c: float = 0.0
     seen_s: float = 0.0
     old_fall: bool = False
+    foot_c: float = 0.0
 
 
 def watch(
@@ -74,11 +78,11 @@ def watch(
     if switch_open is False and notice is None and announced:
         off_word = None  # said before the lid is in the hand: the switch has not seen it yet
     if off_word is False or (state.doubt and pit.smooth_c > _sure_c(state, config, set_point_c)):
-        state = replace(state, doubt=False)
+        state = replace(state, doubt=False, back_unsaid=state.back_unsaid and off_word is not False)
     if off_word is True and not state.off:
         return replace(
-            state, off=True, told=True, since_s=now_s, lowest_c=pit.smooth_c, before_c=pit.slow_c,
-            lifts=state.lifts + 1,
+            state, off=True, told=True, since_s=now_s, lowest_c=pit.smooth_c, foot_c=pit.smooth_c,
+            before_c=pit.slow_c, lifts=state.lifts + 1,
         )  # fmt: skip
     if off_word is False and state.off and (notice is False or state.told):
         return _back(state, config, now_s, unsaid=False)
@@ -86,9 +90,10 @@ def watch(
         state = replace(state, told=True)
     if pit.fast_c is None or pit.age_s > 0.0:
         return state
-    fast = pit.fast_c
+    fast, passed_s = pit.fast_c, max(now_s - state.seen_s, 0.0)
+    state = replace(state, seen_s=now_s)
     if set_point_c is not None:
-        kept = math.exp(-max(now_s - state.seen_s, 0.0) / config.over_s)
+        kept = math.exp(-passed_s / config.over_s)
         back = state.off or (state.back_s is not None and now_s - state.back_s < config.recovery_s)
         # the return under the lid is as quick as the next lift, and so is the rise of a new fire
         rise_c = 0.0 if back or coming_up else fast - pit.slow_c
@@ -96,7 +101,6 @@ def watch(
             state,
             over_c=max(kept * state.over_c, fast - set_point_c),
             surge_c=max(kept * state.surge_c, rise_c),
-            seen_s=now_s,
         )
     if not state.off:
         expected_c = config.drop_c_per_closing_v * closing_v + config.drop_c_per_over_c * state.over_c
@@ -106,20 +110,23 @@ def watch(
         new_fall = falling and not state.old_fall
         if switch_open is None and config.recognise and new_fall and now_s >= state.blind_until_s:
             return replace(
-                state, off=True, told=False, since_s=now_s, lowest_c=fast, before_c=pit.slow_c,
-                lifts=state.lifts + 1,
+                state, off=True, told=False, since_s=now_s, lowest_c=fast, foot_c=fast,
+                before_c=pit.slow_c, lifts=state.lifts + 1,
             )  # fmt: skip
         return state
     lowest = min(state.lowest_c, fast)
-    risen = fast > lowest + (config.told_rise_c if state.told else config.rise_c)
+    foot = min(state.foot_c + config.fed_c_per_s * passed_s, fast)
+    fell = lowest < state.before_c - config.drop_c
+    leapt = fell and fast > foot + config.drop_c
+    risen = leapt or fast > lowest + (config.told_rise_c if state.told else config.rise_c)
     if switch_open is None and risen and now_s - state.since_s > config.shortest_s:
-        return _back(state, config, now_s, unsaid=not state.told)
+        return _back(state, config, now_s, unsaid=leapt or not state.told)
     after_wood_s = math.inf if wood_s is None or state.told else state.since_s - wood_s
     flamed = config.least_flames_s < after_wood_s < config.longest_flames_s
     longest_s = config.longest_flamed_s if flamed else config.longest_s
     if switch_open is None and now_s - state.since_s > longest_s:
         return replace(_back(state, config, now_s, unsaid=not state.told), doubt=not state.told)
-    return replace(state, lowest_c=lowest)
+    return replace(state, lowest_c=lowest, foot_c=foot)
 
 
 def _sure_c(state: LidState, config: LidConfig, set_point_c: float | None) -> float:
