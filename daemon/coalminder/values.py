@@ -71,6 +71,10 @@ class Phase(StrEnum):
     CUT_OFF = "cut_off"
 
 
+NO_FIRE = frozenset({Phase.COLD, Phase.OUT})
+"""Phases without a fire: nobody needs to look after the grill."""
+
+
 @dataclass(frozen=True, slots=True)
 class Machine:
     """What the shell knows of the machine it runs on. Each flag names the trouble: False is healthy.

@@ -182,6 +182,32 @@ def test_without_a_broker_silence_means_nothing() -> None:
     assert len(bridge.tick(660.0)) == 1
 
 
+def test_a_cold_grill_that_is_switched_off_is_no_reason_to_go_and_look() -> None:
+    bridge = Bridge(PushRules(silent_s=60.0))
+    bridge.on_fire("kettle", False)
+    bridge.on_state("kettle", 0.0)
+    bridge.on_availability("kettle", False, 1.0)
+    assert bridge.tick(3600.0) == []
+    bridge.on_fire("kettle", True)
+    assert len(bridge.tick(3601.0)) == 1
+
+
+@pytest.mark.parametrize("stored", [False, True])
+def test_food_in_danger_on_a_cold_grill_whose_daemon_is_silent_is_told(stored: bool) -> None:
+    bridge = Bridge(PushRules(silent_s=60.0))
+    bridge.on_fire("kettle", False)
+    bridge.on_availability("kettle", False, 0.0)
+    bridge.on_alarm(message(), 0.0, stored=stored)
+    assert ["silent" in notice.title for notice in bridge.tick(60.0)] == [True]
+
+
+def test_a_grill_that_is_no_more_is_forgotten() -> None:
+    bridge = Bridge(PushRules(silent_s=60.0))
+    bridge.on_state("rehearsal", 0.0)
+    bridge.on_gone("rehearsal")
+    assert bridge.tick(3600.0) == []
+
+
 def test_a_clock_that_is_being_put_right_raises_nothing_anew() -> None:
     bridge = Bridge()
     assert len(bridge.on_alarm(message(), 0.0)) == 1
@@ -495,6 +521,35 @@ def test_a_daemon_that_starts_does_not_have_told_the_alarms_of_the_last_cook(
         assert told[:-1] == ([] if burns else ["kettle: Out"])
         link.stop()
         bridge.stop()
+
+
+@pytest.mark.broker
+@pytest.mark.parametrize(
+    ("phase", "gone"), [(Phase.OUT, False), (Phase.TENDING, True), (Phase.TENDING, False)]
+)
+def test_what_a_daemon_left_behind_says_whether_somebody_must_look(
+    mosquitto: Mosquitto, phase: Phase, gone: bool
+) -> None:
+    """Push is started long after: the cook was over, it was a rehearsal, or the fire burns alone."""
+    told: list[str] = []
+    options = LinkOptions(port=mosquitto.port, client_id=f"daemon-{phase}-{gone}").named(
+        f"{phase}-{gone}".lower()
+    )
+    link = Link(options)
+    link.start()
+    wait_for(lambda: link.connected)
+    for second in range(3):
+        link.offer(Decision(phase, 93.0, 0.0, 0.0), HEALTHY, float(second), time.time())
+    link.stop(gone=gone)
+    bridge = PushBridge(options, lambda notice: told.append(notice.title), PushRules(silent_s=0.2))
+    bridge.start()
+    wait_for(lambda: bridge._connection.connected)
+    until_s = time.monotonic() + 1.0
+    while time.monotonic() < until_s:
+        bridge.tick()
+        time.sleep(0.02)
+    bridge.stop()
+    assert ["silent" in title for title in told] == ([True] if phase is Phase.TENDING and not gone else [])
 
 
 @pytest.mark.broker

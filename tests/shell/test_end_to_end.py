@@ -230,6 +230,8 @@ def test_a_live_rehearsal_speaks_to_a_real_broker_and_draws_a_picture(
         topics = {message.topic for message in watcher.messages}
         assert b"Snuff" in watcher.on(hub)[0].payload
         wait_for(lambda: watcher.on(hub)[-1].payload == b"", what="hubs to be left without a device of it")
+        here = "coalminder/rehearsal/availability"
+        wait_for(lambda: watcher.on(here)[-1].payload == b"", what="push to be left without a silent daemon")
     assert json.loads(figures.read_text("utf-8"))["steps"] >= 1700
     assert "coalminder/rehearsal/state" in topics
     assert "coalminder/rehearsal/availability" in topics

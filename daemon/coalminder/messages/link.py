@@ -32,14 +32,14 @@ from coalminder.messages.views import (
     normal_message,
     state_message,
 )
-from coalminder.values import Alarm, CommandRecord, Decision, Inputs, Machine, Outcome
+from coalminder.values import NO_FIRE, Alarm, CommandRecord, Decision, Inputs, Machine, Outcome
 
 log = logging.getLogger(__name__)
 
 TopicCallback = Callable[[bytes, bool], None]
 
 ONLINE_EVERY_S = 60.0  # a will that comes late, or another's word, must not leave a grill 'offline'
-STATE_EXPIRY_S = 3600  # MQTT 5: a retained state this old helps nobody
+STATE_EXPIRY_S = 3600  # MQTT 5: a retained state of a fire this old helps nobody
 # While the broker is away one state in so many seconds is kept: 10 for the first 2 h, then 60 to 12 h.
 # The bound leaves most of the outbox to alarms.
 LATE_STATES = ((720, 10.0), (1320, 60.0))
@@ -97,14 +97,18 @@ class Link:
         """Begin to dial the broker; returns at once."""
         self._connection.start()
 
-    def stop(self, timeout_s: float = 2.0) -> None:
-        """Send what waits, say 'offline', disconnect. Returns within `timeout_s`."""
+    def stop(self, timeout_s: float = 2.0, *, gone: bool = False) -> None:
+        """Send what waits, say 'offline', disconnect. Returns within `timeout_s`.
+
+        gone: there is no such grill any more; instead of 'offline' its availability is cleared.
+        """
         deadline = time.monotonic() + timeout_s
         said = False
         if self.connected:
             self._check_generation()
             self._delivery.pump(self._clock())
-            farewell = self._connection.publish(self.topics.availability, OFFLINE, qos=1, retain=True)
+            last_word = "" if gone else OFFLINE
+            farewell = self._connection.publish(self.topics.availability, last_word, qos=1, retain=True)
             while self.connected and time.monotonic() < deadline - 0.2:
                 said = said or farewell in self._delivery.settle()
                 if said and self._delivery.idle:
@@ -280,8 +284,10 @@ class Link:
             before, at_s = self._last_state
             if what == before and now_s - at_s < self._options.state_every_s:
                 return
+        # that no fire burned stays true: who hears 'offline' tomorrow need not go and look
+        expiry_s = STATE_EXPIRY_S if decision.phase not in NO_FIRE else None
         number = self._connection.publish(
-            self.topics.state, message.model_dump_json(), retain=True, expiry_s=STATE_EXPIRY_S
+            self.topics.state, message.model_dump_json(), retain=True, expiry_s=expiry_s
         )
         if number is not None:
             self._last_state = (what, now_s)

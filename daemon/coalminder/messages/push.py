@@ -55,6 +55,7 @@ class Bridge:
     _open: dict[tuple[str, str], _Open] = field(default_factory=dict)
     _heard_s: dict[str, float] = field(default_factory=dict)  # a sign of life of each grill's daemon
     _told_silent: set[str] = field(default_factory=set)
+    _no_fire: set[str] = field(default_factory=set)  # grills that had none when they were last heard
     _active: set[tuple[str, str]] = field(default_factory=set)
     _stored: dict[tuple[str, str], AlarmMessage] = field(default_factory=dict)
     _prompts: dict[str, Prompts] = field(default_factory=dict)
@@ -94,6 +95,15 @@ class Bridge:
         self._heard_s.setdefault(grill, now_s)
         return []
 
+    def on_gone(self, grill: str) -> None:
+        """There is no such grill any more: a rehearsal has ended, or somebody cleared its topics."""
+        self._heard_s.pop(grill, None)
+        self._told_silent.discard(grill)
+
+    def on_fire(self, grill: str, burns: bool) -> None:
+        """Whether a fire burns by the latest state, be it of any age."""
+        (self._no_fire.discard if burns else self._no_fire.add)(grill)
+
     def on_state(self, grill: str, now_s: float, alarms: Set[str] | None = None) -> list[Notice]:
         """A fresh state came: its control loop runs. One that hangs keeps its connection and says nothing.
 
@@ -128,13 +138,19 @@ class Bridge:
 
     def _silences(self, now_s: float) -> Iterable[Notice]:
         for grill, heard_s in self._heard_s.items():
-            if grill not in self._told_silent and now_s - heard_s >= self.rules.silent_s:
+            enough = grill in self._told_silent or self._safe_alone(grill)
+            if not enough and now_s - heard_s >= self.rules.silent_s:
                 self._told_silent.add(grill)
                 yield Notice(
                     f"{grill}: the daemon is silent",
                     "Nobody watches the fire. Go and look; if it cannot be tended by hand, shut both vents.",
                     Priority.HIGH,
                 )
+
+    def _safe_alone(self, grill: str) -> bool:
+        """No fire, and no alarm of its food: the cook is over, and the machine was switched off."""
+        stored = {where for where, message in self._stored.items() if message.active}
+        return grill in self._no_fire and not any(of == grill for of, _ in self._active | stored)
 
 
 def _adds_nothing(told: AlarmMessage, now: AlarmMessage) -> bool:

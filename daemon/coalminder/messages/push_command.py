@@ -31,6 +31,7 @@ from coalminder.messages.payloads import AlarmMessage
 from coalminder.messages.push import Bridge, PushRules
 from coalminder.messages.topics import ONLINE, Topics
 from coalminder.units import f_from_c, in_unit
+from coalminder.values import NO_FIRE
 
 if TYPE_CHECKING:
     import apprise  # imported where it is used: `--help` needs no extra
@@ -213,12 +214,19 @@ class PushBridge:
     def _read(self, message: paho.MQTTMessage, now_s: float) -> list[Notice]:
         topic, payload, grill = message.topic, message.payload, message.topic.split("/")[1]
         if paho.topic_matches_sub(self._availability, topic):
+            if not payload:
+                self._bridge.on_gone(grill)
+                return []
             # a retained 'online' or state may be of any age
             return self._bridge.on_availability(
                 grill, payload == ONLINE.encode() and not message.retain, now_s
             )
         if paho.topic_matches_sub(self._state, topic):
-            return [] if message.retain else self._bridge.on_state(grill, now_s, _alarms_in(payload))
+            state = _state_in(payload)
+            self._bridge.on_fire(grill, state is None or state.phase not in NO_FIRE)
+            if message.retain:
+                return []
+            return self._bridge.on_state(grill, now_s, None if state is None else frozenset(state.alarms))
         if paho.topic_matches_sub(self._food, topic):
             if message.retain:
                 return []  # last week's, perhaps; a daemon that lives says it anew every 10 s
@@ -230,17 +238,18 @@ class PushBridge:
         return self._bridge.on_alarm(alarm, now_s, stored=message.retain)
 
 
-def _alarms_in(state: bytes | bytearray) -> frozenset[str] | None:
-    """Codes of the alarms in a state message; None when it cannot be read (a sign of life as well)."""
+def _state_in(payload: bytes | bytearray) -> _State | None:
+    """None when it cannot be read (a sign of life as well)."""
     try:
-        return frozenset(_Alarms.model_validate_json(state).alarms)
+        return _State.model_validate_json(payload)
     except ValidationError:
         return None
 
 
-class _Alarms(BaseModel):
+class _State(BaseModel):
     """What is read of a state."""
 
+    phase: str = ""
     alarms: tuple[str, ...]
 
 

@@ -122,6 +122,7 @@ class Desk:
         )
         self.link: Link | None = None
         self._announcer: Announcer | None = None
+        self._gone = False
         if options is not None:
             config = state.config
             self.link = Link(
@@ -175,7 +176,8 @@ class Desk:
             self.link.start()
 
     def take_back(self) -> None:
-        """Home hubs forget the grill: it was a simulated one, and its cook is over."""
+        """Home hubs and push forget the grill: it was a simulated one, and its cook is over."""
+        self._gone = True
         if self._announcer is not None:
             self._announcer.take_back()
 
@@ -183,5 +185,5 @@ class Desk:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         if self.link is not None:
-            self.link.stop()
+            self.link.stop(gone=self._gone)
         self._journal.close()
