@@ -127,12 +127,12 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _number(text: str, what: str) -> float:
+def _number(text: str, what: str, example: str = "3") -> float:
     """A bare number; a per cent or minute sign is allowed. Range and NaN are checked by the request."""
     try:
         return float(text.strip().removesuffix("%").removesuffix("min").strip().replace(",", "."))
     except ValueError:
-        raise UserError(f"{what} '{text}' is not a number; write for example 3") from None
+        raise UserError(f"{what} '{text}' is not a number; write for example {example}") from None
 
 
 def _whole(text: str, what: str) -> int:
@@ -180,7 +180,7 @@ def request_of(args: argparse.Namespace, serve_at: datetime) -> PlanRequest:
         dry_speed_m_s=needed(args.dry_wind, "speed", "air speed at drying"),
         wood_moisture_frac=_number(args.wood_moisture, "wood moisture") / 100.0,
         wood_soaked=args.soaked,
-        smoke_min=_number(args.smoke, "smoke"),
+        smoke_min=_number(args.smoke, "minutes of smoke", "90"),
         fridge_c=needed(args.fridge, "temperature", "refrigerator"),
     )
 

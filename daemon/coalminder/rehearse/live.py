@@ -80,7 +80,7 @@ async def run_live(
             trouble = desk.link.trouble if desk.link is not None else ""
             raise UserError(
                 f"--broker {broker.host}:{broker.port}: no connection within {_CONNECT_S:g} s ({trouble}); "
-                "start it, or leave --broker out for the embedded one"
+                "see that it runs and takes this name and password, or leave --broker out for one of its own"
             )
         clock = PacedClock(speed, time.time())
         began = time.monotonic()
