@@ -434,16 +434,27 @@ def test_gain_falls_as_the_inverse_of_the_delay(delay_s: float | None, gain: flo
 
 
 def watched(slope: Callable[[int], float], seconds: int = 300, noise: float = 0.0) -> ResponseState:
-    """A throttling at 100 s, the slope given for each second after it; 10 s of it are the filter's."""
+    """A throttling at 100 s, from v = 0 to -2.5 in 13 s, the slope given for each second after it; 10 s of
+    it are the filter's.
+    """
     config = ResponseConfig()
-    state = response.start(ResponseState(), config, slope(0), noise, 100.0)
+    state = response.start(ResponseState(), config, slope(0), noise, 100.0, 0.0)
     for t in range(1, seconds):
-        state = response.watch(state, config, slope(t), 10.0, 100.0 + t)
+        state = response.watch(state, config, slope(t), 10.0, 100.0 + t, max(-0.2 * t, -2.5))
     return state
 
 
 def test_delay_is_the_time_until_the_slope_has_halved_less_the_filter_of_the_slope() -> None:
     assert watched(lambda t: 0.2 if t < 80 else 0.05).delay_s == 70.0
+
+
+@pytest.mark.parametrize(("rise", "fall", "per_v"), [(0.2, 0.05, 0.06), (0.8, -0.2, 0.4)])
+def test_a_kettle_answers_by_as_much_as_its_slope_falls_for_a_unit_of_draught(
+    rise: float, fall: float, per_v: float
+) -> None:
+    """SIMC's k' (Skogestad 2003): the initial slope of an integrating process to a unit step."""
+    assert watched(lambda t: rise if t < 30 else fall).per_v == pytest.approx(per_v)
+    assert watched(lambda t: rise).per_v == pytest.approx(0.0)
 
 
 def test_one_low_slope_is_no_answer() -> None:
@@ -458,8 +469,23 @@ def test_a_rise_that_drowns_in_noise_tells_nothing() -> None:
 
 def test_a_fall_as_of_a_lid_tells_nothing() -> None:
     assert watched(lambda t: 0.2 if t < 20 else -0.5).delay_s is None
-    state = response.start(ResponseState(), ResponseConfig(), 0.2, 0.0, 100.0)
+    state = response.start(ResponseState(), ResponseConfig(), 0.2, 0.0, 100.0, 0.0)
     assert response.give_up(state) == ResponseState()
+
+
+def test_a_kettle_that_answers_strongly_is_calmed_before_it_swings() -> None:
+    """SIMC: the gain goes as 1 / k'; the nominal kettle, at 0.055 K/s per unit of v, keeps its own."""
+    config, fresh = OscillationConfig(), OscillationState()
+
+    def presumed(per_v: float, state: OscillationState = fresh, slowed: float = 1.0) -> float:
+        return oscillation.presume(state, config, per_v, 9.0, slowed).gain
+
+    assert presumed(0.055) == 1.0
+    assert presumed(2.0 * config.strong_per_v) == pytest.approx(0.5)
+    assert presumed(9.0) == pytest.approx(config.least_gain_in_all)
+    assert presumed(9.0, slowed=0.3) == pytest.approx(config.least_gain)
+    assert presumed(2.0 * config.strong_per_v, OscillationState(gain=0.3)) == 0.3
+    assert oscillation.presume(fresh, config, 0.4, 9.0, 1.0).calm_since_s == 9.0
 
 
 def swing(

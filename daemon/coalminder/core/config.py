@@ -93,7 +93,8 @@ class OscillationConfig(Settings):
     """When a swing is the loop's own; see core/oscillation.py.
 
     least_gain: how far calming goes; further where the kettle's delay has not slowed the gains, down to
-    least_gain_in_all with that.
+    least_gain_in_all with that. strong_per_v: a kettle whose slope answers a unit of v by more K/s than this
+    (1.6 times the nominal 0.055) is calmed beforehand, in proportion.
     """
 
     guard: bool = True
@@ -107,6 +108,7 @@ class OscillationConfig(Settings):
     step: float = 0.7
     least_gain: float = 0.25
     least_gain_in_all: float = 0.12
+    strong_per_v: float = 0.09
     forgive_s: float = 3600.0
 
 

@@ -73,13 +73,17 @@ def _by_loop(
     if recovering:
         aim_c = reference.pulled_along(aim_c, seen.smooth_c, state.set_point_c)
     share_s = pit.slope_share_s(config.pit, seen.noise_c)
-    heard = response.watch(state.response, config.response, seen.slope_c_per_s, share_s, now_s)
+    heard = response.watch(
+        state.response, config.response, seen.slope_c_per_s, share_s, now_s, state.air.applied_v
+    )
     error_c = aim_c - seen.smooth_c
     free = low_v < state.air.applied_v < high_v
     by_delay = response.gain(heard, config.response, pit.smooth_s(config.pit, seen.noise_c))
     swinging = oscillation.watch(
         state.oscillation, config.oscillation, error_c, seen.noise_c, now_s, free, by_delay
     )
+    if heard.per_v is not None and heard.per_v != state.response.per_v:
+        swinging = oscillation.presume(swinging, config.oscillation, heard.per_v, now_s, by_delay)
     calm = swinging.gain if config.oscillation.guard else 1.0
     gains = loop.scaled(config.loop, by_delay, calm)
     loop_now, terms = loop.run(

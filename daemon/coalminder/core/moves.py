@@ -67,7 +67,8 @@ def move(state: State, move: Move, now_s: float) -> tuple[State, str]:
 def _throttled(state: State, now_s: float) -> ResponseState:
     seen, config = state.pit, state.config
     noise = pit.slope_noise(config.pit, seen.noise_c)
-    return response.start(state.response, config.response, seen.slope_c_per_s, noise, now_s)
+    wide_v = state.air.applied_v
+    return response.start(state.response, config.response, seen.slope_c_per_s, noise, now_s, wide_v)
 
 
 def _new_fire(state: State, now_s: float) -> State:

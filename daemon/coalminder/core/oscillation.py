@@ -8,7 +8,7 @@ pit violently, a lively loop makes it worse, and calmer gains are right all the 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from coalminder.core.config import OscillationConfig
 
@@ -94,6 +94,15 @@ def watch(
         wholes,
         repeats,
     )
+
+
+def presume(
+    state: OscillationState, config: OscillationConfig, per_v: float, now_s: float, slowed: float
+) -> OscillationState:
+    """A kettle that answers by more than strong_per_v K/s to a unit of v would swing: calmed beforehand."""
+    least_gain = min(config.least_gain, config.least_gain_in_all / slowed)
+    gain = min(state.gain, max(config.strong_per_v / max(per_v, 1e-6), least_gain))
+    return replace(state, gain=gain, calm_since_s=now_s) if gain < state.gain else state
 
 
 def _alike(before: tuple[float, float], now: tuple[float, float], least: float) -> bool:
