@@ -11,6 +11,12 @@ from coalminder.cli import main
 CASES = {
     "unknown key": ("[band]\nset_pint = 93\n", ["set_pint", "did you mean 'set_point'"]),
     "unknown section": ("[bandd]\nx = 1\n", ["bandd", "band"]),
+    # taken by the library, and not found by `snuff`
+    "a section in capitals": (
+        '[Vents.lower]\ndriver = "simulated"\n',
+        ["'Vents' is not a setting; did you mean 'vents'?"],
+    ),
+    "all in capitals": ("[JOURNAL]\ndirectory = '/x'\n", ["'JOURNAL'", "did you mean 'journal'?"]),
     "degrees of another country": (
         "[band]\nset_point = 200\n",
         ["band.set_point", "60 to 121", '"200 F"'],

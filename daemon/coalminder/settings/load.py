@@ -203,6 +203,7 @@ def load_settings(path: Path | None = None) -> Settings:
     """The settings from `path`, or the defaults (and environment) without one. Raises SettingsError."""
     data = {} if path is None else _read(path)
     where = "defaults" if path is None else str(path)
+    _check_sections(data, where)
     _check_environment()
     _add_credentials(data, path or DEFAULT_PATH)
     _add_places(data, path or DEFAULT_PATH)
@@ -256,6 +257,16 @@ def _add_places(data: dict[str, Any], path: Path) -> None:
         section.setdefault("directory", str(state_folder(path)))
 
 
+def _check_sections(data: dict[str, Any], where: str) -> None:
+    """SettingsError for a name at the top that is not ours to the letter.
+
+    The library takes [Vents.lower] for [vents.lower]; `snuff` and the places of files would not.
+    """
+    for name in data:
+        if name not in Settings.model_fields:
+            raise SettingsError(f"{where}: {_no_setting((name,))}")
+
+
 def _check_environment() -> None:
     for name in os.environ:
         if not name.upper().startswith(PREFIX):  # whatever its letters: the library reads it, too
@@ -297,7 +308,7 @@ def _explain(error: ValidationError, data: dict[str, Any]) -> str:
     if first["type"].startswith("union_tag"):
         text = f"{place}.{_tag_trouble(first['ctx'])}"
     elif first["type"] == "extra_forbidden":
-        text = f"'{place}' is not a setting{_did_you_mean(first['loc'])}; remove or correct it"
+        text = _no_setting(first["loc"])
     elif place.endswith(".[key]"):
         text = (
             f"'{place.removesuffix('.[key]')}' is no name of a probe: a-z, digits and _, a letter first, "
@@ -373,9 +384,14 @@ def _is_secret(loc: tuple[int | str, ...]) -> bool:
     return any(field is not None and "SecretStr" in str(field.annotation) for field in fields)
 
 
+def _no_setting(loc: tuple[int | str, ...]) -> str:
+    place = ".".join(str(part) for part in _written(loc))
+    return f"'{place}' is not a setting{_did_you_mean(loc)}; remove or correct it"
+
+
 def _did_you_mean(loc: tuple[int | str, ...]) -> str:
     fields = _fields(loc)
-    near = difflib.get_close_matches(str(loc[-1]), fields, 1)
+    near = difflib.get_close_matches(str(loc[-1]).lower(), fields, 1)
     if near:
         return f"; did you mean '{near[0]}'?"
     return f"; known here: {', '.join(fields)}" if fields else ""
