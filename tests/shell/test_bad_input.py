@@ -123,6 +123,14 @@ CASES = {
         'calibration_file = "c.json"\n',
         ["calibration_file: is relative"],
     ),
+    "quotes of a text program": ("[grill]\nname = “char”\n", ["line 2", 'plain quotes (")']),
+    "a blank of a web page": ("[band]\nset_point =\u00a093\n", ["line 2", "blanks"]),
+    "yes in other letters": ("[mqtt]\nenabled = True # on\n", ["line 2", "write true or false"]),
+    "a text without quotes": ("[mqtt]\nhost = broker.local\n", ["line 2", 'in quotes: "93 C"']),
+    "a unit without quotes": ("[band]\nset_point = 93 °C\n", ["line 2", 'in quotes: "93 C"']),
+    "a name of digits": ("[mqtt]\nusername = 4711\n", ["mqtt.username: write it in quotes"]),
+    "a section as a value": ("mqtt = 1883\n", ["mqtt: write a section: [mqtt] on a line of its own"]),
+    "a key that hangs": (f"[mqtt]\nport = {5000 * '9'}\n", ["digits"]),
     "no such kind of probe": ('[probes.pit]\nkind = "wet_finger"\n', ["probes", "wet_finger"]),
 }
 
@@ -172,6 +180,42 @@ def test_a_mistyped_environment_variable_is_caught(
 ) -> None:
     monkeypatch.setenv("COALMINDER_BNAD__LOW", "80")
     assert "COALMINDER_BNAD__LOW" in one_line(capsys, "rehearse", "--fast")
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "said"),
+    [
+        ("COALMINDER_BAND__SET_POINT", "warm", "band.set_point"),
+        ("coalminder_band__set_pint", "93", "did you mean 'set_point'"),
+        ("COALMINDER_BAND", '{"set_point": "warm"}', "band.set_point"),
+        ("COALMINDER_BAND", "{", "SECTION__SETTING=value"),
+        ("COALMINDER_MQTT__PUSH_URLS", "json://char", """'["a", "b"]'"""),
+    ],
+)
+def test_a_mistake_in_the_environment_names_the_variable_and_not_only_the_file(
+    name: str,
+    value: str,
+    said: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    path = tmp_path / "coalminder.toml"
+    path.touch()
+    monkeypatch.setenv("COALMINDER_GRILL__NAME", "kettle")  # of another setting
+    monkeypatch.setenv(name, value)
+    line = one_line(capsys, "rehearse", "--fast", "--config", str(path))
+    assert name in line
+    assert said in line
+    assert "COALMINDER_GRILL__NAME" not in line
+
+
+def test_a_letter_of_another_code_page_is_found_by_its_line(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "coalminder.toml"
+    path.write_bytes("[band]\nset_point = 93 # °C\n".encode("cp1252"))
+    assert "line 2" in one_line(capsys, "rehearse", "--fast", "--config", str(path))
 
 
 def test_an_environment_variable_overrides_the_file(monkeypatch: pytest.MonkeyPatch) -> None:

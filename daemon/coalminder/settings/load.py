@@ -61,6 +61,12 @@ _UNITS = {
     "_hz": "Hz",
     "_hours": "hours",
 }  # the end of a name tells the unit of its number
+_SLIPS = (
+    (re.compile(r"=\s*[-+]?\d+,\d"), POINT),
+    (re.compile("[“”„«»‘’\u00a0]"), 'write plain quotes (") and blanks'),
+    (re.compile(r"=\s*(true|false|yes|no|on|off)\s*(#|$)", re.IGNORECASE), "write true or false"),
+    (re.compile(r"=\s*[-+]?[\d.]*\s*[a-z°/~]", re.IGNORECASE), 'write texts and units in quotes: "93 C"'),
+)  # in a line that is not TOML, and what to do
 UNDER_CEILING_C = 8.0  # a pit swings after a lid lift (estimate; 0.1 K gave 46 alarms in 5 simulated hours)
 
 
@@ -214,7 +220,11 @@ def load_settings(path: Path | None = None) -> Settings:
     except ValidationError as error:
         raise SettingsError(f"{where}: {_explain(error, data)}") from None
     except SourceError as error:
-        raise SettingsError(f"environment: {error}; write {PREFIX}SECTION__SETTING=value") from None
+        section = re.search(r'field "(\w+)"', str(error))
+        raise SettingsError(
+            f"{' or '.join(_variables((section.group(1),) if section else ()))}: cannot be read; write "
+            f'{PREFIX}SECTION__SETTING=value, a list as in \'["a", "b"]\''
+        ) from None
 
 
 def _read(path: Path) -> dict[str, Any]:
@@ -225,28 +235,31 @@ def _read(path: Path) -> dict[str, Any]:
             f"configuration '{path}' does not exist; "
             "copy config/coalminder.toml there or name yours with --config"
         ) from None
-    except UnicodeDecodeError:
-        raise SettingsError(f"configuration '{path}' is not UTF-8 text; save it as UTF-8") from None
+    except UnicodeDecodeError as error:
+        line = error.object.count(b"\n", 0, error.start) + 1
+        raise SettingsError(
+            f"configuration '{path}' is not UTF-8 text (line {line}); save it as UTF-8"
+        ) from None
     except OSError as error:
         raise SettingsError(
             f"configuration '{path}' cannot be read: {error.strerror}; name a file that you may read"
         ) from None
     try:
         return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        hint = f"; {POINT}" if _comma_in_line(text, str(error)) else ""
-        raise SettingsError(f"configuration '{path}' is not TOML: {error}{hint}") from None
+    except ValueError as error:  # not TOML, or a number with thousands of digits
+        raise SettingsError(f"configuration '{path}' is not TOML: {error}{_hint(text, str(error))}") from None
     except RecursionError:
         raise SettingsError(f"configuration '{path}' is nested too deeply; write one level of []") from None
 
 
-def _comma_in_line(text: str, told: str) -> bool:
-    """Whether the line that the TOML error names sets a number with a decimal comma."""
+def _hint(text: str, told: str) -> str:
+    """What is usually meant by what stands in the line that the TOML error names."""
     found = re.search(r"at line (\d+)", told)
     lines = text.splitlines()
     if found is None or int(found.group(1)) > len(lines):
-        return False
-    return re.search(r"=\s*[-+]?\d+,\d", lines[int(found.group(1)) - 1]) is not None
+        return ""
+    line = lines[int(found.group(1)) - 1]
+    return next((f"; {hint}" for slip, hint in _SLIPS if slip.search(line)), "")
 
 
 def _add_places(data: dict[str, Any], path: Path) -> None:
@@ -267,10 +280,12 @@ def _check_sections(data: dict[str, Any], where: str) -> None:
             raise SettingsError(f"{where}: {_no_setting((name,))}")
 
 
+def _is_ours(variable: str) -> bool:
+    return variable.upper().startswith(PREFIX)  # whatever its letters: the library reads it, too
+
+
 def _check_environment() -> None:
-    for name in os.environ:
-        if not name.upper().startswith(PREFIX):  # whatever its letters: the library reads it, too
-            continue
+    for name in filter(_is_ours, os.environ):
         section = name[len(PREFIX) :].split("__")[0].lower()
         if section == "vents":
             raise SettingsError(
@@ -319,12 +334,21 @@ def _explain(error: ValidationError, data: dict[str, Any]) -> str:
         if isinstance(shown, str) and "@" in shown:  # a URL may hold a password
             shown = None
         got = f" (got {shown!r})" if isinstance(shown, str | int | float | bool) else ""
-        why = _no_number(first) or first["msg"].removeprefix("Value error, ")
+        why = _no_number(first) or _wrong_form(first, place) or first["msg"].removeprefix("Value error, ")
         accepted = _range(first["loc"], _as_written(first["loc"], data))
         if first["type"] == "value_error" and "accepted: " not in accepted:
             accepted = ""  # our own words are whole
         text = f"{place}: {why}{got}{accepted}"
-    return text if len(found) == 1 else f"{text} (and {len(found) - 1} more)"
+    text = text if len(found) == 1 else f"{text} (and {len(found) - 1} more)"
+    names = _variables(_written(first["loc"])) if first["loc"] else ()
+    return f"{text}; the environment goes before the file: {', '.join(names)}" if names else text
+
+
+def _variables(place: tuple[int | str, ...]) -> list[str]:
+    """The environment variables that set `place`, a part of it, or what it is a part of; all for ()."""
+    words = [str(part).lower() for part in place]
+    parts = {name: name[len(PREFIX) :].lower().split("__") for name in os.environ if _is_ours(name)}
+    return [name for name, said in parts.items() if all(a == b for a, b in zip(said, words, strict=False))]
 
 
 def _tag_trouble(context: dict[str, Any]) -> str:
@@ -361,6 +385,15 @@ def _no_number(error: Any) -> str:
     name = str(error["loc"][-1])
     unit = next((unit for end, unit in _UNITS.items() if name.endswith(end)), "")
     return f"write a number in {unit}, without the unit" if unit else "write a number"
+
+
+def _wrong_form(error: Any, place: str) -> str:
+    """What to write in place of a value of another form; empty for other errors."""
+    if error["type"] == "string_type":
+        return "write it in quotes"
+    if error["type"] in {"model_type", "dict_type"}:
+        return f"write a section: [{place}] on a line of its own, its settings below"
+    return ""
 
 
 def _fields(loc: tuple[int | str, ...]) -> dict[str, Any]:
