@@ -108,6 +108,7 @@ if [ "$what" = install ]; then
     rm -rf "$copy"/daemon/*.egg-info
     # Wheels only, at the locked versions: a board needs no compiler.
     /opt/coalminder/bin/pip install --quiet --only-binary=:all: --constraint "$here/requirements.lock" "${copy}[$extras]"
+    chmod -R a+rX /opt/coalminder # root's umask may be strict; the service's user must be able to run it
     ln -sf /opt/coalminder/bin/coalminder /usr/local/bin/coalminder
 fi
 

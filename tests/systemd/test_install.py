@@ -1,0 +1,91 @@
+"""The installer run whole, on a throw-away overlay of this machine's own tree; nothing outside it is changed.
+
+Needs root and overlayfs; skipped, saying so, without. Packages and pip are played: there is no network.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+
+HERE = Path(__file__).parent
+PROJECT = HERE.parents[1]
+
+#: `python3 -m venv DIR` makes a pip that notes its words and makes a program, both as root's umask has it.
+PYTHON = """#!/bin/sh
+for folder; do :; done
+mkdir -p "$folder/bin"
+cp /played/pip "$folder/bin/pip"
+"""
+PIP = """#!/bin/sh
+printf '%s\\n' "$@" >/asked
+printf '#!/bin/sh\\necho it runs\\n' >/opt/coalminder/bin/coalminder
+chmod +x /opt/coalminder/bin/coalminder
+"""
+
+TRY = """
+export PATH=/played:/usr/sbin:/usr/bin:/sbin:/bin
+umask {umask}
+sh "/home/a cook/coal minder/systemd/install.sh" {words} || exit
+sed -n '$p' /asked
+setpriv --reuid=coalminder --regid=coalminder --clear-groups /usr/local/bin/coalminder
+"""
+
+MOUNT = """
+set -e
+mount --make-rprivate /
+mkdir -p {work}/low {work}/up {work}/root
+mount --bind / {work}/low
+mount -t tmpfs tmpfs {work}/up
+mkdir {work}/up/upper {work}/up/work
+mount -t overlay overlay -o lowerdir={work}/low,upperdir={work}/up/upper,workdir={work}/up/work {work}/root
+mount --rbind /dev {work}/root/dev
+rm -rf {work}/root/opt/coalminder {work}/root/etc/coalminder
+cp -R {files}/. {work}/root/
+exec chroot {work}/root /bin/sh /try.sh
+"""
+
+
+def trouble() -> str:
+    """Why the machine cannot do it, "" when it can."""
+    if os.geteuid() != 0:
+        return "needs root"
+    for program in ("unshare", "useradd", "setpriv"):
+        if shutil.which(program, path="/usr/sbin:/usr/bin:/sbin:/bin") is None:
+            return f"needs {program}"
+    tried = subprocess.run(["unshare", "--mount", "true"], capture_output=True, check=False)
+    return "" if tried.returncode == 0 else "may not make a mount namespace"
+
+
+pytestmark = [pytest.mark.root, pytest.mark.skipif(bool(trouble()), reason=trouble() or "-")]
+
+
+def installed(tmp_path: Path, umask: str, words: str) -> subprocess.CompletedProcess[str]:
+    files, played = tmp_path / "files", tmp_path / "files/played"
+    home = files / "home/a cook/coal minder"
+    played.mkdir(parents=True)
+    for name in ("systemd", "config", "docs"):
+        shutil.copytree(PROJECT / name, home / name)
+    (home / "daemon").mkdir()
+    for name in ("pyproject.toml", "README.md", "LICENSE", "requirements.lock"):
+        shutil.copy(PROJECT / name, home)
+    for name, text in (("python3", PYTHON), ("pip", PIP), ("apt-get", "#!/bin/sh\n")):
+        (played / name).write_text(text, encoding="utf-8")
+        (played / name).chmod(0o755)
+    (files / "try.sh").write_text(TRY.format(umask=umask, words=words), encoding="utf-8")
+    script = MOUNT.format(work=tmp_path / "tree", files=files)
+    return subprocess.run(
+        ["unshare", "--mount", "--propagation", "private", "sh", "-c", script],
+        capture_output=True, text=True, check=False, stdin=subprocess.DEVNULL,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("umask", ["022", "077"])
+def test_the_services_user_can_run_the_program_whatever_roots_umask(umask: str, tmp_path: Path) -> None:
+    done = installed(tmp_path, umask, "")
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert done.stdout.splitlines()[-1] == "it runs"
