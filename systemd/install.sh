@@ -24,7 +24,8 @@ refuse() {
 case "${1:-}" in
 "") ;;
 --with)
-    for extra in $(echo "${2:-}" | tr ',' ' '); do
+    shift # "page,push", "page, push" and "page push" are the same
+    for extra in $(echo "$*" | tr ',' ' '); do
         case $extra in
         page | push | replay | calibrate | demo | bench) extras="$extras,$extra" ;;
         *) refuse "unknown extra '$extra'; choose from page, push, replay, calibrate, demo, bench" ;;

@@ -89,3 +89,10 @@ def test_the_services_user_can_run_the_program_whatever_roots_umask(umask: str, 
     done = installed(tmp_path, umask, "")
     assert done.returncode == 0, done.stdout + done.stderr
     assert done.stdout.splitlines()[-1] == "it runs"
+
+
+@pytest.mark.parametrize("words", ["--with page,push", "--with page, push", "--with page push"])
+def test_every_extra_that_was_named_is_asked_for(words: str, tmp_path: Path) -> None:
+    done = installed(tmp_path, "022", words)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert done.stdout.splitlines()[-2].endswith("[pi,page,push]")
