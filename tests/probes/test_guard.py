@@ -92,6 +92,13 @@ def test_hot_reading_that_never_moves_is_stuck_and_lives_again_when_it_moves() -
     assert out[-1] is None
 
 
+def test_a_time_that_nobody_saw_makes_no_probe_stuck() -> None:
+    """A board slept, or lost its power; the reading happens to be the same to the last digit."""
+    samples: list[tuple[float, Sample]] = [(float(at), Reading(93.25)) for at in range(100)]
+    samples += [(7200.0 + at, Reading(93.25)) for at in range(100)]
+    assert set(kinds(run(samples))) == {None}
+
+
 def test_cold_air_may_stand_still() -> None:
     samples: list[tuple[float, Sample]] = [(float(at), Reading(9.0)) for at in range(0, 5000, 10)]
     assert set(kinds(run(samples))) == {None}

@@ -120,7 +120,8 @@ def test_a_coarse_probe_that_stands_still_is_left_to_the_fault_table(step_c: flo
     state = GuardState()
     for second, temp_c in enumerate([93.0, 93.0 + step_c, 93.0]):
         state, _ = guard(state, Reading(temp_c), float(second))
-    _, sample = guard(state, Reading(93.0), 4000.0)
+    for second in range(30, 4000, 30):
+        state, sample = guard(state, Reading(93.0), float(second))
     assert isinstance(sample, Reading) is not stuck
 
 

@@ -10,6 +10,9 @@ from dataclasses import dataclass, replace
 
 from coalminder.values import COARSE_C, ProbeFault, ProbeFaultKind, Sample
 
+GAP_S = 60.0
+"""Of a longer time without a good reading it is not known that the probe stood still [estimate]."""
+
 
 @dataclass(frozen=True, slots=True)
 class GuardLimits:
@@ -71,7 +74,7 @@ def guard(state: GuardState, sample: Sample, now_s: float) -> tuple[GuardState, 
             f"from {state.last_c:.1f} to {temp_c:.1f} °C in {elapsed_s:.1f} s; look for a loose or wet plug",
         )
     alive = change_c > 0.0 or temp_c < limits.stuck_above_c or limits.stuck_s == 0.0
-    same_since_s = now_s if alive else state.same_since_s
+    same_since_s = now_s if alive or elapsed_s > GAP_S else state.same_since_s
     finest_c = state.finest_c
     if change_c > 0.0:
         finest_c = change_c if finest_c is None else min(finest_c, change_c)
