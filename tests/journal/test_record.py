@@ -367,6 +367,21 @@ def test_a_step_whose_times_cannot_be_is_left_out_and_told(
     assert numbers == [n for n in range(1, 301) if kept or n != 150]
 
 
+def test_a_power_cut_that_the_clock_told_of_late_is_no_damage(open_journal: Opener, tmp_path: Path) -> None:
+    """The board started a month behind; once its clock is right ten unseen minutes pass at once."""
+    journal = open_journal()
+    for n in range(1, 21):
+        inputs, decision, state = cook_step(n)
+        late_s = 600.0 if n >= 10 else 0.0
+        machine = replace(inputs.machine, blind_s=late_s, blind_start=n == 10)
+        utc_s = UTC_S + n + (30 * 86_400.0 + late_s if n >= 10 else 0.0)
+        journal.record(n + late_s, utc_s, replace(inputs, machine=machine), decision, state)
+    assert journal.close()
+    with read(only_record(tmp_path)) as record:
+        assert [step.n for step in record.steps()] == list(range(1, 21))
+        assert record.damage == ""
+
+
 def record_phases(journal: Journal, phases: list[tuple[Phase, int]], n: int = 0) -> int:
     """Steps of the given phases, each for so many seconds; the number of the last."""
     for phase, seconds in phases:

@@ -22,6 +22,7 @@ from coalminder.service.assemble import DeskMessenger, FoodSent
 from coalminder.service.command import _clock_words
 from coalminder.service.machine import begun_in_this_boot, count_restarts, forget_starts
 from coalminder.service.tender import blind_s
+from coalminder.service.unseen import Unseen
 from coalminder.settings.load import load_settings
 from coalminder.values import Inputs, Reading
 
@@ -54,14 +55,28 @@ class PutRight:
     def utc_s(self) -> float:
         return UTC_S + self.time_s + (self._behind_s if self.time_s >= self._at_s else 0.0)
 
+    def skip(self, seconds: float) -> None:
+        raise NotImplementedError
+
     async def sleep_until(self, due_s: float) -> None:
         raise NotImplementedError
+
+
+@pytest.mark.parametrize("behind_s", [600.0, 86_400.0, UTC_S])
+def test_a_short_power_cut_snuffs_nothing_however_far_behind_the_clock_starts(behind_s: float) -> None:
+    """The last step is `behind_s` in the clock's future, and the cut took ten minutes."""
+    clock = PutRight(behind_s + 600.0, 40.0)
+    words, said = _clock_words(Unseen(clock, UTC_S + behind_s, 0.0), 6 * 3600.0), []
+    for second in range(100):
+        clock.time_s = float(second)
+        said += words(clock.now_s())
+    assert said == []
 
 
 @pytest.mark.parametrize(("hours", "snuffs"), [(1.0, 0), (5.0, 0), (14.0, 1)])
 def test_yesterdays_cook_is_snuffed_once_the_clock_is_put_right(hours: float, snuffs: int) -> None:
     clock = PutRight(hours * 3600.0, 40.0)
-    words, said = _clock_words(clock, 0.0, 6 * 3600.0), []
+    words, said = _clock_words(Unseen(clock, UTC_S, 0.0), 6 * 3600.0), []
     for second in range(100):
         clock.time_s = float(second)
         said += words(clock.now_s())

@@ -7,6 +7,7 @@ import re
 import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -92,3 +93,65 @@ def test_the_service_writes_it_to_its_log(tmp_path: Path) -> None:
     lines = log.read_text("utf-8")
     assert re.search(r"(?m)^INFO \S+: phase lighting$", lines)
     assert re.search(r"(?m)^WARNING \S+: alarm unattended raised \(high", lines)
+
+
+#: A wall clock that is as far off as a file says.
+AS_FAR_OFF = """
+import sys, time
+from pathlib import Path
+wall, off = time.time, Path(sys.argv.pop(1))
+time.time = lambda: wall() + float(off.read_text())
+from coalminder.cli import main
+sys.exit(main())
+"""
+
+
+@pytest.mark.parametrize(
+    ("off_s", "cut_s", "told"),
+    [
+        (-20.0, 7200.0, "alarm was_blind raised"),
+        (-90 * 86_400.0, 600.0, "alarm was_blind raised"),
+        (-20.0, 86_400.0, "snuffing"),
+    ],
+    ids=["the clock stood still", "it starts months ago", "yesterday's cook"],
+)
+def test_the_log_tells_of_a_power_cut_when_the_clock_is_put_right(
+    off_s: float, cut_s: float, told: str, tmp_path: Path
+) -> None:
+    config, off, log, cooks = (tmp_path / name for name in ("c.toml", "off", "log", "cooks"))
+    config.write_text(f'[mqtt]\nenabled = false\n[journal]\ndirectory = "{cooks}"\n', "utf-8")
+    off.write_text("0", "ascii")
+    command = [
+        sys.executable, "-c", AS_FAR_OFF, str(off), "tend", "--config", str(config),
+        "--simulate", "coalminder.grill:kettle",
+    ]  # fmt: skip
+
+    def lights() -> bool:
+        return "phase lighting" in log.read_text("utf-8")
+
+    with log.open("wb") as lines:
+        first = subprocess.Popen([*command, "--lit"], stderr=lines)
+    try:
+        wait_for(lights, 20.0, "the fire")
+        time.sleep(3.0)  # a step reaches the disk within 2 s
+    finally:
+        first.kill()
+        first.wait(10)
+    (cooks / "boot").write_text("another", "ascii")
+    off.write_text(str(off_s), "ascii")
+    with log.open("wb") as lines:
+        second = subprocess.Popen(command, stderr=lines)
+    try:
+        wait_for(lights, 20.0, "the same fire")
+        (tmp_path / "right").write_text(str(cut_s), "ascii")
+        (tmp_path / "right").replace(off)
+        wait_for(lambda: told in log.read_text("utf-8"), 10.0, told)
+    finally:
+        second.kill()
+        second.wait(10)
+    text = log.read_text("utf-8")
+    assert ("is an old one" in text) == (told == "snuffing")
+    if told != "snuffing":
+        (blind_s,) = re.findall(r"without control \((\d+) s\)", text)
+        assert float(blind_s) == pytest.approx(cut_s, abs=15.0)
+    assert "loop_late" not in text

@@ -109,7 +109,7 @@ class Record:
                 seen: Inputs = from_plain(Inputs, unpack(inputs))
                 done: Decision = from_plain(Decision, plain)
                 at = (n, float(now_s), float(utc_s))
-                if not _follows(last, at, begins=n in firsts):
+                if not _follows(last, at, begins=n in firsts or seen.machine.blind_start):
                     raise ValueError(f"at {now_s} s, {utc_s} UTC")
             except (ValueError, KeyError, TypeError) as error:
                 self._missed(f"step {n}: {error}")
@@ -257,7 +257,8 @@ def _resume_from(
 def _follows(last: tuple[int, float, float] | None, at: tuple[int, float, float], *, begins: bool) -> bool:
     """Whether a step's (n, now_s, utc_s) can come after those of the `last`: columns carry no check sum.
 
-    Within a run steps are seconds apart; a longer gap (the machine stood still) shows on both clocks.
+    Within a run steps are seconds apart; a longer gap (the machine stood still) shows on both clocks, but for
+    one that the wall clock told of when it was put right, which `begins` anew.
     """
     n, now_s, utc_s = at
     if not (0.0 <= now_s < _END_S and abs(utc_s) < _END_S):

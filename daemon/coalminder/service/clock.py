@@ -23,6 +23,10 @@ class Clock(Protocol):
         """Wall time in s."""
         ...
 
+    def skip(self, seconds: float) -> None:
+        """Control time leaps forward: so much of it has passed unseen."""
+        ...
+
     async def sleep_until(self, due_s: float) -> None:
         """Return at control time `due_s`, at once when it has passed."""
         ...
@@ -46,6 +50,10 @@ class RealClock:
     def utc_s(self) -> float:
         """Wall time in s."""
         return time.time()
+
+    def skip(self, seconds: float) -> None:
+        """Control time leaps forward."""
+        self._offset_s += seconds
 
     async def sleep_until(self, due_s: float) -> None:
         """Sleep on the event loop."""
@@ -78,6 +86,11 @@ class ScaledClock:
         """Wall time of the rehearsed cook, at the last `now_s`."""
         return self._utc + self._now_s - self._at_s
 
+    def skip(self, seconds: float) -> None:
+        """Control time leaps forward."""
+        self._at_s += seconds
+        self._now_s += seconds
+
     async def sleep_until(self, due_s: float) -> None:
         """Sleep the scaled time."""
         await asyncio.sleep(max(due_s - self.now_s(), 0.0) / self.speed)
@@ -102,6 +115,11 @@ class PacedClock:
     def utc_s(self) -> float:
         """Wall time of the rehearsed cook."""
         return self._utc + self._now_s
+
+    def skip(self, seconds: float) -> None:
+        """Control time leaps forward."""
+        self._now_s += seconds
+        self._utc -= seconds
 
     async def sleep_until(self, due_s: float) -> None:
         """Keep the pace if the machine can; then it is `due_s`."""

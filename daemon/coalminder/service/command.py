@@ -8,6 +8,7 @@ import logging
 import time
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +30,7 @@ from coalminder.service.latched import keep_latched, with_latched
 from coalminder.service.machine import begun_in_this_boot, count_restarts, forget_starts
 from coalminder.service.notify import Notifier
 from coalminder.service.tender import Listener, Tender
+from coalminder.service.unseen import Unseen
 from coalminder.settings.load import DEFAULT_PATH, Settings, load_settings
 from coalminder.settings.probes import ProbesSettings
 from coalminder.settings.vents import VentsSettings
@@ -108,8 +110,11 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
     begins = not isinstance(found, Resume)
     age_is_known = begun_in_this_boot(directory, now=begins)
     words = _first_words(args.lit and begins)
+    unseen = None
     if isinstance(found, Resume) and not age_is_known:
-        words = _clock_words(clock, found.age_s, settings.journal.resume_within)
+        within_s = settings.journal.resume_within
+        age = Unseen(clock, found.last_utc_s, found.age_s)
+        words, unseen = _clock_words(age, within_s), partial(age.pass_s, within_s)
     note = LatchNote(directory)
     if not args.fresh and (noted := with_latched(state, note.read(), clock.now_s())) is not state:
         log.warning("the record lacks a latched fault that was noted beside it; the vents stay shut")
@@ -150,6 +155,7 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
             notifier=notifier,
             local_events=words,
             listener=_both(Chronicle(log), note),
+            unseen=unseen or (lambda: 0.0),
         )
         loop = asyncio.get_running_loop()
         for number in ENDING:
@@ -186,16 +192,16 @@ def _first_words(lit: bool) -> Callable[[float], tuple[Event, ...]]:
     return words
 
 
-def _clock_words(clock: Clock, age_s: float, within_s: float) -> Callable[[float], tuple[Event, ...]]:
+def _clock_words(unseen: Unseen, within_s: float) -> Callable[[float], tuple[Event, ...]]:
     """Snuff, when the wall clock is put right and the resumed cook turns out to be older than `within_s`.
 
     A board without a clock of its own starts where it stopped, and yesterday's cook looks like today's.
     """
-    begun_s, said = clock.utc_s() - clock.now_s(), False
+    said = False
 
-    def words(now_s: float) -> tuple[Event, ...]:
+    def words(_now_s: float) -> tuple[Event, ...]:
         nonlocal said
-        if said or age_s + clock.utc_s() - now_s - begun_s <= within_s:
+        if said or unseen.age_s() <= within_s:
             return ()
         said = True
         log.warning("the clock was put right: the cook that went on is an old one; snuffing")

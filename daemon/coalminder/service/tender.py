@@ -62,7 +62,7 @@ class Tender:
     """Tends one grill until `stop` is called.
 
     state: from core.initial or the journal. period_s: 1 Hz. local_events: events made by the shell itself
-    (a rehearsal's cook), taken each step.
+    (a rehearsal's cook), taken each step. unseen: lets time pass that nobody saw, s; asked before each step.
     """
 
     def __init__(
@@ -78,11 +78,13 @@ class Tender:
         period_s: float = 1.0,
         local_events: Callable[[float], tuple[Event, ...]] = lambda _now_s: (),
         listener: Listener | None = None,
+        unseen: Callable[[], float] = lambda: 0.0,
     ) -> None:
         self.state = state
         self._hardware, self._clock = hardware, clock
         self._recorder, self._messenger, self._watch, self._notifier = recorder, messenger, watch, notifier
         self._period_s, self._local_events, self._listener = period_s, local_events, listener
+        self._unseen = unseen
         self._stopping = asyncio.Event()
         self._probe_ok_s: float | None = None
         self.steps = 0
@@ -99,8 +101,10 @@ class Tender:
             due_s = self._clock.now_s()
             lost_s = 0.0  # time lost in the last step and not told yet
             while not self._stopping.is_set():
+                unseen_s = self._unseen()
+                due_s += unseen_s
                 late_s = max(self._clock.now_s() - due_s, 0.0) + lost_s
-                await self._step(late_s / self._clock.speed)
+                await self._step(late_s / self._clock.speed, unseen_s)
                 due_s += self._period_s
                 behind_s = self._clock.now_s() - due_s
                 lost_s = 0.0
@@ -113,13 +117,15 @@ class Tender:
             await self._hardware.make_safe()
         return not self._hardware.vents_failed
 
-    async def _step(self, late_s: float) -> None:
+    async def _step(self, late_s: float, unseen_s: float) -> None:
         now_s, utc_s = self._clock.now_s(), self._clock.utc_s()
-        inputs = replace(
-            await self._hardware.read(now_s),
-            events=self._local_events(now_s) + self._messenger.take_events(),
-            machine=self._watch(now_s, utc_s, late_s),
-        )
+        seen = await self._hardware.read(now_s)
+        machine = self._watch(now_s, utc_s, late_s)
+        if unseen_s:  # as at a restart after that time
+            machine = replace(machine, blind_s=machine.blind_s + unseen_s, blind_start=True)
+            self._probe_ok_s = None if self._probe_ok_s is None else self._probe_ok_s + unseen_s
+        events = self._local_events(now_s) + self._messenger.take_events()
+        inputs = replace(seen, events=events, machine=machine)
         self.state, decision = step(self.state, inputs, now_s)
         await self._hardware.move(decision.lower, decision.upper)
         self._recorder.record(now_s, utc_s, inputs, decision, self.state)
