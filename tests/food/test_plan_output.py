@@ -296,15 +296,22 @@ def test_the_daemons_part_needs_no_scientific_library() -> None:
     assert done.returncode == 0, done.stderr
 
 
+@pytest.mark.parametrize("zone", ["Europe/Berlin", ":Europe/Berlin", ":/rules", "/rules"])
 @pytest.mark.parametrize(
     ("now", "serve"),
     [("2026-10-24T20:00", "19:00"), ("2026-10-24T08:00", "2026-10-25 19:00"), ("2026-03-28T20:00", "19:00")],
 )
 def test_dinner_is_at_the_hour_asked_for_on_the_day_of_the_clock_change(
-    now: str, serve: str, monkeypatch: pytest.MonkeyPatch
+    now: str, serve: str, zone: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The EU's summer time ends on the last Sunday of October and begins on that of March (2000/84/EC)."""
-    monkeypatch.setenv("TZ", "Europe/Berlin")
+    """The EU's summer time ends on the last Sunday of October and begins on that of March (2000/84/EC).
+
+    TZ may name a file of rules, with or without a colon before it (tzset(3)).
+    """
+    rules = Path("/usr/share/zoneinfo/Europe/Berlin")
+    if "rules" in zone and not rules.is_file():
+        pytest.skip("needs Debian's tzdata")
+    monkeypatch.setenv("TZ", zone.replace("/rules", str(rules)))
     parser = argparse.ArgumentParser()
     command.add_arguments(parser)
     here = command._here()

@@ -228,9 +228,9 @@ def _here() -> tzinfo:
     """The local zone with its rules, so that each step has the offset of its own day; else today's offset."""
     try:
         name = os.environ.get("TZ", "").lstrip(":")
-        if name:
+        if name and not name.startswith("/"):
             return ZoneInfo(name)
-        with Path("/etc/localtime").open("rb") as rules:
+        with Path(name or "/etc/localtime").open("rb") as rules:  # TZ may name a file (tzset(3))
             return ZoneInfo.from_file(rules)
     except (OSError, ValueError, KeyError):  # no such zone, no rules
         return datetime.now().astimezone().tzinfo or UTC
