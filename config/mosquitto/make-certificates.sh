@@ -20,18 +20,26 @@ if [ -e ca.crt ] && [ ! -e ca.key ]; then
     exit 1
 fi
 umask 077
+told=$(mktemp)
+trap 'rm -f "$told"' EXIT
+quietly() {
+    "$@" 2>"$told" && return
+    cat "$told" >&2
+    echo "no certificate was made for '$name': see above" >&2
+    exit 1
+}
 alternatives="DNS:$name"
 [ -z "$address" ] || alternatives="$alternatives,IP:$address"
-if [ ! -e ca.key ]; then
-    openssl req -x509 -newkey ec -pkeyopt ec_paramgen_curve:P-256 -nodes -days 3652 -sha256 \
+if [ ! -e ca.crt ]; then # a key alone is left of a run that failed
+    quietly openssl req -x509 -newkey ec -pkeyopt ec_paramgen_curve:P-256 -nodes -days 3652 -sha256 \
         -subj "/CN=Authority of $name" -addext basicConstraints=critical,CA:TRUE \
-        -addext keyUsage=critical,keyCertSign,cRLSign -keyout ca.key -out ca.crt 2>/dev/null
+        -addext keyUsage=critical,keyCertSign,cRLSign -keyout ca.key -out ca.crt
 fi
-openssl req -newkey ec -pkeyopt ec_paramgen_curve:P-256 -nodes -sha256 \
-    -subj "/CN=$name" -keyout server.key.new -out server.csr 2>/dev/null
+quietly openssl req -newkey ec -pkeyopt ec_paramgen_curve:P-256 -nodes -sha256 \
+    -subj "/CN=$name" -keyout server.key.new -out server.csr
 printf '%s\n' "subjectAltName=$alternatives" basicConstraints=CA:FALSE extendedKeyUsage=serverAuth > server.ext
-openssl x509 -req -in server.csr -CA ca.crt -CAkey ca.key -CAcreateserial -days 820 -sha256 \
-    -extfile server.ext -out server.crt.new 2>/dev/null
+quietly openssl x509 -req -in server.csr -CA ca.crt -CAkey ca.key -CAcreateserial -days 820 -sha256 \
+    -extfile server.ext -out server.crt.new
 mv server.key.new server.key
 mv server.crt.new server.crt
 rm -f server.csr server.ext

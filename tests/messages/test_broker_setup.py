@@ -187,6 +187,21 @@ def test_the_brokers_certificate_is_one_that_phones_take_and_is_renewed(tmp_path
     assert (tmp_path / "ca.crt").read_text() == authority
 
 
+def test_a_certificate_that_cannot_be_made_is_told_and_can_be_made_then(tmp_path: Path) -> None:
+    """A common name has 64 characters at most (RFC 5280, ub-common-name)."""
+
+    def make(name: str) -> subprocess.CompletedProcess[str]:
+        line = [str(CONFIG / "make-certificates.sh"), str(tmp_path), name]
+        return subprocess.run(line, capture_output=True, text=True, check=False)
+
+    failed = make(70 * "g" + ".local")
+    assert failed.returncode == 1
+    assert "no certificate was made for 'ggg" in failed.stderr
+    assert "maxsize" in failed.stderr  # openssl's own word
+    assert make("grill.local").returncode == 0
+    assert openssl(tmp_path, "verify -CAfile ca.crt server.crt") == "server.crt: OK\n"
+
+
 @failed_handshake
 def test_a_broker_that_asks_for_a_certificate_gets_the_daemons_own(tmp_path: Path) -> None:
     subprocess.run([str(CONFIG / "make-certificates.sh"), str(tmp_path), "localhost"], check=True)
