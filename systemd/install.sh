@@ -20,7 +20,7 @@ refuse() {
     exit 2
 }
 
-[ $# -le 2 ] || refuse "'$3' is a word too many; extras are joined by commas: install.sh --with page,push"
+[ "${1:-}" = --with ] || [ $# -le 2 ] || refuse "'$3' is a word too many; put a path with blanks in quotes"
 case "${1:-}" in
 "") ;;
 --with)

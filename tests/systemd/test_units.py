@@ -180,14 +180,15 @@ def test_installer_takes_no_word_that_it_would_not_heed(tmp_path: Path) -> None:
     nobody.write_text("#!/bin/sh\necho 65534\n")
     nobody.chmod(0o755)
     done = subprocess.run(
-        ["sh", str(SYSTEMD / "install.sh"), "--with", "page", "push"],
+        ["sh", str(SYSTEMD / "install.sh"), "--files-only", str(tmp_path / "my"), "files"],
         env={"PATH": f"{tmp_path}:/usr/bin:/bin"},
         capture_output=True,
         text=True,
         check=False,
     )
     assert done.returncode == 2
-    assert "--with page,push" in done.stderr
+    assert "'files' is a word too many" in done.stderr
+    assert not (tmp_path / "my").exists()
 
 
 def test_pages_that_the_program_and_its_configuration_name_are_installed(tmp_path: Path) -> None:
