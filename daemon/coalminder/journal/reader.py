@@ -14,10 +14,9 @@ from coalminder.errors import UserError
 from coalminder.journal import store
 from coalminder.journal.packing import DamagedBlobError, unpack
 from coalminder.journal.values import Header, Message, Refusal, Resume
-from coalminder.values import CommandRecord, Decision, Inputs, Phase
+from coalminder.values import NO_FIRE, CommandRecord, Decision, Inputs
 
 S = TypeVar("S")
-_ENDED = (Phase.COLD, Phase.OUT)
 _LONGEST_STEP_S = 60.0
 _END_S = 1e11  # the year 5138
 _LONGEST_LEAP = 1 << 24  # steps
@@ -239,7 +238,7 @@ def _resume_from(
         state: S = from_plain(state_type, unpack(blob))
     except (sqlite3.DatabaseError, ValueError, TypeError) as error:
         return Refusal(f"the last state cannot be read: {error}", str(path), undelivered)
-    if phase in _ENDED:
+    if phase in NO_FIRE:
         return Refusal(f"the last cook has ended (phase {phase})", damaged_path, undelivered)
     age_s = max(0.0, now_utc_s - last_utc_s)  # a board without a clock may start in the past
     if age_s > within_s:

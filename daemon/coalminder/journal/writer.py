@@ -18,7 +18,7 @@ from coalminder.codec import CodecError
 from coalminder.journal import store
 from coalminder.journal.sink import Item, NoteItem, Sink, StepItem
 from coalminder.journal.values import Health, Message, Refusal, Resume, Start
-from coalminder.values import Alarm, AlarmState, CommandRecord, Decision, Inputs, Phase
+from coalminder.values import NO_FIRE, Alarm, AlarmState, CommandRecord, Decision, Inputs, Phase
 
 MAX_STEPS = 900  # kept in memory while the disk fails: a quarter of an hour at 1 Hz, some 3 MB
 MAX_NOTES = 20_000  # alarms, commands, messages kept likewise
@@ -28,9 +28,6 @@ RETRY_S = 2.0
 CORRUPT_SHOWN_S = 60.0
 _STALLED_S = 5.0  # a write that takes longer than this is a failing disk
 _LOOK_EVERY_S = 1.0
-
-
-_NO_FIRE = (Phase.COLD, Phase.OUT)
 
 
 class Journal:
@@ -134,7 +131,7 @@ class Journal:
 
     def _is_idle(self, phase: Phase, now_s: float) -> bool:
         """Whether this step is left out; turns to the next file when another fire is lit."""
-        if phase in _NO_FIRE:
+        if phase in NO_FIRE:
             self._idle_since_s = now_s if self._idle_since_s is None else self._idle_since_s
             return now_s - self._idle_since_s >= IDLE_S
         left_out = self._idle_since_s is not None and now_s - self._idle_since_s >= IDLE_S

@@ -16,7 +16,7 @@ from coalminder.page.board import Board
 from coalminder.page.units import DAY_MIN, METRIC, Units, span
 from coalminder.page.words import AWAY, FIRST, NEXT, PHASES, PROBE_FAULTS, Ask, asks, plain
 from coalminder.safety.view import FIRE_PHASES
-from coalminder.values import Phase
+from coalminder.values import NO_FIRE, Phase
 
 Trust = Literal["live", "old", "offline", "no_broker", "nothing"]
 FOOD_OLD_S = 300.0  # while it cooks the daemon tells of the food at least once in a minute
@@ -314,7 +314,7 @@ def _fits(step: str, state: StateMessage, food: FoodPart) -> bool:
 
     Only a plan that still waits may ask for a fire.
     """
-    if step == "light" and state.phase in (Phase.COLD, Phase.OUT):
+    if step == "light" and state.phase in NO_FIRE:
         return food.stage == "waiting"
     return step not in AT_THE_FIRE or state.phase in FIRE_PHASES
 

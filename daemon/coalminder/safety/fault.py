@@ -12,7 +12,6 @@ from coalminder.safety.view import SHUT_PHASES, View
 from coalminder.values import Action, Phase
 
 NEVER: frozenset[Phase] = frozenset()
-NO_FIRE = frozenset({Phase.COLD, Phase.OUT})
 NOT_TENDING = SHUT_PHASES | {Phase.LIGHTING, Phase.LID_OFF, Phase.EASING}
 
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from coalminder.safety import conditions as c
-from coalminder.safety.fault import AFTER, HOT_COALS, NO_FIRE, NOT_TENDING, Fault
+from coalminder.safety.fault import AFTER, HOT_COALS, NOT_TENDING, Fault
 from coalminder.safety.view import FIRE_PHASES, SHUT_PHASES
-from coalminder.values import Action, Phase
+from coalminder.values import NO_FIRE, Action, Phase
 
 ROWS: tuple[Fault, ...] = (
     # The fire.

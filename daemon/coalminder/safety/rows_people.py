@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from coalminder.safety import conditions as c
-from coalminder.safety.fault import HOT_COALS, NO_FIRE, Fault
+from coalminder.safety.fault import HOT_COALS, Fault
 from coalminder.safety.view import SHUT_PHASES
-from coalminder.values import Action
+from coalminder.values import NO_FIRE, Action
 
 ROWS: tuple[Fault, ...] = (
     # The people.
