@@ -572,7 +572,7 @@ def test_gains_come_back_after_long_calm() -> None:
 def test_gains_do_not_come_back_in_the_middle_of_a_swing() -> None:
     """An hour after they fell is no hour of calm when the last half swings were large and alike."""
     swings = OscillationState(
-        gain=0.7, sign=1, since_s=3500.0, peak_c=30.0, last_peak_c=30.0, last_for_s=300.0, swings=2
+        gain=0.7, sign=1, since_s=3500.0, peak_c=30.0, halves=((30.0, 300.0),), swings=2
     )
     assert oscillation.watch(swings, OscillationConfig(), 30.0, 0.1, 3601.0).gain == 0.7
     calm = replace(swings, swings=1)

@@ -80,10 +80,7 @@ def watch(
     if off_word is False or (state.doubt and pit.smooth_c > _sure_c(state, config, set_point_c)):
         state = replace(state, doubt=False, back_unsaid=state.back_unsaid and off_word is not False)
     if off_word is True and not state.off:
-        return replace(
-            state, off=True, told=True, since_s=now_s, lowest_c=pit.smooth_c, foot_c=pit.smooth_c,
-            before_c=pit.slow_c, lifts=state.lifts + 1,
-        )  # fmt: skip
+        return _lifted(state, now_s, pit.smooth_c, pit.slow_c, told=True)
     if off_word is False and state.off and (notice is False or state.told):
         return _back(state, config, now_s, unsaid=False)
     if off_word is True and state.off and not state.told:
@@ -91,17 +88,14 @@ def watch(
     if pit.fast_c is None or pit.age_s > 0.0:
         return state
     fast, passed_s = pit.fast_c, max(now_s - state.seen_s, 0.0)
-    state = replace(state, seen_s=now_s)
+    over_c, surge_c = state.over_c, state.surge_c
     if set_point_c is not None:
         kept = math.exp(-passed_s / config.over_s)
         back = state.off or (state.back_s is not None and now_s - state.back_s < config.recovery_s)
         # the return under the lid is as quick as the next lift, and so is the rise of a new fire
         rise_c = 0.0 if back or coming_up else fast - pit.slow_c
-        state = replace(
-            state,
-            over_c=max(kept * state.over_c, fast - set_point_c),
-            surge_c=max(kept * state.surge_c, rise_c),
-        )
+        over_c, surge_c = max(kept * over_c, fast - set_point_c), max(kept * surge_c, rise_c)
+    state = replace(state, over_c=over_c, surge_c=surge_c, seen_s=now_s)
     if not state.off:
         expected_c = config.drop_c_per_closing_v * closing_v + config.drop_c_per_over_c * state.over_c
         falling = pit.slow_c - fast > config.drop_c + max(expected_c, state.surge_c)
@@ -109,10 +103,7 @@ def watch(
             state = replace(state, old_fall=False)
         new_fall = falling and not state.old_fall
         if switch_open is None and config.recognise and new_fall and now_s >= state.blind_until_s:
-            return replace(
-                state, off=True, told=False, since_s=now_s, lowest_c=fast, foot_c=fast,
-                before_c=pit.slow_c, lifts=state.lifts + 1,
-            )  # fmt: skip
+            return _lifted(state, now_s, fast, pit.slow_c, told=False)
         return state
     lowest = min(state.lowest_c, fast)
     foot = min(state.foot_c + config.fed_c_per_s * passed_s, fast)
@@ -135,6 +126,13 @@ def _sure_c(state: LidState, config: LidConfig, set_point_c: float | None) -> fl
     """
     back_c = state.before_c - config.doubt_ends_c
     return back_c if set_point_c is None else min(back_c, set_point_c - config.unsure_c)
+
+
+def _lifted(state: LidState, now_s: float, here_c: float, before_c: float, *, told: bool) -> LidState:
+    return replace(
+        state, off=True, told=told, since_s=now_s, lowest_c=here_c, foot_c=here_c, before_c=before_c,
+        lifts=state.lifts + 1,
+    )  # fmt: skip
 
 
 def _back(state: LidState, config: LidConfig, now_s: float, *, unsaid: bool) -> LidState:

@@ -12,25 +12,25 @@ from dataclasses import dataclass, replace
 
 from coalminder.core.config import OscillationConfig
 
+_Swing = tuple[float, float]  # size in K, length in s
+
 
 @dataclass(frozen=True, slots=True)
 class OscillationState:
     """gain: factor for the loop's gains; peak_c: largest error of this half swing; swings: such in a row.
 
-    wholes: size in K and length in s of the last two whole swings, each of two halves, the later one last;
-    repeats: halves in a row at whose end the whole swing was like the one before it.
+    halves: size in K and length in s of the last three half swings, as far as all since were large, the
+    latest one last; repeats: how many in a row made a whole swing that was like the whole one before it.
     """
 
     gain: float = 1.0
     sign: int = 0
     since_s: float = 0.0
     peak_c: float = 0.0
-    last_peak_c: float = 0.0
-    last_for_s: float = 0.0
+    halves: tuple[_Swing, ...] = ()
     swings: int = 0
-    calm_since_s: float = 0.0
-    wholes: tuple[tuple[float, float], ...] = ()
     repeats: int = 0
+    calm_since_s: float = 0.0
 
 
 def watch(
@@ -58,53 +58,44 @@ def watch(
         if gain < 1.0 and (calm or weak):
             gain, calm_since_s = min(gain / config.step, 1.0), now_s
         peak_c = max(state.peak_c, abs(error_c))
-        return OscillationState(
-            gain, sign, state.since_s if state.sign else now_s, peak_c, state.last_peak_c, state.last_for_s,
-            state.swings, calm_since_s, state.wholes, state.repeats,
-        )  # fmt: skip
+        since_s = state.since_s if state.sign else now_s
+        return replace(state, gain=gain, sign=sign, since_s=since_s, peak_c=peak_c, calm_since_s=calm_since_s)
     for_s = now_s - state.since_s
     large = state.peak_c > least_c and for_s < config.longest_half_s
+    last_peak_c, last_for_s = state.halves[-1] if state.halves else (0.0, 0.0)
     alike = (
-        state.peak_c > config.alike * state.last_peak_c
-        and config.alike * state.last_for_s < for_s < state.last_for_s / config.alike
+        state.peak_c > config.alike * last_peak_c
+        and config.alike * last_for_s < for_s < last_for_s / config.alike
     )
-    alike = alike or min(state.peak_c, state.last_peak_c) > config.violent * least_c
+    alike = alike or min(state.peak_c, last_peak_c) > config.violent * least_c
     swings = (state.swings + 1 if alike else 1) if large else 0
-    wholes: tuple[tuple[float, float], ...] = ()
-    repeats = 0
-    if large and state.last_peak_c > 0.0:
-        whole = state.peak_c + state.last_peak_c, for_s + state.last_for_s
-        wholes = (*state.wholes[-1:], whole)
-        again = len(state.wholes) == 2 and _alike(state.wholes[0], whole, config.alike)
-        repeats = state.repeats + 1 if again else 0
+    halves = (*state.halves, (state.peak_c, for_s)) if large else ()
+    again = len(halves) == 4 and _alike(_whole(halves[:2]), _whole(halves[2:]), config.alike)
+    repeats = state.repeats + 1 if again else 0
     gain, calm_since_s = state.gain, state.calm_since_s
     if swings >= config.swings or repeats >= config.repeats:
-        least_gain = min(config.least_gain, config.least_gain_in_all / slowed)
-        gain, calm_since_s = max(gain * config.step, min(gain, least_gain)), now_s
+        gain, calm_since_s = max(gain * config.step, min(gain, _least_gain(config, slowed))), now_s
         swings, repeats = 1, 0
-    return OscillationState(
-        gain,
-        sign,
-        now_s,
-        abs(error_c),
-        state.peak_c if large else 0.0,
-        for_s if large else 0.0,
-        swings,
-        calm_since_s,
-        wholes,
-        repeats,
-    )
+    return OscillationState(gain, sign, now_s, abs(error_c), halves[-3:], swings, repeats, calm_since_s)
 
 
 def presume(
     state: OscillationState, config: OscillationConfig, per_v: float, now_s: float, slowed: float
 ) -> OscillationState:
     """A kettle that answers by more than strong_per_v K/s to a unit of v would swing: calmed beforehand."""
-    least_gain = min(config.least_gain, config.least_gain_in_all / slowed)
-    gain = min(state.gain, max(config.strong_per_v / max(per_v, 1e-6), least_gain))
+    gain = min(state.gain, max(config.strong_per_v / max(per_v, 1e-6), _least_gain(config, slowed)))
     return replace(state, gain=gain, calm_since_s=now_s) if gain < state.gain else state
 
 
-def _alike(before: tuple[float, float], now: tuple[float, float], least: float) -> bool:
+def _least_gain(config: OscillationConfig, slowed: float) -> float:
+    return min(config.least_gain, config.least_gain_in_all / slowed)
+
+
+def _whole(halves: tuple[_Swing, ...]) -> _Swing:
+    (size_c, for_s), (next_size_c, next_for_s) = halves
+    return size_c + next_size_c, for_s + next_for_s
+
+
+def _alike(before: _Swing, now: _Swing, least: float) -> bool:
     """Neither size nor length is less than `least` of the other's."""
     return all(least * max(a, b) < min(a, b) for a, b in zip(before, now, strict=True))

@@ -49,9 +49,10 @@ def start(
     least = max(config.least_slope_c_per_s, config.slope_over_noise * slope_noise)
     if slope_c_per_s <= least:
         return state
-    return ResponseState(
-        now_s, slope_c_per_s, None, wide_v, slope_c_per_s, wide_v, state.delay_s, state.per_v
-    )
+    return replace(
+        state, started_s=now_s, slope_c_per_s=slope_c_per_s, below_s=None,
+        wide_v=wide_v, lowest_c_per_s=slope_c_per_s, lowest_v=wide_v,
+    )  # fmt: skip
 
 
 def watch(
