@@ -23,10 +23,6 @@ class Clock(Protocol):
         """Wall time in s."""
         ...
 
-    def skip(self, seconds: float) -> None:
-        """Control time leaps forward: so much of it has passed unseen."""
-        ...
-
     async def sleep_until(self, due_s: float) -> None:
         """Return at control time `due_s`, at once when it has passed."""
         ...
@@ -52,7 +48,7 @@ class RealClock:
         return time.time()
 
     def skip(self, seconds: float) -> None:
-        """Control time leaps forward."""
+        """Control time leaps forward: so much of it has passed unseen."""
         self._offset_s += seconds
 
     async def sleep_until(self, due_s: float) -> None:
@@ -86,11 +82,6 @@ class ScaledClock:
         """Wall time of the rehearsed cook, at the last `now_s`."""
         return self._utc + self._now_s - self._at_s
 
-    def skip(self, seconds: float) -> None:
-        """Control time leaps forward."""
-        self._at_s += seconds
-        self._now_s += seconds
-
     async def sleep_until(self, due_s: float) -> None:
         """Sleep the scaled time."""
         await asyncio.sleep(max(due_s - self.now_s(), 0.0) / self.speed)
@@ -115,11 +106,6 @@ class PacedClock:
     def utc_s(self) -> float:
         """Wall time of the rehearsed cook."""
         return self._utc + self._now_s
-
-    def skip(self, seconds: float) -> None:
-        """Control time leaps forward."""
-        self._now_s += seconds
-        self._utc -= seconds
 
     async def sleep_until(self, due_s: float) -> None:
         """Keep the pace if the machine can; then it is `due_s`."""

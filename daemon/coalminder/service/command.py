@@ -29,7 +29,7 @@ from coalminder.service.latch_note import LatchNote
 from coalminder.service.latched import keep_latched, with_latched
 from coalminder.service.machine import begun_in_this_boot, count_restarts, forget_starts
 from coalminder.service.notify import Notifier
-from coalminder.service.tender import Listener, Tender
+from coalminder.service.tender import Listener, Tender, nothing_unseen
 from coalminder.service.unseen import Unseen
 from coalminder.settings.load import DEFAULT_PATH, Settings, load_settings
 from coalminder.settings.probes import ProbesSettings
@@ -110,8 +110,8 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
     begins = not isinstance(found, Resume)
     age_is_known = begun_in_this_boot(directory, now=begins)
     words = _first_words(args.lit and begins)
-    unseen = None
-    if isinstance(found, Resume) and not age_is_known:
+    unseen = nothing_unseen
+    if isinstance(found, Resume) and not age_is_known and isinstance(clock, RealClock):
         within_s = settings.journal.resume_within
         age = Unseen(clock, found.last_utc_s, found.age_s)
         words, unseen = _clock_words(age, within_s), partial(age.pass_s, within_s)
@@ -155,7 +155,7 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
             notifier=notifier,
             local_events=words,
             listener=_both(Chronicle(log), note),
-            unseen=unseen or (lambda: 0.0),
+            unseen=unseen,
         )
         loop = asyncio.get_running_loop()
         for number in ENDING:

@@ -58,6 +58,11 @@ MachineWatch = Callable[[float, float, float], Machine]
 Listener = Callable[[float, Inputs, Decision], None]
 
 
+def nothing_unseen() -> float:
+    """No time passed that nobody saw, s."""
+    return 0.0
+
+
 class Tender:
     """Tends one grill until `stop` is called.
 
@@ -78,7 +83,7 @@ class Tender:
         period_s: float = 1.0,
         local_events: Callable[[float], tuple[Event, ...]] = lambda _now_s: (),
         listener: Listener | None = None,
-        unseen: Callable[[], float] = lambda: 0.0,
+        unseen: Callable[[], float] = nothing_unseen,
     ) -> None:
         self.state = state
         self._hardware, self._clock = hardware, clock

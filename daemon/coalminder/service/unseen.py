@@ -6,9 +6,10 @@ network tells the time.
 
 from __future__ import annotations
 
-from coalminder.service.clock import Clock
+from coalminder.safety.limits import Limits
+from coalminder.service.clock import RealClock
 
-_LEAST_S = 60.0  # as `blind_s` of the limits: less is not worth telling
+_LEAST_S = Limits().blind_s  # less is not worth telling
 
 
 class Unseen:
@@ -17,7 +18,7 @@ class Unseen:
     last_utc_s: of that step. counted_s: what the start took for its age, and put into control time.
     """
 
-    def __init__(self, clock: Clock, last_utc_s: float, counted_s: float) -> None:
+    def __init__(self, clock: RealClock, last_utc_s: float, counted_s: float) -> None:
         self._clock, self._last_utc_s, self._counted_s = clock, last_utc_s, counted_s
         self._begun_s = clock.now_s()
 
