@@ -8,7 +8,6 @@ points it to this checkout's program instead of /opt/coalminder.
 from __future__ import annotations
 
 import json
-import os
 import shutil
 import subprocess
 import sys
@@ -16,6 +15,7 @@ import sysconfig
 from pathlib import Path
 from typing import Any
 
+import overlay
 import pytest
 
 HERE = Path(__file__).parent
@@ -56,18 +56,11 @@ Type=exec
 ExecStart=/usr/bin/python3 /results/inside.py
 """
 
-MOUNT = """
-set -e
-mount --make-rprivate /
-mkdir -p {work}/low {work}/up {work}/root
-mount --bind / {work}/low
-mount -t tmpfs tmpfs {work}/up
-mkdir {work}/up/upper {work}/up/work
-mount -t overlay overlay -o lowerdir={work}/low,upperdir={work}/up/upper,workdir={work}/up/work {work}/root
-cp -a {files}/. {work}/root/
-rm -rf {work}/root/var/log/journal
+BOOT = """
+cp -a {files}/. $root/
+rm -rf $root/var/log/journal
 export SYSTEMD_NSPAWN_API_VFS_WRITABLE=yes
-exec timeout --signal=KILL 110 systemd-nspawn --quiet --directory={work}/root --register=no --keep-unit \\
+exec timeout --signal=KILL 110 systemd-nspawn --quiet --directory=$root --register=no --keep-unit \\
     --private-network --bind={results}:/results {binds} --boot systemd.unit=coalminder-test.target \\
     systemd.log_target=journal quiet
 """
@@ -75,17 +68,13 @@ exec timeout --signal=KILL 110 systemd-nspawn --quiet --directory={work}/root --
 
 def trouble() -> str:
     """Why the machine cannot boot a container, "" when it can."""
-    if os.geteuid() != 0:
-        return "needs root"
-    for program in ("systemd-nspawn", "unshare", PYTHON, "/lib/systemd/systemd"):
-        if shutil.which(program) is None:
-            return f"needs {program}"
+    if missing := overlay.trouble("systemd-nspawn", PYTHON, "/lib/systemd/systemd"):
+        return missing
     asked = [PYTHON, "-c", "import sysconfig; print(sysconfig.get_python_version())"]
     version = subprocess.run(asked, capture_output=True, text=True, check=True).stdout.strip()
     if version != sysconfig.get_python_version():
         return f"{PYTHON} is {version}, the packages are for {sysconfig.get_python_version()}"
-    tried = subprocess.run(["unshare", "--mount", "true"], capture_output=True, check=False)
-    return "" if tried.returncode == 0 else "may not make a mount namespace"
+    return ""
 
 
 pytestmark = [
@@ -123,11 +112,7 @@ def found(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     (sysusers / "coalminder.conf").write_text("u coalminder - - /var/lib/coalminder\n", encoding="utf-8")
     # Wherever the checkout is, the service sees it outside the homes and /tmp, which its sandbox hides.
     binds = f"--bind-ro={DAEMON}:/srv/daemon --bind-ro={packages}:/srv/packages"
-    script = MOUNT.format(work=base / "tree", files=files, results=results, binds=binds)
-    done = subprocess.run(
-        ["unshare", "--mount", "--propagation", "private", "sh", "-c", script],
-        capture_output=True, text=True, check=False, stdin=subprocess.DEVNULL,
-    )  # fmt: skip
+    done = overlay.run(base / "tree", BOOT.format(files=files, results=results, binds=binds))
     report = results / "found.json"
     assert report.is_file(), f"{done.stdout[-3000:]}\n{done.stderr[-3000:]}"
     noted: dict[str, Any] = json.loads(report.read_text(encoding="utf-8"))

@@ -5,11 +5,11 @@ Needs root and overlayfs; skipped, saying so, without. Packages and pip are play
 
 from __future__ import annotations
 
-import os
 import shutil
 import subprocess
 from pathlib import Path
 
+import overlay
 import pytest
 
 HERE = Path(__file__).parent
@@ -35,33 +35,16 @@ sed -n '$p' /asked
 setpriv --reuid=coalminder --regid=coalminder --clear-groups /usr/local/bin/coalminder
 """
 
-MOUNT = """
-set -e
-mount --make-rprivate /
-mkdir -p {work}/low {work}/up {work}/root
-mount --bind / {work}/low
-mount -t tmpfs tmpfs {work}/up
-mkdir {work}/up/upper {work}/up/work
-mount -t overlay overlay -o lowerdir={work}/low,upperdir={work}/up/upper,workdir={work}/up/work {work}/root
-mount --rbind /dev {work}/root/dev
-rm -rf {work}/root/opt/coalminder {work}/root/etc/coalminder
-cp -R {files}/. {work}/root/
-exec chroot {work}/root /bin/sh /try.sh
+INSTALL = """
+mount --rbind /dev $root/dev
+rm -rf $root/opt/coalminder $root/etc/coalminder
+cp -R {files}/. $root/
+exec chroot $root /bin/sh /try.sh
 """
 
+TROUBLE = overlay.trouble("useradd", "setpriv")
 
-def trouble() -> str:
-    """Why the machine cannot do it, "" when it can."""
-    if os.geteuid() != 0:
-        return "needs root"
-    for program in ("unshare", "useradd", "setpriv"):
-        if shutil.which(program, path="/usr/sbin:/usr/bin:/sbin:/bin") is None:
-            return f"needs {program}"
-    tried = subprocess.run(["unshare", "--mount", "true"], capture_output=True, check=False)
-    return "" if tried.returncode == 0 else "may not make a mount namespace"
-
-
-pytestmark = [pytest.mark.root, pytest.mark.skipif(bool(trouble()), reason=trouble() or "-")]
+pytestmark = [pytest.mark.root, pytest.mark.skipif(bool(TROUBLE), reason=TROUBLE or "-")]
 
 
 def installed(tmp_path: Path, umask: str, words: str) -> subprocess.CompletedProcess[str]:
@@ -77,11 +60,7 @@ def installed(tmp_path: Path, umask: str, words: str) -> subprocess.CompletedPro
         (played / name).write_text(text, encoding="utf-8")
         (played / name).chmod(0o755)
     (files / "try.sh").write_text(TRY.format(umask=umask, words=words), encoding="utf-8")
-    script = MOUNT.format(work=tmp_path / "tree", files=files)
-    return subprocess.run(
-        ["unshare", "--mount", "--propagation", "private", "sh", "-c", script],
-        capture_output=True, text=True, check=False, stdin=subprocess.DEVNULL,
-    )  # fmt: skip
+    return overlay.run(tmp_path / "tree", INSTALL.format(files=files))
 
 
 @pytest.mark.parametrize("umask", ["022", "077"])
