@@ -85,6 +85,19 @@ def command(**fields: object) -> bytes:
     ).encode()
 
 
+@pytest.mark.parametrize(("phase", "expires"), [(Phase.OUT, False), (Phase.TENDING, True)])
+def test_only_the_state_of_a_fire_grows_too_old_to_keep(
+    mosquitto: Mosquitto, link: Link, phase: Phase, expires: bool
+) -> None:
+    """MQTT 5, 3.3.2.3.3: what came with an expiry interval comes with what is left of it."""
+    for second in range(3):
+        link.offer(Decision(phase, 93.0, 0.0, 0.0), HEALTHY, float(second), time.time())
+    with Watcher(mosquitto, "coalminder/kettle/state") as late:
+        wait_for(lambda: late.messages)
+        assert json.loads(late.messages[-1].payload)["phase"] == phase.value
+        assert hasattr(late.messages[-1].properties, "MessageExpiryInterval") is expires
+
+
 def test_who_sees_the_daemon_online_is_heard(mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch) -> None:
     subscribe = paho.Client.subscribe
 
