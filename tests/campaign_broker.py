@@ -126,7 +126,7 @@ class Proxy:
             threading.Thread(target=self._pump, args=(near, far), daemon=True).start()
 
     def _pump(self, near: socket.socket, far: socket.socket) -> None:
-        with contextlib.suppress(OSError):
+        with contextlib.suppress(OSError, ValueError):  # a socket that `close` took away has no number
             while self._open:
                 ready, _, _ = select.select([near, far], [], [], 0.2)
                 for end in ready:
