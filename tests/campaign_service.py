@@ -213,3 +213,4 @@ def tended(service: Service, watcher: Watcher) -> None:
     command(watcher, "light")
     command(watcher, "tend")
     wait_state(watcher, lambda s: s["phase"] in ("settling", "tending"), 20.0, "tending")
+    wait_for(lambda: bool(service.trace()), what="a first second of the grill")  # written after it is told
