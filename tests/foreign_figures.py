@@ -1,6 +1,6 @@
 """Figures of docs/control.md: grills unlike the simulated kettle, and what each part is worth on them.
 
-Run: python tests/foreign_figures.py [SEEDS] [--ablate] [--jobs N]
+Run: python tests/foreign_figures.py [SEEDS] [--ablate | --plates] [--jobs N]
 
 Each grill of `foreign_grill.OTHER_MAKING` is tended for 3 h with a lid lift and a piece of wood. Errors are
 of the true pit from 45 min on, the minutes with the lid off included.
@@ -9,7 +9,9 @@ of the true pit from 45 min on, the minutes with the lid off included.
 from __future__ import annotations
 
 import argparse
+import math
 import multiprocessing
+from collections.abc import Callable
 from dataclasses import dataclass
 from statistics import mean, median
 
@@ -20,9 +22,21 @@ from coalminder.bench.metrics import HIGH_K, LOW_K, SETTLED_S
 from coalminder.core import Config, initial, step
 from coalminder.events import Acknowledge, Light
 from coalminder.values import Inputs, Reading
+from coalminder.vents.curve import DEFAULT_CURVE
 
 SECONDS = 3 * 3600
 LID_S, WOOD_S = range(5400, 5520), 7200
+
+PLATES: dict[str, Callable[[float], float]] = {
+    "round holes, as the curve says": DEFAULT_CURVE.opening,
+    "slot": lambda position: position,
+    "butterfly": lambda position: 1.0 - math.cos(0.5 * math.pi * position),
+    "triangle": lambda position: position**2,
+    "square-root": lambda position: position**0.5,
+    "slot, shut over its first tenth": lambda position: max(0.0, (position - 0.1) / 0.9),
+    "slot, shut over its first third": lambda position: max(0.0, (position - 0.33) / 0.67),
+}
+"""Share of its air that the lower vent lets through at a position, with the default curve in force."""
 
 
 @dataclass(frozen=True)
@@ -38,6 +52,7 @@ class Course:
 
 
 def cook(task: tuple[str, str, int]) -> Course:
+    """`variant`: of the controller, or a plate under the lower vent."""
     variant, name, seed = task
     config = VARIANTS[variant](Config()) if variant in VARIANTS else Config()
     grill = ForeignGrill(**{**OTHER_MAKING[name], "seed": seed})  # type: ignore[arg-type]
@@ -52,7 +67,8 @@ def cook(task: tuple[str, str, int]) -> Course:
         if second >= SETTLED_S:
             travel += abs(decision.lower - lower) + abs(decision.upper - upper)
         lower, upper = decision.lower, decision.upper
-        grill.advance(1.0, lower, upper, second in LID_S)
+        flow = PLATES[variant](DEFAULT_CURVE.position(lower)) if variant in PLATES else lower
+        grill.advance(1.0, flow, upper, second in LID_S)
         pit.append(grill.true_pit_c)
     window = [temp_c - config.set_point_c for temp_c in pit[SETTLED_S:]]
     return Course(
@@ -69,13 +85,15 @@ def main() -> None:
     words = argparse.ArgumentParser(description=__doc__)
     words.add_argument("seeds", nargs="?", type=int, default=2)
     words.add_argument("--ablate", action="store_true")
+    words.add_argument("--plates", action="store_true")
     words.add_argument("--jobs", type=int, default=2)
     asked = words.parse_args()
-    variants = ["nothing", *VARIANTS] if asked.ablate else ["nothing"]
+    variants = [*PLATES] if asked.plates else ["nothing", *VARIANTS] if asked.ablate else ["nothing"]
     tasks = [(v, name, seed) for v in variants for name in OTHER_MAKING for seed in range(1, asked.seeds + 1)]
     with multiprocessing.get_context("forkserver").Pool(asked.jobs) as pool:
         courses = dict(zip(tasks, pool.map(cook, tasks, chunksize=2), strict=True))
-    print("| part off | error, K | worst | in band, worst % | highest peak, C | travel | fires out |")
+    first = "plate" if asked.plates else "part off"
+    print(f"| {first} | error, K | worst | in band, worst % | highest peak, C | travel | fires out |")
     print("|---|---|---|---|---|---|---|")
     for variant in variants:
         of = [course for (v, _, _), course in courses.items() if v == variant]
@@ -84,7 +102,7 @@ def main() -> None:
             f"| {100 * min(c.in_band_frac for c in of):.1f} | {max(c.peak_c for c in of):.0f} "
             f"| {median(c.travel for c in of):.1f} | {sum(not c.alive for c in of)} |"
         )
-    if not asked.ablate:
+    if variants == ["nothing"]:
         print()
         for name in OTHER_MAKING:
             of = [course for (_, n, _), course in courses.items() if n == name]
