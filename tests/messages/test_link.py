@@ -22,13 +22,24 @@ from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
+from coalminder.core import Config, initial, step
 from coalminder.events import SetPoint, Snuff
 from coalminder.messages.connection import Connection
 from coalminder.messages.food_part import FoodPart
 from coalminder.messages.link import Link
 from coalminder.messages.options import LinkOptions
 from coalminder.messages.outbox import OutMessage
-from coalminder.values import HEALTHY, Action, Alarm, AlarmState, Decision, Outcome, Phase
+from coalminder.values import (
+    HEALTHY,
+    Action,
+    Alarm,
+    AlarmState,
+    Decision,
+    Inputs,
+    Outcome,
+    Phase,
+    Reading,
+)
 
 pytestmark = pytest.mark.broker
 
@@ -303,6 +314,24 @@ def test_malformed_snuff_is_obeyed(mosquitto: Mosquitto, link: Link) -> None:
         events: list[object] = []
         wait_for(lambda: events.extend(link.take_events()) or events)
     assert isinstance(events[0], Snuff)
+
+
+def test_each_snuff_of_one_step_is_answered_to_who_asked(mosquitto: Mosquitto, link: Link) -> None:
+    same = command(id="c-1")
+    bodies = [same, same, b"", b"off", b"x" * 5000, command(id="c-2", issued_utc=OLD, mood="bad")]
+    with Watcher(mosquitto, "coalminder/kettle/reply/+") as phone:
+        for number, body in enumerate(bodies):
+            asked = Properties(PacketTypes.PUBLISH)
+            asked.ResponseTopic = f"coalminder/kettle/reply/{number}"
+            topic = "coalminder/kettle/command/snuff"
+            phone.client.publish(topic, body, qos=1, properties=asked).wait_for_publish(5)
+        wait_for(lambda: len(link._inbox._waiting) == len(bodies))
+        state, taken = initial(Config()), link.take_events()
+        link.answer(step(state, Inputs(Reading(93.0), events=taken), 0.0)[1].outcomes)
+        replies = phone.wait("#", len(bodies))
+    assert [m.topic[-1] for m in replies] == [str(number) for number in range(len(bodies))]
+    assert [read(m)["id"] for m in replies] == ["c-1", "c-1", "", "", "", "c-2"]
+    assert all(read(m)["accepted"] for m in replies)
 
 
 def test_dropped_daemon_is_reported_offline_by_its_will(mosquitto: Mosquitto, link: Link) -> None:

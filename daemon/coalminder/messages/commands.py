@@ -69,7 +69,7 @@ class Refusal:
 
 @dataclass(frozen=True, slots=True)
 class Accepted:
-    """A command that goes to the core as `event`."""
+    """A command that goes to the core as `event`, without an id when a snuff had none that could be read."""
 
     kind: str
     event: events.Event
@@ -126,8 +126,7 @@ def judge(
         )
     client = (command.client if command else "") or received.client
     if kind == "snuff":
-        event_id = command.id if command else f"snuff-{round(received.utc_s * 1000)}"
-        return memory, Accepted(kind, events.Snuff(event_id=event_id), client)
+        return memory, Accepted(kind, events.Snuff(event_id=_id_of(received, limits)), client)
     if command is None:
         return memory, Refusal(kind, _id_of(received, limits), trouble, client)
     memory = _forget(memory, received.utc_s, limits)

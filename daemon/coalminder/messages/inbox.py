@@ -51,6 +51,7 @@ class _Asked:
     received: Received
     kind: str
     client: str
+    command_id: str
 
 
 class Inbox:
@@ -63,7 +64,8 @@ class Inbox:
         self._waiting: deque[Received] = deque()
         self._dropped = 0
         self._memory = Memory()
-        self._asked: OrderedDict[str, _Asked] = OrderedDict()
+        self._asked: OrderedDict[str, _Asked] = OrderedDict()  # by the id of the event
+        self._again = 0
         self._records: deque[CommandRecord] = deque(maxlen=WAITING)
         self._replies = 0  # in this step
         self._may_note, self._noted_s, self._unnoted = REFUSALS, 0.0, 0
@@ -108,8 +110,7 @@ class Inbox:
             if isinstance(verdict, Refusal):
                 self._reply(received, verdict.kind, verdict.event_id, verdict.client, False, verdict.reason)
                 continue
-            taken.append(verdict.event)
-            self._remember(received, verdict)
+            taken.append(self._remember(received, verdict))
         if self._dropped:
             log.warning("%d commands were dropped in a flood", self._dropped)
             self._dropped = 0
@@ -123,7 +124,7 @@ class Inbox:
                 self._reply(
                     asked.received,
                     asked.kind,
-                    outcome.event_id,
+                    asked.command_id,
                     asked.client,
                     outcome.accepted,
                     outcome.reason,
@@ -135,10 +136,16 @@ class Inbox:
         self._records.clear()
         return records
 
-    def _remember(self, received: Received, verdict: Accepted) -> None:
-        self._asked[verdict.event.event_id] = _Asked(received, verdict.kind, verdict.client)
-        while len(self._asked) > WAITING:
+    def _remember(self, received: Received, verdict: Accepted) -> Event:
+        """The event, told from all that wait for an answer: snuffs may come without an id, or twice."""
+        command_id, event = verdict.event.event_id, verdict.event
+        if not command_id or command_id in self._asked:
+            self._again += 1
+            event = replace(event, event_id=f"{command_id}#{self._again}")
+        self._asked[event.event_id] = _Asked(received, verdict.kind, verdict.client, command_id)
+        while len(self._asked) > 2 * WAITING:
             self._asked.popitem(last=False)
+        return event
 
     def _note(self, record: CommandRecord) -> None:
         """Keep it for the journal, unless it is one of a flood of refusals."""
