@@ -91,3 +91,41 @@ def test_snuff_shuts_the_vents_in_the_same_step() -> None:
     _, decision = run(state, now_s + 1.0, Reading(93.0), Snuff("s"))
     assert (decision.lower, decision.upper) == (0.0, 0.0)
     assert decision.outcomes[0].accepted
+
+
+@pytest.mark.parametrize("snuff", ["a snuff that says when", "a broken one"])
+@pytest.mark.parametrize("fields", [{}, {"client": "phone"}], ids=["nobody", "phone"])
+def test_what_was_asked_before_a_snuff_gives_the_fire_no_air_after_it(
+    snuff: str, fields: dict[str, object]
+) -> None:
+    """A network may hold one phone's word back while another's is heard; MQTT orders only what one client
+    sends with one QoS (MQTT 5, 4.6).
+    """
+    memory, state = Memory(), run(initial(Config()), 0.0, Reading(60.0), Light())[0]
+
+    def hear(kind: str, asked_s: float, heard_s: float, payload: bytes = b"") -> Decision:
+        nonlocal memory, state
+        issued = datetime.fromtimestamp(UTC_S + asked_s, UTC).isoformat()
+        body = {"id": f"{kind}-{heard_s:g}", "issued_utc": issued, **FIELDS.get(kind, {}), **fields}
+        raw = payload or json.dumps(body).encode()
+        memory, verdict = judge(
+            memory, Received(TOPICS.command(kind), raw, UTC_S + heard_s), TOPICS, DEFAULT_LIMITS
+        )
+        events = (verdict.event,) if isinstance(verdict, Accepted) else ()
+        state, decision = run(state, heard_s, Reading(60.0 + 0.1 * (heard_s % 3)), *events)
+        return decision
+
+    hear("snuff", 1.0, 1.0, b"" if snuff == "a snuff that says when" else b"help")
+    for heard_s, kind in enumerate((*COMMANDS, *COMMANDS), start=2):
+        if kind != "snuff":
+            decision = hear(kind, 0.0, float(heard_s))
+            assert (decision.phase, decision.lower, decision.upper) == (Phase.SNUFFING, 0.0, 0.0), kind
+    assert hear("light", 27.0, 27.0).upper > 0.0  # who asks after it is heard
+
+
+def test_a_clock_put_back_after_a_snuff_keeps_no_fire_from_being_lit() -> None:
+    soon = Received(TOPICS.command("snuff"), b"off", UTC_S + 7200.0)
+    memory, _ = judge(Memory(), soon, TOPICS, DEFAULT_LIMITS)
+    body = json.dumps({"id": "a", "issued_utc": datetime.fromtimestamp(UTC_S, UTC).isoformat()}).encode()
+    verdict = judge(memory, Received(TOPICS.command("light"), body, UTC_S), TOPICS, DEFAULT_LIMITS)[1]
+    assert isinstance(verdict, Accepted)

@@ -4,11 +4,13 @@ A command must be of this grill and of a known kind, small, well-formed, inside 
 own issue time, in order with its sender's earlier ones, and new. One thing is different: 'snuff' only
 shuts vents, the safe direction, so it is obeyed however old, malformed or oversized it is. Only a
 *retained* snuff must be fresh: the broker hands it out at every reconnect, and no person is asking.
+What was asked for before a snuff, by whomever, must not give the fire air after it.
 """
 
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -38,6 +40,9 @@ class CommandLimits:
     max_bytes: int = 2048
     max_recent: int = 200  # commands within stale_s + ahead_s; more is a flood
 
+
+_FOR_A_FIRE = frozenset({"light", "set_point", "tend", "ease", "reset"})
+"""Kinds of which one that was asked for before a snuff and comes after it is refused."""
 
 _ID: TypeAdapter[str] = TypeAdapter(CommandId)
 
@@ -82,10 +87,12 @@ class Memory:
 
     recent: (id, issue time in UTC s) of commands accepted, still fresh enough to be repeated.
     newest: sender -> issue time of its newest accepted command.
+    snuffed_s: when the newest snuff was asked for, in UTC s; when it came if it does not say.
     """
 
     recent: tuple[tuple[str, float], ...] = ()
     newest: dict[str, float] = field(default_factory=dict)
+    snuffed_s: float = -math.inf
 
 
 _EVENTS: dict[str, Callable[[Any], events.Event]] = {
@@ -126,11 +133,15 @@ def judge(
         )
     client = (command.client if command else "") or received.client
     if kind == "snuff":
+        asked_s = min(command.issued_utc.timestamp() if command else math.inf, received.utc_s)
+        memory = replace(memory, snuffed_s=max(memory.snuffed_s, asked_s))
         return memory, Accepted(kind, events.Snuff(event_id=_id_of(received, limits)), client)
     if command is None:
         return memory, Refusal(kind, _id_of(received, limits), trouble, client)
     memory = _forget(memory, received.utc_s, limits)
     trouble = _out_of_bounds(command, limits) or _untimely(memory, command, client, received.utc_s, limits)
+    if not trouble and kind in _FOR_A_FIRE and command.issued_utc.timestamp() < memory.snuffed_s:
+        trouble = "the fire was snuffed after this was asked; ask again if it is to burn"
     if trouble:
         return memory, Refusal(kind, command.id, trouble, client)
     issued_s = command.issued_utc.timestamp()
@@ -205,6 +216,5 @@ def _forget(memory: Memory, utc_s: float, limits: CommandLimits) -> Memory:
     oldest_s, latest_s = utc_s - limits.stale_s, utc_s + limits.ahead_s
     recent = tuple(item for item in memory.recent if oldest_s <= item[1] <= latest_s)
     newest = {client: at_s for client, at_s in memory.newest.items() if oldest_s <= at_s <= latest_s}
-    if len(recent) == len(memory.recent) and len(newest) == len(memory.newest):
-        return memory
-    return Memory(recent, newest)
+    snuffed_s = memory.snuffed_s if oldest_s <= memory.snuffed_s <= latest_s else -math.inf
+    return Memory(recent, newest, snuffed_s)
