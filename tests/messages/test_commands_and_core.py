@@ -44,7 +44,9 @@ def burning() -> tuple[State, float]:
     state, _ = run(state, now_s, Reading(20.0), Light())
     while now_s < 1800.0:
         now_s += 1.0
-        state, _ = run(state, now_s, Reading(min(20.0 + now_s / 15.0, 93.0)))
+        wobble_c = 0.25 * (now_s % 3.0)  # a frozen number would be a fault of its own
+        state, decision = run(state, now_s, Reading(min(20.0 + now_s / 15.0, 93.0) + wobble_c))
+    assert decision.lower > 0.0, decision.phase
     return state, now_s
 
 
