@@ -88,10 +88,14 @@ class CharcoalAdded(Event):
 
 @dataclass(frozen=True, slots=True)
 class Acknowledge(Event):
-    """A person has seen the alarm `code`; "" means all of them, and that somebody is there."""
+    """A person has seen the alarm `code`; "" means all that were there, and that somebody is there.
+
+    age_s: how long ago the person asked.
+    """
 
     kind: ClassVar[str] = "acknowledge"
     code: str = ""
+    age_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

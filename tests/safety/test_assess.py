@@ -114,6 +114,24 @@ def test_acknowledging_never_ends_an_action() -> None:
     assert alarm.state is AlarmState.ACKNOWLEDGED
 
 
+@pytest.mark.parametrize("held_back_s", [0, 1, 20])
+def test_acknowledging_all_leaves_what_was_raised_after_it_was_asked_for(held_back_s: int) -> None:
+    """A word held back by the network, or heard in the step of the alarm: nobody has seen that one."""
+    watch, looping = settled(), trouble(restarts_in_10_min=9)
+    hot(watch)
+    for _ in range(held_back_s):
+        watch.step(looping)
+    verdict = watch.step(looping, Acknowledge(code="", age_s=float(held_back_s)))
+    assert verdict.outcomes[0].accepted
+    states = {alarm.code: alarm.state for alarm in verdict.alarms}
+    assert states["pit_over_hard_limit"] in (AlarmState.ACKNOWLEDGED, AlarmState.LATCHED_ACKNOWLEDGED)
+    assert states["restart_loop"] is AlarmState.UNACKNOWLEDGED
+    watch.step(looping, Acknowledge(code=""))
+    after = watch.alarm("restart_loop")
+    assert after is not None
+    assert after.state is AlarmState.ACKNOWLEDGED
+
+
 def test_a_lost_probe_does_not_clear_an_over_temperature() -> None:
     watch = settled()
     watch.run(25.0, lambda s: rise_to(130.0, s))

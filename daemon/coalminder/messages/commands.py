@@ -150,7 +150,10 @@ def judge(
         recent=(*memory.recent, (command.id, issued_s)),
         newest={**memory.newest, client: issued_s},
     )
-    return memory, Accepted(kind, _EVENTS[kind](command), client)
+    event = _EVENTS[kind](command)
+    if isinstance(event, events.Acknowledge):
+        event = replace(event, age_s=round(max(received.utc_s - issued_s, 0.0), 3))
+    return memory, Accepted(kind, event, client)
 
 
 def _parse(kind: str, received: Received, limits: CommandLimits) -> tuple[CommandMessage | None, str]:

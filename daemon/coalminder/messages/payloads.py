@@ -180,7 +180,7 @@ class CharcoalCommand(CommandMessage):
 
 
 class AcknowledgeCommand(CommandMessage):
-    """An alarm was seen; an empty code means all of them, and that somebody is there."""
+    """An alarm was seen; an empty code means all there were at `issued_utc`, and that somebody is there."""
 
     code: AlarmCode = ""
 

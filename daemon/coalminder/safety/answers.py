@@ -32,8 +32,11 @@ def answer(
         return _shelve(event, found, limits, now_s)
     if code and (code not in found or found[code].state is AlarmState.NORMAL):
         return Outcome(event.event_id, False, f"alarm '{code}' is not raised")
+    seen_s = now_s - event.age_s
     for name in (code,) if code else tuple(found):
         record = found[name]
+        if not code and record.raised_s >= seen_s:
+            continue  # raised since, or in this very step: nobody has seen it
         found[name] = replace(record, state=move(BY_CODE[name].latched, record.state, Signal.ACKNOWLEDGE))
     return Outcome(event.event_id, True)
 
