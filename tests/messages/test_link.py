@@ -186,10 +186,13 @@ def test_online_waits_for_what_was_left_over_from_the_time_without_a_broker(mosq
     link.stop()
 
 
-def test_words_on_the_food_take_no_place_from_an_alarm_in_the_queue_of_a_phone_asleep(
-    tmp_path: Path,
+def test_what_is_said_again_takes_no_place_from_an_alarm_in_the_queue_of_a_phone_asleep(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The food is told every 10 s: in 14 h that fills the 5000 places, and mosquitto drops what is new."""
+    """The food is told every 10 s, `online` every minute: the first fills the 5000 places in 14 h, the other
+    on a broker of three grills in 28 h, and mosquitto drops what is new.
+    """
+    monkeypatch.setattr("coalminder.messages.link.ONLINE_EVERY_S", 0.0)
     keeps = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
     keeps.SessionExpiryInterval = 86_400
     heard: list[str] = []
@@ -212,6 +215,7 @@ def test_words_on_the_food_take_no_place_from_an_alarm_in_the_queue_of_a_phone_a
         with Watcher(broker, "coalminder/kettle/alarm/+") as awake:
             for second in range(0, 2000, 10):
                 link.offer_part("food", FoodPart(stage="cooking", at_s=float(second)))
+                link.offer(CALM, HEALTHY, 0.0, 0.0)
             link.offer(decision(alarm("fire_out")), HEALTHY, 0.0, time.time())
             awake.wait("#")
         phone = connect(broker)

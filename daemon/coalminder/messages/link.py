@@ -241,7 +241,10 @@ class Link:
         ):
             return
         self._said_online_s = now_s
-        self._connection.publish(self.topics.availability, ONLINE, qos=1, retain=True)
+        # again with QoS 0, or they would fill the queue of a phone asleep
+        self._connection.publish(
+            self.topics.availability, ONLINE, qos=1 if said_s is None else 0, retain=True
+        )
 
     def _note_alarms(self, alarms: tuple[Alarm, ...], now_s: float, utc_s: float) -> None:
         present = {alarm.code: alarm for alarm in alarms}
