@@ -116,7 +116,10 @@ class AlarmMessage(Message):
     """One alarm after a change of its state. Retained on `alarm/<code>`, QoS 1, in order of `seq`."""
 
     code: str
-    seq: int = Field(description="rises by one or more with each change; a repeat keeps its number")
+    seq: int = Field(
+        description="rises by one or more with each change; a repeat keeps its number, "
+        "0 when there was no change since the daemon's start"
+    )
     state: str = Field(description="ISA-18.2 alarm state")
     active: bool = Field(description="the condition holds now")
     action: str
