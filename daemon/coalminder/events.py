@@ -56,9 +56,10 @@ class Snuff(Event):
 
 @dataclass(frozen=True, slots=True)
 class Reset(Event):
-    """A person has looked at a latched fault and its cause is gone."""
+    """A person has looked at a latched fault and its cause is gone. age_s: how long ago the person asked."""
 
     kind: ClassVar[str] = "reset"
+    age_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

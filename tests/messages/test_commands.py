@@ -69,7 +69,7 @@ def test_every_event_a_person_may_ask_for_has_a_command() -> None:
         ("tend", {}, Tend("c-1")),
         ("ease", {}, Ease("c-1")),
         ("snuff", {}, Snuff("c-1")),
-        ("reset", {}, Reset("c-1")),
+        ("reset", {}, Reset("c-1", age_s=0.5)),
         ("lid", {"lid_open": True}, LidNotice("c-1", True)),
         ("lid", {"lid_open": False}, LidNotice("c-1", False)),
         ("wood", {"mass_kg": 0.08}, WoodAdded("c-1", 0.08)),

@@ -103,6 +103,22 @@ def test_reset_with_nothing_latched_says_so() -> None:
     assert outcome.reason == "nothing is latched"
 
 
+def test_a_reset_ends_no_cut_off_that_came_after_it_was_asked_for() -> None:
+    """A word held back by the network: nobody has looked at that fault."""
+    watch, held_back_s = settled(), 25
+    hot(watch)
+    raised_s = watch.raised_s["pit_over_hard_limit"]
+    watch.run(held_back_s, lambda s: view(0.0, 170.0 - 14.0))
+    before = Reset(age_s=watch.now_s - raised_s + 1.0)
+    (outcome,) = watch.step(view(0.0, 170.0 - 14.0), before).outcomes
+    assert not outcome.accepted
+    assert "pit_over_hard_limit" in outcome.reason
+    assert watch.verdict.cut_off
+    after = Reset(age_s=watch.now_s - raised_s - 1.0)
+    assert watch.step(view(0.0, 170.0 - 14.0), after).outcomes[0].accepted
+    assert not watch.verdict.cut_off
+
+
 def test_acknowledging_never_ends_an_action() -> None:
     watch = settled()
     hot(watch)

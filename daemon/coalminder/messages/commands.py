@@ -151,7 +151,7 @@ def judge(
         newest={**memory.newest, client: issued_s},
     )
     event = _EVENTS[kind](command)
-    if isinstance(event, events.Acknowledge):
+    if isinstance(event, events.Acknowledge | events.Reset):
         event = replace(event, age_s=round(max(received.utc_s - issued_s, 0.0), 3))
     return memory, Accepted(kind, event, client)
 

@@ -70,6 +70,9 @@ def _reset(event: Reset, found: dict[str, Record], raw: dict[str, bool | None], 
     if not latched:
         return Outcome(event.event_id, False, "nothing is latched")
     for record in latched:
+        if record.raised_s >= now_s - event.age_s:
+            why = f"'{record.code}' came after this was asked: look at the grill, then reset"
+            return Outcome(event.event_id, False, why)
         held = raw.get(record.code)
         if held is not False:
             why = (
