@@ -6,6 +6,7 @@ import json
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 
+import paho.mqtt.client as paho
 import pytest
 
 from coalminder.events import (
@@ -33,6 +34,7 @@ from coalminder.messages.commands import (
     Refusal,
     judge,
 )
+from coalminder.messages.inbox import Inbox
 from coalminder.messages.payloads import COMMANDS
 from coalminder.messages.topics import Topics
 
@@ -228,6 +230,29 @@ def test_snuff_is_obeyed_in_a_flood_and_when_repeated() -> None:
     for _ in range(2):
         memory, verdict = judge(memory, received("snuff", body()), TOPICS, DEFAULT_LIMITS)
         assert isinstance(verdict, Accepted)
+
+
+def test_a_command_sent_again_lights_nothing_after_a_restart_of_the_daemon() -> None:
+    """A phone that missed the broker's word sends it again (MQTT 5, 4.4), and a daemon's ids end with it."""
+    light, answers = body(), []
+
+    def keep_answer(_topic: str, payload: str | bytes, **_: object) -> int:
+        answers.append(payload)
+        return 1
+
+    def heard_by_a_daemon_of(begun_s: float, *kinds: str) -> list[type[Event]]:
+        now_s = [begun_s]
+        inbox = Inbox(TOPICS, DEFAULT_LIMITS, keep_answer, lambda: now_s[0])
+        now_s[0] = NOW_S + 5.0
+        for kind in kinds:
+            message = paho.MQTTMessage(topic=TOPICS.command(kind).encode())
+            message.payload = json.dumps(light if kind == "light" else body()).encode()
+            inbox.put(message)
+        return [type(event) for event in inbox.take()]
+
+    assert heard_by_a_daemon_of(NOW_S - 60.0, "light", "snuff") == [Light, Snuff]
+    assert heard_by_a_daemon_of(NOW_S + 4.0, "light") == []
+    assert "daemon began" in str(answers[-1])
 
 
 @pytest.mark.parametrize(

@@ -4,7 +4,8 @@ A command must be of this grill and of a known kind, small, well-formed, inside 
 own issue time, in order with its sender's earlier ones, and new. One thing is different: 'snuff' only
 shuts vents, the safe direction, so it is obeyed however old, malformed or oversized it is. Only a
 *retained* snuff must be fresh: the broker hands it out at every reconnect, and no person is asking.
-What was asked for before a snuff, by whomever, must not give the fire air after it.
+What was asked for before a snuff, by whomever, must not give the fire air after it; and what a daemon
+remembers of snuffs and ids ends with it.
 """
 
 from __future__ import annotations
@@ -42,7 +43,7 @@ class CommandLimits:
 
 
 _FOR_A_FIRE = frozenset({"light", "set_point", "tend", "ease", "reset"})
-"""Kinds of which one that was asked for before a snuff and comes after it is refused."""
+"""Kinds of which one that was asked for before a snuff, or before the daemon began, is refused after it."""
 
 _ID: TypeAdapter[str] = TypeAdapter(CommandId)
 
@@ -87,7 +88,8 @@ class Memory:
 
     recent: (id, issue time in UTC s) of commands accepted, still fresh enough to be repeated.
     newest: sender -> issue time of its newest accepted command.
-    snuffed_s: when the newest snuff was asked for, in UTC s; when it came if it does not say.
+    snuffed_s: when the newest snuff was asked for, in UTC s; when it came if it does not say. At first the
+    daemon's own beginning: there may have been one before.
     """
 
     recent: tuple[tuple[str, float], ...] = ()
@@ -141,7 +143,7 @@ def judge(
     memory = _forget(memory, received.utc_s, limits)
     trouble = _out_of_bounds(command, limits) or _untimely(memory, command, client, received.utc_s, limits)
     if not trouble and kind in _FOR_A_FIRE and command.issued_utc.timestamp() < memory.snuffed_s:
-        trouble = "the fire was snuffed after this was asked; ask again if it is to burn"
+        trouble = "the fire was snuffed, or the daemon began, after this was asked; ask again"
     if trouble:
         return memory, Refusal(kind, command.id, trouble, client)
     issued_s = command.issued_utc.timestamp()

@@ -63,7 +63,7 @@ class Inbox:
         self._topics, self._limits, self._publish, self._clock = topics, limits, publish, clock
         self._waiting: deque[Received] = deque()
         self._dropped = 0
-        self._memory = Memory()
+        self._memory = Memory(snuffed_s=clock())
         self._asked: OrderedDict[str, _Asked] = OrderedDict()  # by the id of the event
         self._again = 0
         self._records: deque[CommandRecord] = deque(maxlen=WAITING)
