@@ -678,6 +678,27 @@ def test_another_broker_in_the_place_of_the_first_may_be_older() -> None:
         link.stop()
 
 
+@pytest.mark.parametrize("known", [True, False], ids=["known", "at the start"])
+def test_a_broker_that_was_frozen_is_spoken_to_in_its_version_again(
+    mosquitto: Mosquitto, known: bool
+) -> None:
+    """It answers the try that is under way when it thaws, and that may be one of the other version."""
+    link = link_to(mosquitto, connect_timeout_s=0.3, retry_max_s=0.1)
+    if known:
+        link.start()
+        wait_for(lambda: link.connected)
+    mosquitto.freeze()
+    if known:
+        link._connection.redial("the network")
+    else:
+        link.start()
+    wait_for(lambda: link.protocol == "3.1.1", 20.0)
+    mosquitto.thaw()
+    wait_for(lambda: link.connected, 20.0)
+    assert link.protocol == "5"
+    link.stop()
+
+
 def test_a_broker_that_confirms_nothing_is_no_broker(
     monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:

@@ -68,6 +68,7 @@ class Connection:
         self._client: paho.Client | None = None
         self._known_protocol = options.mqtt_version != "auto"
         self._protocol = paho.MQTTv311 if options.mqtt_version == "3.1.1" else paho.MQTTv5
+        self._old = options.mqtt_version == "3.1.1"  # the broker speaks 3.1.1 only, by more than one silence
         self._silent = 0  # connections on end that the broker did not answer
         self._in_flight = IN_FLIGHT
         self._most_bytes: int | None = None  # that the broker takes
@@ -306,12 +307,19 @@ class Connection:
             if str(reason) == _UNSUPPORTED and self._protocol == paho.MQTTv5:
                 log.info("the broker does not speak MQTT 5; using 3.1.1")
                 self._known_protocol = self._options.mqtt_version != "auto"
+                self._old = True
             elif str(reason) != _UNSUPPORTED:
                 self._known_protocol = True  # it answered: the version is not what it dislikes
             self._lost(f"{self._options.host}:{self._options.port}: refused: {reason}")
             self._closed.set()
             return
+        if self._protocol != paho.MQTTv5 and not self._old:
+            # it answers, so the silence before may have been the network's, or that of a frozen broker
+            self._old, self._known_protocol = True, False
+            self._closed.set()
+            return
         self._known_protocol = True
+        self._old = self._protocol != paho.MQTTv5
         self._most_bytes = getattr(properties, "MaximumPacketSize", None) if properties else None
         if self._protocol != paho.MQTTv5:
             self._most_bytes = self._assumed_bytes
