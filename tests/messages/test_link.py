@@ -678,6 +678,20 @@ def test_another_broker_in_the_place_of_the_first_may_be_older() -> None:
         link.stop()
 
 
+def test_a_broker_that_thinks_longer_than_one_without_mqtt_5_is_waited_for(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """As long as connect_timeout_s says: it may be far away, or look names up."""
+    monkeypatch.setattr("coalminder.messages.connection.FIRST_ANSWER_S", 0.2)
+    with DeafBroker() as broker:
+        broker.answers_after_s = 0.5
+        link = Link(LinkOptions(port=broker.port, retry_max_s=0.5))
+        link.start()
+        wait_for(lambda: link.connected, 10.0, "the slow broker")
+        assert link.protocol == "5"
+        link.stop()
+
+
 @pytest.mark.parametrize("known", [True, False], ids=["known", "at the start"])
 def test_a_broker_that_was_frozen_is_spoken_to_in_its_version_again(
     mosquitto: Mosquitto, known: bool
@@ -825,10 +839,10 @@ class DeafBroker:
     """Speaks just enough MQTT 5 to take connections, one after the other, and to answer pings.
 
     It refuses every subscription (0x87) and confirms no message. `old`: from now on it speaks 3.1.1 alone
-    and hangs up on anything else.
+    and hangs up on anything else. answers_after_s: how long it thinks about who connects.
     """
 
-    old = False
+    old, answers_after_s = False, 0.0
 
     def __enter__(self) -> DeafBroker:
         self.connections = self.subscriptions = 0
@@ -861,6 +875,7 @@ class DeafBroker:
                 if head[0] >> 4 == 1:
                     if self.old and body[6] != 4:  # after the protocol's name
                         return
+                    time.sleep(self.answers_after_s)
                     connection.sendall(b"\x20\x02\x00\x00" if self.old else b"\x20\x03\x00\x00\x00")
                 elif head[0] >> 4 == 8:
                     self.subscriptions += 1

@@ -259,8 +259,11 @@ class Connection:
         return self._options.mqtt_version == "auto" and self._silent >= SILENT and self._silent % SILENT < 2
 
     def _patience_s(self) -> float:
-        """How long to wait for the broker's answer. One that knows 3.1.1 only may wait for more bytes."""
-        return self._options.connect_timeout_s if self._known_protocol else FIRST_ANSWER_S
+        """How long to wait for the broker's answer. One that knows 3.1.1 only may wait for more bytes; after
+        silence to both versions it may be a slow one.
+        """
+        slow = self._known_protocol or self._silent > 2
+        return self._options.connect_timeout_s if slow else FIRST_ANSWER_S
 
     def _session(self) -> dict[str, Any]:
         if self._protocol != paho.MQTTv5:
