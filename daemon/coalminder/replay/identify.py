@@ -237,7 +237,7 @@ def _cost(problem: _Problem, tau_s: float, theta_s: float, prior: Prior | None) 
     if prior is not None:
         if solution[0] <= 0.0:
             return 1e9
-        logs = np.log([solution[0] / tau_s, tau_s, max(theta_s, 1.0)])
+        logs = np.log([solution[0] / tau_s, tau_s, max(theta_s + problem.lead_s, 1.0)])
         value += 0.5 * float(np.sum(prior.penalty(logs) ** 2))
     return value
 
@@ -320,7 +320,7 @@ def _information(problem: _Problem, model: Fopdt) -> Floats:
     d_theta = (
         problem.columns(model.tau_s, theta + step)[:, 0]
         - problem.columns(model.tau_s, max(theta - step, 0.0))[:, 0]
-    ) * (model.k * theta / (step + min(step, theta)))
+    ) * (model.k * (theta + problem.lead_s) / (step + min(step, theta)))
     jacobian = np.column_stack([model.k * base[:, 0], d_tau, d_theta])
     nuisance, _ = np.linalg.qr(base[:, 1:])
     jacobian -= nuisance @ (nuisance.T @ jacobian)
