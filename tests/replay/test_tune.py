@@ -414,3 +414,26 @@ def test_ms_in_another_loggers_cook_gives_up_no_gains_and_says_why(
         assert said.kettle.own is own
         assert ("gains in force are not robust" in said.why) is own
         assert (tune_module.MS_UNHEARD in toml_fragment(said, "a")) is not own
+
+
+@pytest.mark.parametrize(("every_s", "teaches"), [(10, True), (60, False)])
+def test_a_slow_logger_teaches_what_it_can_and_is_not_blamed_on_the_weather(
+    every_s: int, teaches: bool
+) -> None:
+    """The usual kettle (the FOPDT response, against python-control in test_fopdt.py), vents moved by hand."""
+    rng, n = np.random.default_rng(3), 9000
+    truth = Fopdt(66.0, 1100.0, 5.0)
+    leak = Config().split.leak_opening
+    lower = np.repeat(rng.choice([0.09, 0.12, 0.16], size=n // 300), 300)
+    pit_c = 93.0 + response(truth, log_draught(lower, leak), 1.0) + rng.normal(0.0, 0.12, n)
+    time_s, none = np.arange(n, dtype=float), np.full(n, np.nan)
+    words, lid = np.full(n, ""), np.zeros(n, dtype=bool)
+    whole = Series(time_s, pit_c, lower, np.ones(n), none, words, lid, none, none, none)
+    found = learn([from_series(whole.part(slice(None, None, every_s)), "a", Config())])
+    assert found.fit.slope.low <= truth.slope_per_s <= found.fit.slope.high
+    assert found.fit.theta_s.low <= truth.theta_s <= found.fit.theta_s.high
+    if teaches:
+        assert found.still == ""
+        assert found.fit.model.slope_per_s == pytest.approx(truth.slope_per_s, rel=0.1)
+    else:
+        assert "rows more than 10 s apart" in found.still

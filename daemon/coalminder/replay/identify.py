@@ -92,8 +92,10 @@ class Prior:
 class _Problem:
     """The record, decimated, and its noise model. after: rows with which it goes on after a gap."""
 
-    def __init__(self, step_s: float, u: Floats, y: Floats, use: Mask, after: NDArray[np.intp]) -> None:
-        block = max(1, math.ceil(len(u) / MOST_SAMPLES))
+    def __init__(
+        self, step_s: float, u: Floats, y: Floats, use: Mask, after: NDArray[np.intp], read_s: float
+    ) -> None:
+        block = max(1, math.ceil(len(u) / MOST_SAMPLES), round(read_s / step_s))
         n = len(u) // block * block
         self.step_s = step_s * block
         # The mean over a block of outputs lies this much after the start of the block.
@@ -160,13 +162,15 @@ def fit(
     prior: Prior | None = None,
     trust: float = 1.0,
     after: NDArray[np.intp] | None = None,
+    read_s: float = 0.0,
 ) -> Fit:
     """Fit k, tau and theta to input `u` and output `y` (n,), sampled every `step_s`.
 
     use: rows that count (False: lid off, no reading); the input must be good in all rows. prior: pulls the
     fit where the record says little; without one, a record that says too little raises TooStillError.
     trust: weight of the record against the prior, 1 if its noise were really what the model says. after: rows
-    with which it goes on after a gap, of which it is not known what went before.
+    with which it goes on after a gap, of which it is not known what went before. read_s: time between the
+    readings where `y` has more rows than there were readings; what lies between them is no evidence.
     """
     keep = np.isfinite(y) if use is None else use & np.isfinite(y)
     moved = float(np.ptp(u[keep])) if keep.any() else 0.0
@@ -174,7 +178,7 @@ def fit(
         raise TooStillError(still_message(moved))
     filled = np.where(np.isfinite(y), y, np.nanmean(y))
     gaps = np.array([], dtype=np.intp) if after is None else after
-    problem = _Problem(step_s, u.astype(float), filled.astype(float), keep, gaps)
+    problem = _Problem(step_s, u.astype(float), filled.astype(float), keep, gaps, read_s)
     problem.trust = trust
     starts = ([1.0, -1.0], [1.0, -0.9])
     best = min((_iterate(problem, start, prior) for start in starts), key=lambda result: result[0])

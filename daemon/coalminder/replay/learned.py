@@ -29,6 +29,7 @@ from coalminder.values import Phase
 
 TRUST = 0.003  # in an ordinary cook the vents answer wind and fire, which are not the noise the fit assumes
 LEAST_P = 0.001  # of the test that the residual is independent of the vents
+SLOWEST_S = 10.0  # rows further apart are longer than most dead times, and say where the vents were, not when
 DEAD_S = 60.0  # no kettle's dead time is longer [estimate]
 CALM_MS = 2.5  # a loop with more than this would be seen to swing
 
@@ -76,10 +77,17 @@ OTHERWISE = (
     "swinging loop moved both"
 )
 
+SLOW = (
+    f"rows more than {SLOWEST_S:g} s apart do not show when the pit began to follow a vent; log a row every "
+    f"{SLOWEST_S:g} s or more often"
+)
+
 
 def learn(cooks: Sequence[Cook], prior: Prior | None = USUAL_KETTLE, seed: int = 0) -> Learned:
     """Fit one kettle to all its cooks (pooled by information) and draw models that agree with them."""
-    fits, still = [], ""
+    fits: list[Fit] = []
+    quick: list[Fit] = []  # of records with rows close enough to tell
+    still = ""
     tested = any(cook.experiment_from_s is not None for cook in cooks)
     ends = [end_of(cook) for cook in cooks]
     config = cooks[0].state.config
@@ -100,21 +108,22 @@ def learn(cooks: Sequence[Cook], prior: Prior | None = USUAL_KETTLE, seed: int =
         for row in after:  # the dead time holds what the vents did in the gap
             rows[row : row + round(DEAD_S / cook.series.step_s)] = False
         try:
-            fits.append(
-                fit(cook.series.step_s, cook.u[first:], cook.series.pit_c[first:], rows, prior, TRUST, after)
-            )
+            u, y = cook.u[first:], cook.series.pit_c[first:]
+            fits.append(fit(cook.series.step_s, u, y, rows, prior, TRUST, after, min(cook.read_s, SLOWEST_S)))
+            quick += fits[-1:] if cook.read_s <= SLOWEST_S else []
         except TooStillError as error:
             still = still or str(error)
     if not fits:
         raise TooStillError(still)
     if prior is not None:
         # A record whose own tests say that it does not show the vents' effect must not move the model.
-        telling = [one for one in fits if one.evidence >= LEAST_EVIDENCE and not one.cross_p < LEAST_P]
+        telling = [one for one in quick if one.evidence >= LEAST_EVIDENCE and not one.cross_p < LEAST_P]
         if not telling:
             drowned = all(one.evidence < LEAST_EVIDENCE for one in fits)
             better = "repeat the test on a calmer day" if tested else BETTER
             moved = max(one.moved for one in fits)
-            still = still or (still_message(moved) if drowned else f"{OTHERWISE}; {better}")
+            why = f"{OTHERWISE}; {better}" if quick else SLOW
+            still = still or (still_message(moved) if drowned else why)
             telling = [_only_prior(max(fits, key=lambda one: one.samples), prior)]
         fits = telling
     best = pool(fits, prior)

@@ -37,7 +37,8 @@ class Cook:
     u: (n,) recorded v, the input of the model; state: of the core before the first row.
     experiment_from_s: from then on the vents were moved for the sake of the record. own: recorded by us; in
     another logger's record our core did not move the vents. from_s: its first row in the whole record.
-    read_noise_c: of the readings where the rows lie between them (a straight line has no noise).
+    read_noise_c, read_s: noise of the readings and time between them, where the rows lie between them (a
+    straight line has no noise).
     """
 
     name: str
@@ -49,6 +50,7 @@ class Cook:
     own: bool = True
     from_s: float = 0.0
     read_noise_c: float | None = None
+    read_s: float = 0.0
 
     @property
     def noise_c(self) -> float:
@@ -104,7 +106,9 @@ def from_series(series: Series, name: str, config: Config) -> Cook:
         config = replace(config, set_point_c=float(np.nanmedian(s.set_point_c)))
     state = initial(config)
     now_s = tuple(float(t) for t in s.time_s)
-    return Cook(name, s, tuple(inputs), now_s, state, own=False, read_noise_c=series.noise_c)
+    return Cook(
+        name, s, tuple(inputs), now_s, state, own=False, read_noise_c=series.noise_c, read_s=series.step_s
+    )
 
 
 def _sample(value: float) -> Sample:
