@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from pathlib import Path
 
@@ -81,11 +82,20 @@ def test_each_batch_has_its_own_end_and_its_own_reminders() -> None:
     # 71 °C 33 min after loading, and half an hour at it, for each
     assert 1800 <= first * 3600 - (600 + 30 * (71 - 5)) <= 3000
     assert 1800 <= second * 3600 - (NEXT_S + 30 * (71 - 5)) <= 3000
+    assert [batch.off_hours for batch in story.batches] == [((6000 / 3600, math.inf),), ()]
     told = [round(one.hours, 2) for one in story.reminders if one.text.startswith("The food is done")]
     assert told == [round(first, 2), round(second, 2)]
     broken_off = food_story(steps[: NEXT_S + 600], config)
     assert broken_off is not None
     assert [batch.done_hours for batch in broken_off.batches] == [first, None]
+
+
+def test_food_that_went_back_was_off_the_grill_for_so_long() -> None:
+    said = SAID | {1800: (FoodStep(step="off"),), 2400: (FoodStep(step="loaded"),)}
+    steps, config = cook(60.0, said=said)
+    story = food_story(steps, config)
+    assert story is not None
+    assert [batch.off_hours for batch in story.batches] == [((0.5, 2400 / 3600),)]
 
 
 def test_a_reminder_is_told_each_time_it_comes_and_once_while_it_only_flickers() -> None:

@@ -178,6 +178,25 @@ def test_each_batch_and_each_probe_has_its_own_figures(cook_file: Path) -> None:
     assert "met by measurement, loaded at 1:00|never in this record|" in shown
 
 
+def test_a_probe_pulled_out_of_the_food_heats_none(cook_file: Path) -> None:
+    """Off the grill half raw at 40 min, the probe in the hot air from then on, put back at 60 min."""
+    item = load(cook_file, None, None)
+    time_s = item.series.time_s
+    away = (time_s >= 2400.0) & (time_s < 3600.0)
+    core_c = np.where(away, 93.0, 50.0)
+    series = replace(item.series, food_c=core_c)
+    story = story_of(Batch(0.0, None, ((2400 / 3600, 1.0),)))
+    report = reports.Report("a", series, item.config, facts(series, item.config), story=story)
+    shown = text_of(reports._food(report))
+    assert "Highest core|50.0 °C" in shown
+    assert "63 °C or more (rule: 30 min)|0 min" in shown
+    assert "z 7.5 K (Listeria 6D: 2.0 min)|0.2 min" in shown  # 70 min at 50 °C: 70 / 10^(20 / 7.5)
+    assert "5 and 57 °C since it was loaded|70 min" in shown
+    gone = replace(report, story=story_of(Batch(-1.0, None, ((-0.5, np.inf),))))
+    assert "Highest core|–" in text_of(reports._food(gone))
+    assert "63 °C or more (rule: 30 min)|0 min" in text_of(reports._food(gone))
+
+
 def test_of_two_food_probes_the_coldest_is_the_core(tmp_path: Path) -> None:
     state = initial(Config())
     journal = Journal(tmp_path, Start(build(), {}, 1.8e9, state))

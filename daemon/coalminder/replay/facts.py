@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -39,6 +40,9 @@ class FoodFacts:
     lethality_min: float
     six_d: bool
     danger_min: float
+
+
+NO_HEAT = FoodFacts(math.nan, 0.0, 0.0, 0.0, six_d=False, danger_min=0.0)
 
 
 @dataclass(frozen=True)

@@ -40,11 +40,12 @@ class Told:
 @dataclass(frozen=True, slots=True)
 class Batch:
     """Food from its loading on, at `loaded_hours` of the record (under 0: before it began), and when its done
-    rule was met; None: never in this record.
+    rule was met; None: never in this record. off_hours: from when to when it was off the grill.
     """
 
     loaded_hours: float
     done_hours: float | None = None
+    off_hours: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -76,6 +77,7 @@ def food_story(steps: Sequence[Step], config: Config, begun: FoodState | None = 
     due_hours: dict[str, float] = {}
     batches: list[Batch] = []
     loaded_s: float | None = None
+    off_s: float | None = None
     hours: list[float] = []
     beliefs: list[tuple[float, float, float]] = []
     of_batch: list[int] = []
@@ -105,6 +107,11 @@ def food_story(steps: Sequence[Step], config: Config, begun: FoodState | None = 
             loaded_s = state.loaded_s
             batches.append(Batch((loaded_s - start_s) / 3600.0))
             due_hours.clear()
+            off_s = None
+        if batches and state.off_s != off_s:
+            off_s, away = state.off_s, batches[-1].off_hours
+            away = (*away, (at, math.inf)) if off_s is not None else (*away[:-1], (away[-1][0], at))
+            batches[-1] = replace(batches[-1], off_hours=away)
         for reminder in view.reminders:
             says = _NUMBERS.sub("", f"{reminder.code} {reminder.text}")
             if at - due_hours.get(says, -math.inf) > AWAY_H:

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from html import escape
 from importlib import resources
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from coalminder.core.config import Config
 from coalminder.replay.again import Again
-from coalminder.replay.facts import Belief, Facts, Span, food_facts
+from coalminder.replay.facts import NO_HEAT, Belief, Facts, Span, food_facts
 from coalminder.replay.food_story import Batch, FoodStory
 from coalminder.replay.fopdt import Floats
 from coalminder.replay.learned import Learned
@@ -24,6 +25,7 @@ from coalminder.replay.whatif import Outcome
 
 DEFECT = "same version and settings: this is a defect, please keep the record and report it"
 _STYLE = resources.files("coalminder.replay").joinpath("report.css").read_text("utf-8")
+Mask = NDArray[np.bool_]
 _CORES = (("l2", "#a2440b", "--"), ("l7", "#8a6d00", "-."), ("l8", "#3f6b1f", ":"))  # class, colour, dash
 
 
@@ -303,13 +305,15 @@ def _food(r: Report) -> str:
     )
 
 
-def _batches(r: Report) -> list[tuple[str, str, float, float]]:
-    """Heading, words for its time, and from when to when, in s, of each batch; of the record without one.
+def _batches(r: Report) -> list[tuple[str, str, float, float, Mask]]:
+    """Heading, words for its time, from when to when, in s, and the rows off the grill, of each batch; of the
+    record without one.
 
     What a probe showed before its food was loaded was the grill's air, or the batch before.
     """
+    time_s = r.series.time_s
     if r.story is None:
-        return [("", "in this record", 0.0, np.inf)]
+        return [("", "in this record", 0.0, np.inf, _off(Batch(0.0), time_s))]
     starts = [3600.0 * batch.loaded_hours for batch in r.story.batches]
     ends = [*starts[1:], np.inf]
     return [
@@ -318,16 +322,31 @@ def _batches(r: Report) -> list[tuple[str, str, float, float]]:
             "since it was loaded" if start >= 0.0 else "in this record",
             start,
             end,
+            _off(batch, time_s),
         )
         for batch, start, end in zip(r.story.batches, starts, ends, strict=True)
     ]
 
 
-def _measured(r: Report, heading: str, when: str, from_s: float, until_s: float) -> str:
-    """What the food probes measured then, a column for each."""
+def _off(batch: Batch, time_s: Floats) -> Mask:
+    """Rows in which it was off the grill."""
+    off = np.zeros(len(time_s), dtype=np.bool_)
+    for from_h, until_h in batch.off_hours:
+        off |= (time_s >= 3600.0 * from_h) & (time_s < 3600.0 * until_h)
+    return off
+
+
+def _measured(r: Report, heading: str, when: str, from_s: float, until_s: float, off: Mask) -> str:
+    """What the food probes measured then, a column for each. Off the grill no heat counts: a probe that was
+    pulled out lies in the grill's air, or anywhere; the time in danger goes on.
+    """
     s = r.series
     rows = (s.time_s >= from_s) & (s.time_s < until_s)
-    every = [(name, food_facts(s.time_s[rows], core_c[rows], s.longest_gap_s)) for name, core_c in r.probes]
+    every = []
+    for name, core_c in r.probes:
+        whole = food_facts(s.time_s[rows], core_c[rows], s.longest_gap_s)
+        heat = food_facts(s.time_s[rows], np.where(off, np.nan, core_c)[rows], s.longest_gap_s) or NO_HEAT
+        every.append((name, whole and replace(heat, danger_min=whole.danger_min)))
     names, found = [n for n, f in every if f is not None], [f for _, f in every if f is not None]
     if not found:
         return heading + "<p>Next to no reading of the core.</p>"
