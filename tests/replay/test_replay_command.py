@@ -151,9 +151,11 @@ def test_what_the_core_did_counts_from_the_loading_where_it_was_reported(cook_fi
     report = reports.Report("a", series, item.config, facts(series, item.config))
     assert "Highest core|80.0 °C" in text_of(reports._food(report))
     assert "5 and 57 °C in this record|60 min" in text_of(reports._food(report))
+    assert "stands nowhere in this record" in reports._food(report)
     loaded = replace(report, story=story_of(Batch(50 / 60)))
     assert "Highest core|20.0 °C" in text_of(reports._food(loaded))
     assert "5 and 57 °C since it was loaded|40 min" in text_of(reports._food(loaded))
+    assert "stands nowhere" not in reports._food(loaded)
     begun = replace(report, story=story_of(Batch(-1.0)))
     assert "5 and 57 °C in this record|60 min" in text_of(reports._food(begun))
 

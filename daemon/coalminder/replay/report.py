@@ -293,11 +293,18 @@ def _which(story: FoodStory, batch: Batch) -> str:
     return f", loaded at {clock(max(batch.loaded_hours, 0.0))}" if len(story.batches) > 1 else ""
 
 
+NOBODY_SAID = (
+    "That food was on the grill stands nowhere in this record. These are figures of a probe, and of food "
+    "only if it was in it the whole time."
+)
+
+
 def _food(r: Report) -> str:
     if not r.probes:
-        return "<h2>Food</h2><p>No food probe in this record.</p>" + _story(r)
+        return "<h2>Food</h2><p>No core was read in this record.</p>" + _story(r)
     return (
         "<h2>Food</h2>"
+        + ("" if r.story else f"<p>{NOBODY_SAID}</p>")
         + "".join(_measured(r, *part) for part in _batches(r))
         + _story(r)
         + '<p class="note">Sources: docs/food.md. Heat alone does not make smoked fish '
