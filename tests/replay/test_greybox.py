@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import io
 from dataclasses import replace
 
 import numpy as np
 import pytest
+from rich.console import Console
 
 from coalminder.core import Config
 from coalminder.grill import Fittings, Kettle, KettleParameters, Weather
@@ -13,6 +15,7 @@ from coalminder.journal import read
 from coalminder.rehearse.fast import run_fast
 from coalminder.replay.greybox import GreyBox, fit_kettle, simulate, weather_shift
 from coalminder.replay.series import Series
+from coalminder.replay.tell import tell_physical
 from coalminder.replay.whatif import Cook, from_record
 from coalminder.values import Phase
 
@@ -102,3 +105,26 @@ def test_a_record_without_a_fire_or_without_a_reading_is_refused(odd: Cook) -> N
 def test_fit_is_the_same_each_time(odd: Cook, fitted: GreyBox) -> None:
     assert fit_kettle(odd, evaluations=1).times == fit_kettle(odd, evaluations=1).times
     assert len(fitted.simulated_c) == len(odd.series)
+
+
+def test_a_table_that_begins_hot_is_refused_too(odd: Cook) -> None:
+    series = odd.series.part(slice(3000, None))
+    late = replace(
+        odd,
+        series=replace(series, phase=np.full(len(series), ""), time_s=series.time_s - 3000.0),
+        inputs=odd.inputs[3000:],
+        now_s=odd.now_s[3000:],
+        own=False,
+    )
+    assert np.nanmin(series.pit_c) > 60.0
+    with pytest.raises(ValueError, match=r"begins with the pit at .* from the lighting on"):
+        fit_kettle(late)
+
+
+@pytest.mark.parametrize(("rms_c", "doubted"), [(4.9, False), (14.0, True)])
+def test_a_model_far_off_the_record_is_not_told_without_doubt(
+    fitted: GreyBox, rms_c: float, doubted: bool
+) -> None:
+    console = Console(record=True, width=200, file=io.StringIO())
+    tell_physical(console, "a", replace(fitted, rms_c=rms_c))
+    assert ("believe neither figures nor intervals" in console.export_text()) is doubted

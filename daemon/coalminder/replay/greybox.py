@@ -25,7 +25,9 @@ from coalminder.vents.curve import DEFAULT_CURVE
 
 WIND_M_PER_S = 3.0
 EVERY_S = 60
+COLD_C = 45.0  # a kettle colder than this is not lit yet, or only just
 MODEL_ERROR_C = 3.0  # how far a fitted kettle is off where nothing is wrong: gusts and all that is left out
+FAR_OFF_C = 3.0 * MODEL_ERROR_C  # a grill unlike it altogether is off by 8 °C (docs/replay.md)
 _Z = 1.645
 
 
@@ -78,6 +80,12 @@ def fit_kettle(cook: Cook, *, evaluations: int = 4) -> GreyBox:
     rows = lit + np.flatnonzero(good[lit:])[::EVERY_S]
     if not len(rows):
         raise ValueError("the pit was never read once the fire was lit; the physical model needs readings")
+    begins_c = float(cook.series.pit_c[np.isfinite(cook.series.pit_c)][0])
+    if first == "" and begins_c >= COLD_C:
+        raise ValueError(
+            f"the record begins with the pit at {begins_c:.0f} °C; the physical model needs it from the "
+            f"lighting on, under {COLD_C:g} °C"
+        )
     sd = np.array([unknown.sd for unknown in UNKNOWNS])
 
     def misfit(logs: Floats) -> Floats:
@@ -117,7 +125,7 @@ def simulate(
     series, fire = cook.series, cook.state.config.fire
     air_c = float(np.nanmean(series.ambient_c)) if np.isfinite(series.ambient_c).any() else fire.ambient_c
     begins_c = float(series.pit_c[np.isfinite(series.pit_c)][0])
-    if not np.isfinite(series.ambient_c).any() and begins_c < 45.0:
+    if not np.isfinite(series.ambient_c).any() and begins_c < COLD_C:
         air_c = begins_c  # a cold kettle is as warm as the air
     weather = Weather(wind_m_per_s=wind_m_per_s, gust_frac=0.0, ambient_c=air_c + warmer_k)
     kettle = Kettle(

@@ -8,12 +8,17 @@ from rich.console import Console
 from rich.table import Table
 
 from coalminder.replay.facts import Facts, facts
-from coalminder.replay.greybox import UNKNOWNS, GreyBox
+from coalminder.replay.greybox import FAR_OFF_C, UNKNOWNS, GreyBox
 from coalminder.replay.learned import Learned
 from coalminder.replay.load import Loaded
 from coalminder.replay.report import DEFECT, number, tuning_rows
 from coalminder.replay.tune import MS_UNHEARD, Tuning
 from coalminder.replay.whatif import Score
+
+FAR_OFF = (
+    f"more than {FAR_OFF_C:g} °C: this is no kettle of the model's kind, or the record tells it something "
+    "wrong (air outside, charcoal, vents); believe neither figures nor intervals"
+)
 
 
 def tell_record(console: Console, item: Loaded) -> None:
@@ -112,6 +117,8 @@ def tell_physical(console: Console, name: str, box: GreyBox) -> None:
         table.add_row(unknown.meaning, f"{box.times[unknown.name]:.2f}", f"{span.low:.2f} to {span.high:.2f}")
     console.print(table)
     console.print(f"  its pit is off by {box.rms_c:.1f} °C (root mean square)", highlight=False)
+    if box.rms_c > FAR_OFF_C:
+        console.print(f"  {FAR_OFF}", highlight=False)
 
 
 def tell_what_if(console: Console, name: str, what: str, was: Score, now: Score) -> None:
