@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -68,6 +69,7 @@ COLUMNS: tuple[Column, ...] = (
 )
 _PERCENT = ("lower", "upper")
 _PHASES = tuple(phase.value for phase in Phase)
+_TOLD = re.compile(rb'"?sep=.?"?', re.IGNORECASE)  # a spreadsheet's line before the heading
 _MISSING = ("", "nan", "NaN", "NAN", "NA", "N/A", "n/a", "null", "NULL", "None", "-", "--", "---")
 
 
@@ -80,10 +82,10 @@ def read_table(path: Path) -> Series:
             frame = pl.read_parquet(path, glob=False)
         else:
             _plain_text(path)
-            separator = _separator(path)
+            separator, before = _separator(path)
             frame = pl.read_csv(
                 path, separator=separator, comment_prefix="#", infer_schema_length=None,
-                null_values=list(_MISSING), glob=False,
+                null_values=list(_MISSING), glob=False, skip_lines=before,
             )  # fmt: skip
             if _cut_short(path, separator, frame.width):
                 frame = frame.head(-1)
@@ -100,11 +102,18 @@ def _plain_text(path: Path) -> None:
         raise UserError(f"record '{path}': is text in UTF-16; save it again as CSV in UTF-8")
 
 
-def _separator(path: Path) -> str:
+def _separator(path: Path) -> tuple[str, int]:
+    """What stands between cells, and how many lines stand before the heading to say so ("sep=;")."""
+    before = 0
     with path.open("rb") as file:
-        lines = (raw.removeprefix(b"\xef\xbb\xbf") for raw in file)
-        line = next((raw for raw in lines if raw.strip() and not raw.startswith(b"#")), b"")
-    return max(",;\t", key=line.decode("utf-8", "replace").count)
+        for number, raw in enumerate(file, 1):
+            line = raw.removeprefix(b"\xef\xbb\xbf").strip(b"\r\n")
+            told = _TOLD.fullmatch(line)
+            if told is not None and not before:
+                before = number
+            elif line.strip() and not line.startswith(b"#"):
+                return max(",;\t", key=line.decode("utf-8", "replace").count), before
+    return ",", before
 
 
 def _cut_short(path: Path, separator: str, columns: int) -> bool:
