@@ -67,6 +67,7 @@ COLUMNS: tuple[Column, ...] = (
     Column("food_c", "°C", "core of the food", -60.0, 300.0, ("food", "core_c", "core")),
     Column("dome_c", "°C", "dome", -60.0, 800.0, ("dome",)),
 )
+LONGEST_CELL = 40  # characters that an error shows
 _PERCENT = ("lower", "upper")
 _PHASES = tuple(phase.value for phase in Phase)
 _TOLD = re.compile(rb'"?sep=.?"?', re.IGNORECASE)  # a spreadsheet's line before the heading
@@ -228,12 +229,17 @@ def _all_read(text: pl.Series, read: pl.Series, what: Column, name: str) -> None
     if not bad.any():
         return
     row = int(np.flatnonzero(bad.to_numpy())[0])
-    where = f"record '{name}', column {what.name}: '{text[row]}' in row {row + 1} is"
+    where = f"record '{name}', column {what.name}: {_shown(text[row])} in row {row + 1} is"
     if what.name == "time_s":
         raise UserError(f"{where} neither a number of seconds nor a UTC time such as 2026-04-11T12:00:00Z")
     raise UserError(
         f"{where} not a number ({what.unit or what.meaning}); leave the cell empty where nothing was read"
     )
+
+
+def _shown(cell: str) -> str:
+    """A cell for a line of text: a power cut leaves thousands of zero bytes in a file."""
+    return repr(cell if len(cell) <= LONGEST_CELL else f"{cell[:LONGEST_CELL]}…")
 
 
 def _phases(column: pl.Series, name: str) -> NDArray[np.str_]:
@@ -242,7 +248,7 @@ def _phases(column: pl.Series, name: str) -> NDArray[np.str_]:
     if odd.any():
         row = int(np.flatnonzero(odd.to_numpy())[0])
         raise UserError(
-            f"record '{name}', column phase: '{column[row]}' in row {row + 1} is no phase; accepted: "
+            f"record '{name}', column phase: {_shown(column[row])} in row {row + 1} is no phase; accepted: "
             f"{', '.join(_PHASES)}; leave the column out where other words are used"
         )
     return np.asarray(words.to_numpy().astype(str))
