@@ -13,7 +13,9 @@ import pytest
 from coalminder.cli import main
 from coalminder.core import Config
 from coalminder.errors import UserError
+from coalminder.replay.facts import facts
 from coalminder.replay.load import load
+from coalminder.replay.report import Report, html
 from coalminder.replay.series import Series, even, usable
 from coalminder.replay.table import COLUMNS, from_frame, read_table, write_table
 from coalminder.replay.whatif import Cook, from_series
@@ -315,3 +317,48 @@ def test_rows_with_the_lid_off_and_after_it_do_not_count(cook: Cook) -> None:
     assert not rows[off[0] : off[-1] + 300].any()
     assert rows[-300:].all()
     assert not rows[:600].any()
+
+
+def rows_of(
+    tmp_path: Path, times: list[str], heading: str = "time,pit,vent,set_point", cell: str = ""
+) -> Path:
+    """A table of rows that differ in time only; the fire has no phase in it."""
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join([heading, *(f"{time},93,0.1,93{cell}" for time in times)]) + "\n")
+    return path
+
+
+def test_an_hour_that_the_clock_leapt_over_is_told_and_is_no_time_in_the_band(tmp_path: Path) -> None:
+    """Naive local times over the night of 29 March 2026, when clocks in most of Europe went from 2 to 3."""
+    times = [f"2026-03-29 {h:02d}:{m:02d}:00" for h in (0, 1, 3, 4) for m in range(60)]
+    (told,) = [text for text in load(rows_of(tmp_path, times)).remarks if "gaps" in text]
+    assert told.startswith("gaps without rows: 1, the longest 1:01 h from 1:59 on")
+    whole = load(rows_of(tmp_path, [str(60 * i) for i in range(240)]))
+    assert not any("gaps" in text for text in whole.remarks)
+
+
+def test_rows_of_one_time_are_told_to_be_left_out(tmp_path: Path) -> None:
+    times = [f"2026-04-11 12:{s // 60:02d}" for s in range(3600)]
+    item = load(rows_of(tmp_path, times))
+    assert len(item.series) == 60
+    assert any(text.startswith("3540 of 3600 rows have the time of the row before") for text in item.remarks)
+
+
+def test_a_column_that_is_not_known_is_told(tmp_path: Path) -> None:
+    heading = "time,pit,vent,set_point,food 1,note"
+    item = load(rows_of(tmp_path, [str(10 * i) for i in range(360)], heading, ",61,x"))
+    assert any(text.startswith("columns not known, and not used: food 1, note (") for text in item.remarks)
+
+
+def test_what_is_not_known_to_have_settled_is_not_called_so(tmp_path: Path) -> None:
+    times = [str(10 * i) for i in range(720)]
+    item = load(rows_of(tmp_path, times))
+    assert any("from 30 min on to the last row" in text for text in item.remarks)
+    report = html(Report("a", item.series, item.config, facts(item.series, item.config)))
+    assert "after 30 min, lid on" in report
+    assert "after settling" not in report
+    known = load(rows_of(tmp_path, times, "time,pit,vent,set_point,phase", ",tending"))
+    assert not any("from 30 min on" in text for text in known.remarks)
+    assert "after settling" in html(
+        Report("a", known.series, known.config, facts(known.series, known.config))
+    )

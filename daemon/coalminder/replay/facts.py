@@ -13,7 +13,7 @@ from coalminder.core.config import Config
 from coalminder.food.doneness import SIX_D_MIN, lethality_min
 from coalminder.journal import AlarmChange, Step
 from coalminder.replay.fopdt import Floats
-from coalminder.replay.series import Series, lit_row
+from coalminder.replay.series import SETTLED_S, Series, lit_row
 from coalminder.safety.faults import BY_CODE
 from coalminder.values import Phase
 
@@ -67,7 +67,7 @@ def facts(series: Series, config: Config) -> Facts:
     tending = series.phase == Phase.TENDING.value
     known = bool((series.phase != "").any())
     after = float(series.time_s[np.flatnonzero(tending)[0]]) if tending.any() else None
-    start = after if after is not None else (None if known else 1800.0)
+    start = after if after is not None else (None if known else SETTLED_S)
     rows = (
         np.isfinite(series.pit_c) & ~series.lid_off & (series.time_s >= start)
         if start is not None

@@ -17,7 +17,7 @@ from coalminder.food.foodstate import FoodState
 from coalminder.journal import AlarmChange, Record, Step, read
 from coalminder.journal import store as journal_store
 from coalminder.replay.again import Again, replay
-from coalminder.replay.series import Series, from_steps
+from coalminder.replay.series import SETTLED_S, Series, from_steps
 from coalminder.replay.svg import clock
 from coalminder.replay.table import read_table
 from coalminder.replay.whatif import Cook, from_record, from_series
@@ -76,10 +76,11 @@ def load(
 
 
 def _table(path: Path, config: Config) -> Loaded:
-    series = read_table(path)
+    remarks = ["a table holds no decisions: there is nothing to replay bit for bit"]
+    series = read_table(path, remarks.append)
     cook = from_series(series, path.stem, config)
-    remarks = ("a table holds no decisions: there is nothing to replay bit for bit", *_doubts(series, config))
-    return Loaded(path.stem, path, series, cook.state.config, cook, remarks=remarks)
+    remarks += _doubts(series, config)
+    return Loaded(path.stem, path, series, cook.state.config, cook, remarks=tuple(remarks))
 
 
 def _doubts(series: Series, config: Config) -> Iterator[str]:
@@ -93,7 +94,21 @@ def _doubts(series: Series, config: Config) -> Iterator[str]:
             f"all {len(series)} rows lie within {series.time_s[-1]:.3g} s: if their time is in minutes or "
             "days, convert it to seconds first"
         )
-    late = series.pit_c[(series.time_s > 1800.0) & np.isfinite(series.pit_c)]
+    apart = np.diff(series.time_s)
+    gaps = np.flatnonzero(apart > series.longest_gap_s)
+    if len(gaps):
+        longest = gaps[np.argmax(apart[gaps])]
+        yield (
+            f"gaps without rows: {len(gaps)}, the longest {clock(apart[longest] / 3600.0)} h from "
+            f"{clock(series.time_s[longest] / 3600.0)} on; nothing is known of them (if the clock was moved "
+            "there, give the times in UTC)"
+        )
+    if not (series.phase != "").any():
+        yield (
+            f"no column phase: in the band and mean error are from {SETTLED_S / 60.0:.0f} min on to the last "
+            "row, whatever the fire did then"
+        )
+    late = series.pit_c[(series.time_s > SETTLED_S) & np.isfinite(series.pit_c)]
     for what, column in (("pit", late), ("set point", series.set_point_c[np.isfinite(series.set_point_c)])):
         if len(column) and float(np.median(column)) > config.limits.ceiling_c:
             yield (

@@ -18,7 +18,7 @@ from coalminder.replay.facts import NO_HEAT, Belief, Facts, Span, food_facts
 from coalminder.replay.food_story import Batch, FoodStory
 from coalminder.replay.fopdt import Floats
 from coalminder.replay.learned import Learned
-from coalminder.replay.series import Series
+from coalminder.replay.series import SETTLED_S, Series
 from coalminder.replay.svg import Line, Mark, chart, clock
 from coalminder.replay.tune import MS_UNHEARD, Tuning
 from coalminder.replay.whatif import Outcome
@@ -106,17 +106,18 @@ def number(value: float | None, form: str = ".1f", unit: str = "") -> str:
 def _summary(r: Report) -> str:
     f = r.facts
     share = None if f.in_band_frac is None else 100.0 * f.in_band_frac
+    since = "after settling" if (r.series.phase != "").any() else f"after {SETTLED_S / 60.0:.0f} min"
     settled = None if f.settled_after_s is None else f.settled_after_s / 60.0
     rows = [
         ("Length", f"{clock(f.hours)} h"),
         (
-            f"In the band {r.config.low_c:g}–{r.config.high_c:g} °C after settling, lid on",
+            f"In the band {r.config.low_c:g}–{r.config.high_c:g} °C {since}, lid on",
             number(share, ".1f", " %"),
         ),
-        ("Mean error after settling, lid on", number(f.mean_abs_c, ".2f", " °C")),
+        (f"Mean error {since}, lid on", number(f.mean_abs_c, ".2f", " °C")),
         ("Settled after", number(settled, ".0f", " min")),
         ("Highest of the whole cook", number(f.peak_c, ".1f", " °C")),
-        ("Lowest after settling, lid on", number(f.lowest_c, ".1f", " °C")),
+        (f"Lowest {since}, lid on", number(f.lowest_c, ".1f", " °C")),
         ("Lid lifts", str(len(f.lid_lifts))),
         ("Alarms", str(len(r.alarms))),
         ("Lower vent moved in all", number(f.travel, ".1f", " strokes")),

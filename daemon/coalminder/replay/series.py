@@ -21,6 +21,7 @@ from coalminder.values import Phase, Reading, Sample
 
 LONGEST_S = 7 * 86400.0
 LONGEST_GAP_S = 60.0  # between two rows; more stays a gap
+SETTLED_S = 1800.0  # where no phase is known, a fire is taken for settled so long after the first row
 USUAL_NOISE_C = 0.15  # of a pit probe, where too few rows tell
 LID_SETTLES_S = 300.0  # after a lid lift the pit answers to the lid, not to the vents
 _LOOP_PHASES = frozenset((Phase.SETTLING.value, Phase.TENDING.value, Phase.EASING.value))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -74,8 +75,14 @@ _TOLD = re.compile(rb'"?sep=.?"?', re.IGNORECASE)  # a spreadsheet's line before
 _MISSING = ("", "nan", "NaN", "NAN", "NA", "N/A", "n/a", "null", "NULL", "None", "-", "--", "---")
 
 
-def read_table(path: Path) -> Series:
-    """Read a CSV (comma, semicolon or tab) or Parquet file. Raises UserError naming column, row and range."""
+Say = Callable[[str], None]
+
+
+def read_table(path: Path, say: Say = lambda _text: None) -> Series:
+    """Read a CSV (comma, semicolon or tab) or Parquet file. Raises UserError naming column, row and range.
+
+    say: told what of the file was left out.
+    """
     if not path.is_file():
         raise UserError(f"record '{path}': there is no such file; give a .cook, .csv or .parquet file")
     try:
@@ -93,7 +100,7 @@ def read_table(path: Path) -> Series:
     except (pl.exceptions.PolarsError, OSError, UnicodeDecodeError) as error:
         first = str(error).splitlines()[0]
         raise UserError(f"record '{path}': cannot be read as a table: {first}; see docs/records.md") from None
-    return from_frame(frame, str(path))
+    return from_frame(frame, str(path), say)
 
 
 def _plain_text(path: Path) -> None:
@@ -126,8 +133,8 @@ def _cut_short(path: Path, separator: str, columns: int) -> bool:
     return row and last.count(separator.encode()) < columns - 1
 
 
-def from_frame(frame: pl.DataFrame, name: str) -> Series:
-    """The columns of a data frame, checked."""
+def from_frame(frame: pl.DataFrame, name: str, say: Say = lambda _text: None) -> Series:
+    """The columns of a data frame, checked. say: as `read_table`'s."""
     headings = {heading.strip().lower(): heading for heading in frame.columns}
     found: dict[str, str] = {}
     for column in COLUMNS:
@@ -140,6 +147,9 @@ def from_frame(frame: pl.DataFrame, name: str) -> Series:
                 f"record '{name}': no column for {column.meaning}; accepted headings: {words}; "
                 f"the file has: {', '.join(frame.columns)[:200]}"
             )
+    over = [heading for heading in frame.columns if heading.strip() and heading not in found.values()]
+    if over:
+        say(f"columns not known, and not used: {', '.join(over)[:200]} (known ones: docs/records.md)")
     frame = frame.filter(~pl.all_horizontal(pl.all().is_null()))  # empty lines
     n = frame.height
     if n < 2:
@@ -169,6 +179,11 @@ def from_frame(frame: pl.DataFrame, name: str) -> Series:
                 f"record '{name}', column {found[needed]}: no {what} in any of {n} rows; give another record"
             )
     keep = np.concatenate([[True], np.diff(time_s) > 0.0])  # of rows with one time, the first
+    if not keep.all():
+        say(
+            f"{n - int(keep.sum())} of {n} rows have the time of the row before and are left out (of times "
+            "in whole minutes most are: lid lifts and peaks are lost with them; log the seconds)"
+        )
     phase = _phases(frame.get_column(found["phase"]), name) if "phase" in found else np.full(n, "")
     empty = np.full(n, math.nan)
     lower = values["lower"]

@@ -23,7 +23,7 @@ from coalminder.errors import UserError
 from coalminder.events import LidNotice, Light
 from coalminder.journal import Record, Step
 from coalminder.replay.fopdt import Floats, Fopdt, response
-from coalminder.replay.series import Series, even, from_steps
+from coalminder.replay.series import SETTLED_S, Series, even, from_steps
 from coalminder.values import Decision, Inputs, Phase, ProbeFault, ProbeFaultKind, Reading, Sample
 
 EXPERIMENT = "experiment:"  # begins the notes that a step test or relay test leaves in its record
@@ -292,4 +292,4 @@ def scored_rows(cook: Cook) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
         return np.asarray(known)
     if np.any(series.phase != ""):  # nor is a fire that was put out, or never lit, the loop's work
         return np.asarray(known | tending)
-    return np.asarray((series.time_s > 1800.0) & ~series.lid_off)
+    return np.asarray((series.time_s > SETTLED_S) & ~series.lid_off)
