@@ -88,6 +88,26 @@ def test_a_row_counts_for_the_time_that_it_stands_for(tmp_path: Path) -> None:
     assert found.in_band_frac == pytest.approx(30.0 / 32.0, rel=0.01)
 
 
+def test_a_power_cut_is_no_time_in_a_phase_nor_with_the_lid_off(tmp_path: Path) -> None:
+    """Cut off for 20 min with the lid off, which is seen off for 5 s more; and a lift of 30 s later on."""
+    rows = [(i, "tending", 0) for i in range(600)] + [(600 + i, "lid_off", 1) for i in range(10)]
+    rows += [(1810 + i, "lid_off", 1) for i in range(5)] + [(1815 + i, "tending", 0) for i in range(300)]
+    rows += [(2115 + i, "lid_off", 1) for i in range(30)] + [(2145 + i, "tending", 0) for i in range(60)]
+    path = tmp_path / "log.csv"
+    path.write_text("time_s,pit_c,lower,phase,lid\n" + "".join(f"{t},93,0.1,{p},{x}\n" for t, p, x in rows))
+    found = facts(read_table(path), Config())
+    assert [(s.from_s, s.until_s - s.from_s) for s in found.lid_lifts] == [(600.0, 9.0), (2115.0, 30.0)]
+    assert [(s.label, s.until_s - s.from_s) for s in found.phases] == [
+        ("tending", 600.0),
+        ("lid_off", 9.0),
+        ("no record", 1201.0),
+        ("lid_off", 5.0),
+        ("tending", 300.0),
+        ("lid_off", 30.0),
+        ("tending", 59.0),
+    ]
+
+
 def test_a_cook_settles_from_its_lighting_on(cook: Cook) -> None:
     """The daemon may wait for an hour until the coals are lit."""
     usual_s = facts(cook.series, Config()).settled_after_s

@@ -17,6 +17,8 @@ from coalminder.replay.series import SETTLED_S, Series, lit_row
 from coalminder.safety.faults import BY_CODE
 from coalminder.values import Phase
 
+NO_RECORD = "no record"
+
 
 @dataclass(frozen=True)
 class Span:
@@ -63,7 +65,6 @@ class Facts:
 
 def facts(series: Series, config: Config) -> Facts:
     """Work out the figures."""
-    phases = spans(series.phase.tolist(), series.time_s)
     tending = series.phase == Phase.TENDING.value
     known = bool((series.phase != "").any())
     after = float(series.time_s[np.flatnonzero(tending)[0]]) if tending.any() else None
@@ -85,10 +86,8 @@ def facts(series: Series, config: Config) -> Facts:
         lowest_c=float(pit.min()) if len(pit) else None,
         travel=float(np.nansum(np.abs(np.diff(series.lower)))),
         settled_after_s=None if after is None else after - float(series.time_s[lit_row(series)]),
-        phases=phases,
-        lid_lifts=tuple(
-            s for s in spans(["off" if x else "" for x in series.lid_off], series.time_s) if s.label
-        ),
+        phases=spans(series.phase.tolist(), series.time_s, series.longest_gap_s if known else math.inf),
+        lid_lifts=_lifts(series),
         food=food_facts(series.time_s, series.food_c, series.longest_gap_s),
     )
 
@@ -139,14 +138,26 @@ def _longest(minutes: Floats, true: np.ndarray[tuple[int], np.dtype[np.bool_]]) 
     return best
 
 
-def spans(labels: Sequence[str], time_s: Floats) -> tuple[Span, ...]:
-    """Runs of equal labels."""
+def _lifts(series: Series) -> tuple[Span, ...]:
+    """Lid lifts; of one that was going on when a gap began, what was seen before it."""
+    found = spans(["off" if off else "" for off in series.lid_off], series.time_s, series.longest_gap_s)
+    began = [("", "", *(s.label for s in found))[i : i + 2] for i in range(len(found))]
+    return tuple(
+        s for s, before in zip(found, began, strict=True) if s.label == "off" and before != ("off", NO_RECORD)
+    )
+
+
+def spans(labels: Sequence[str], time_s: Floats, longest_gap_s: float = math.inf) -> tuple[Span, ...]:
+    """Runs of equal labels. A longer gap between rows is a span of its own: nobody knows what was in it."""
     found: list[Span] = []
     start = 0
     for i in range(1, len(labels) + 1):
-        if i == len(labels) or labels[i] != labels[start]:
-            until = float(time_s[i]) if i < len(labels) else float(time_s[-1])
-            found.append(Span(labels[start], float(time_s[start]), until))
+        gap = i < len(labels) and time_s[i] - time_s[i - 1] > longest_gap_s
+        if i == len(labels) or gap or labels[i] != labels[start]:
+            until = i - 1 if gap or i == len(labels) else i
+            found.append(Span(labels[start], float(time_s[start]), float(time_s[until])))
+            if gap:
+                found.append(Span(NO_RECORD, float(time_s[i - 1]), float(time_s[i])))
             start = i
     return tuple(found)
 
