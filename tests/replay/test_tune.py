@@ -6,6 +6,7 @@ import contextlib
 import math
 import multiprocessing
 import os
+import random
 import signal
 import subprocess
 import sys
@@ -20,12 +21,14 @@ import pytest
 from brokers import wait_for
 from scipy.stats import spearmanr
 
-from coalminder.core import Config, initial
+from coalminder.core import Config, initial, step
+from coalminder.core.air import level
 from coalminder.core.config import LoopConfig
 from coalminder.core.loop import scaled
+from coalminder.events import Acknowledge, Light
 from coalminder.grill import Kettle, Weather, draw
 from coalminder.grill.scenario import LidLift
-from coalminder.journal import read
+from coalminder.journal import Step, read
 from coalminder.rehearse.fast import run_fast
 from coalminder.replay import tune as tune_module
 from coalminder.replay.fopdt import Fopdt, response
@@ -33,7 +36,7 @@ from coalminder.replay.identify import fit
 from coalminder.replay.learned import OTHERWISE, USUAL_KETTLE, ensemble, learn, pool
 from coalminder.replay.margins import core_controller, fopdt_margins
 from coalminder.replay.report import tuning_rows
-from coalminder.replay.series import Series, log_draught
+from coalminder.replay.series import Series, from_steps, log_draught, usable
 from coalminder.replay.tune import (
     LEAST_GAIN_FRAC,
     MS_LIMIT,
@@ -44,6 +47,7 @@ from coalminder.replay.tune import (
     tune,
 )
 from coalminder.replay.whatif import Cook, Outcome, from_record, from_series, run_again
+from coalminder.values import Inputs, Reading
 
 SLUGGISH = LoopConfig(kp=0.03, ki=3e-5, kd=1.0)
 
@@ -437,3 +441,38 @@ def test_a_slow_logger_teaches_what_it_can_and_is_not_blamed_on_the_weather(
         assert found.fit.model.slope_per_s == pytest.approx(truth.slope_per_s, rel=0.1)
     else:
         assert "rows more than 10 s apart" in found.still
+
+
+def gusty_cook(truth: Fopdt, seed: int) -> Cook:
+    """3 h of a loop with a quarter of the shipped gains on one lag with dead time, in wind that comes and
+    goes; a lid lift after 100 min.
+    """
+    loop = LoopConfig()
+    gains = replace(loop, kp=loop.kp / 4, ki=loop.ki / 8, kd=loop.kd / 4)
+    state = begun = initial(replace(Config(), loop=gains))
+    rng, rest = random.Random(seed), level(0.13, 0.03)
+    pit_c, fire, wind, lid_c = 12.0, 0.0, 0.0, 0.0
+    pipe = [rest] * (1 + int(truth.theta_s))
+    steps = []
+    for second in range(10_800):
+        lit: tuple[object, ...] = (Light(),) if second == 0 else ()
+        events = (*lit, Acknowledge()) if second % 3000 == 2999 else lit
+        seen = Inputs(Reading(pit_c + lid_c + 0.12 * rng.gauss(0.0, 1.0)), events=events)
+        state, done = step(state, seen, float(second))
+        steps.append(Step(second + 1, 1, float(second), 1.8e9 + second, seen, done))
+        wind += 0.25 * math.sqrt(2 / 150) * rng.gauss(0.0, 1.0) - wind / 150
+        pipe.append(level(done.lower, 0.03))
+        push_c = truth.k * (pipe.pop(0) - rest) + 8.0 * wind
+        fire += (1.0 - fire) / 400
+        pit_c += (12.0 + fire * max(0.0, 81.0 + push_c) - pit_c) / truth.tau_s
+        lid_c = 0.985 * lid_c - (0.5 if 6000 <= second < 6060 else 0.0)
+    now_s = tuple(one.now_s for one in steps)
+    return Cook("gusty", from_steps(steps), tuple(one.inputs for one in steps), now_s, begun)
+
+
+def test_a_cook_whose_vents_moved_is_not_refused_for_a_search_that_went_astray() -> None:
+    cook = gusty_cook(Fopdt(66.0, 1100.0, 5.0), 1)
+    assert np.ptp(cook.u[usable(cook.series)]) > 0.2
+    found = learn([cook])
+    assert found.fit.slope.low <= 0.06 <= found.fit.slope.high
+    assert found.still

@@ -29,6 +29,7 @@ LEAST_MOVE = 0.1  # range of the input under which nothing can be learned, in un
 # Chi-squared with 3 degrees of freedom passes 16 once in a thousand times; the search over dead times has
 # some tens of independent tries.
 LEAST_EVIDENCE = 25.0
+IMPOSSIBLE = 1e9  # the cost of a kettle that no prior allows
 WIDEST_FACTOR = 2.5  # an interval wider than best x or / this tells nothing
 
 
@@ -209,7 +210,7 @@ def _iterate(
     point = None
     cost = math.inf
     for _ in range(4):
-        if point is None:
+        if point is None or _cost(problem, *point, prior) >= IMPOSSIBLE:  # from there no way leads on
             grid = [(_cost(problem, t, d, prior), t, d) for t in taus for d in thetas]
             _, tau_s, theta_s = min(grid)
         else:
@@ -225,7 +226,8 @@ def _iterate(
         tau_s, theta_s = math.exp(found.x[0]), max(math.exp(found.x[1]) - least_s, 0.0)
         point = (tau_s, theta_s)
         solution, white = problem.solve(tau_s, theta_s)
-        cost = float(np.log(np.mean(white**2) + 1e-300))
+        against = prior is not None and solution[0] <= 0.0
+        cost = math.inf if against else float(np.log(np.mean(white**2) + 1e-300))
         noise = _noise_model(problem, problem.residual(solution, tau_s, theta_s))
         last = problem.noise
         problem.whiten(noise)
@@ -235,12 +237,12 @@ def _iterate(
 def _cost(problem: _Problem, tau_s: float, theta_s: float, prior: Prior | None) -> float:
     span_s = float(problem.t[-1])
     if not (0.5 * problem.step_s < tau_s < 20.0 * span_s) or not 0.0 <= theta_s < 0.2 * span_s:
-        return 1e9
+        return IMPOSSIBLE
     solution, white = problem.solve(tau_s, theta_s)
     value = 0.5 * problem.trust * len(white) * math.log(float(np.mean(white**2)) + 1e-300)
     if prior is not None:
         if solution[0] <= 0.0:
-            return 1e9
+            return IMPOSSIBLE
         logs = np.log([solution[0] / tau_s, tau_s, max(theta_s + problem.lead_s, 1.0)])
         value += 0.5 * float(np.sum(prior.penalty(logs) ** 2))
     return value
