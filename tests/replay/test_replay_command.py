@@ -405,6 +405,22 @@ def test_a_cook_broken_off_while_lighting_is_left_out(
     assert main(["replay", str(short), "--kp", "0.2"]) == 2
 
 
+def test_a_what_if_says_when_the_kettle_is_only_the_usual_one(
+    cook_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A table in which the pit goes against the vents, as where gusts warm it and the loop throttles them."""
+    times = range(0, 7200, 10)
+    vent = [0.1 if t // 900 % 2 else 0.2 for t in times]
+    pit = [93.0 + (4.0 if t // 900 % 2 else 0.0) * (1.0 - math.exp(-(t % 900) / 300.0)) for t in times]
+    table = tmp_path / "gusts.csv"
+    rows = [f"{t},{c:.2f},{v},93" for t, c, v in zip(times, pit, vent, strict=True)]
+    table.write_text("\n".join(["time,pit,vent,set_point", *rows]) + "\n")
+    assert main(["replay", str(table), "--kp", "0.2"]) == 0
+    out = capsys.readouterr().out
+    assert "what if kp 0.2" in out
+    assert "the usual kettle's figures are taken: " in out
+
+
 def test_the_report_of_a_table_not_at_1_hz_has_its_what_if(cook_file: Path, tmp_path: Path) -> None:
     assert main(["replay", str(cook_file), "--csv", str(tmp_path / "all.csv")]) == 0
     lines = (tmp_path / "all.csv").read_text("utf-8").splitlines()

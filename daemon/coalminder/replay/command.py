@@ -32,6 +32,7 @@ from coalminder.replay.load import Loaded, load
 from coalminder.replay.series import core_columns, usable
 from coalminder.replay.table import write_table
 from coalminder.replay.tell import (
+    tell_doubt,
     tell_kettle,
     tell_physical,
     tell_record,
@@ -248,6 +249,8 @@ def _learn(
         raise UserError(f"nothing to learn from this record: {error}") from None
     if args.fit or args.tune:
         tell_kettle(console, kettle)
+    elif what_if:
+        tell_doubt(console, kettle)
     figures["kettle"] = asdict(kettle.fit)
     if tuning is not None:
         tell_tuning(console, tuning)

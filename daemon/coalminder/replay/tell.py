@@ -90,8 +90,13 @@ def tell_kettle(console: Console, kettle: Learned) -> None:
         f"independent of the vents p {number(f.cross_p, '.3f')}",
         highlight=False,
     )
+    tell_doubt(console, kettle)
+
+
+def tell_doubt(console: Console, kettle: Learned) -> None:
+    """What there is to doubt about the fitted kettle, and so about all that is reckoned with it."""
     if kettle.still:
-        console.print(f"  these are the usual kettle's figures: {kettle.still}", highlight=False)
+        console.print(f"  the usual kettle's figures are taken: {kettle.still}", highlight=False)
     if kettle.doubt:
         console.print(f"  {kettle.doubt}", highlight=False)
 
