@@ -468,6 +468,22 @@ def test_a_what_if_is_of_the_record_beside_it_though_two_bear_one_name(
         assert ends == pytest.approx(svg.WIDTH - svg.RIGHT, abs=2.0), name
 
 
+@pytest.mark.parametrize("other", ["the same.cook", "copy.cook", "table.csv"])
+def test_one_cook_is_no_two_however_it_is_given(
+    cook_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], other: str
+) -> None:
+    """Pooled with itself it would narrow the intervals of the fit by a factor of 1.4."""
+    twin = tmp_path / other if other != "the same.cook" else cook_file
+    if twin.suffix == ".csv":
+        assert main(["replay", str(cook_file), "--csv", str(twin)]) == 0
+    elif twin != cook_file:
+        shutil.copy(cook_file, twin)
+    capsys.readouterr()
+    assert main(["replay", str(cook_file), str(twin)]) == 0
+    assert main(["replay", str(cook_file), str(twin), "--fit"]) == 2
+    assert "are the same cook; give it once" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize(
     ("words", "why"),
     [

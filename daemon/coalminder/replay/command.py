@@ -226,6 +226,7 @@ def _learn(
     )
     if not (args.fit or args.tune or what_if or args.report):
         return None, None
+    _check_once(loaded)
     whole = [item.cook for item in loaded if item.cook is not None]
     cooks = [cook for cook in whole if shows_work(cook)]
     for cook in whole:
@@ -403,6 +404,15 @@ def _distinct(loaded: list[Loaded]) -> list[Loaded]:
         cook = None if item.cook is None else replace(item.cook, name=name)
         named.append(replace(item, name=name, cook=cook))
     return named
+
+
+def _check_once(loaded: Sequence[Loaded]) -> None:
+    """The same cook twice, be it as a copy or as the table made of it, would count as twice the evidence."""
+    for i, item in enumerate(loaded):
+        for other in loaded[:i]:
+            a, b = item.series, other.series
+            if np.array_equal(a.time_s, b.time_s) and np.array_equal(a.pit_c, b.pit_c, equal_nan=True):
+                raise UserError(f"records '{other.path}' and '{item.path}' are the same cook; give it once")
 
 
 def _report(
