@@ -484,6 +484,20 @@ def test_one_cook_is_no_two_however_it_is_given(
     assert "are the same cook; give it once" in capsys.readouterr().err
 
 
+def test_of_several_records_names_and_notes_are_told_as_of_one(
+    cook_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A table in °F is told to be one also beside another record."""
+    table = tmp_path / "the-logger-of-the-neighbour.csv"
+    rows = [f"{t},200,0.1" for t in range(0, 7200, 10)]
+    table.write_text("\n".join(["time,pit,vent", *rows]) + "\n")
+    assert main(["replay", str(cook_file), str(table)]) == 0
+    out = capsys.readouterr().out
+    assert f"│ {table.stem} │" in out
+    assert f"│ {cook_file.stem}" in out
+    assert f"{table.stem}: note: the pit is 200 °C in the middle" in out
+
+
 @pytest.mark.parametrize(
     ("words", "why"),
     [

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from rich.console import Console
-from rich.table import Table
+from rich.table import Column, Table
 
 from coalminder.replay.facts import Facts, facts
 from coalminder.replay.greybox import FAR_OFF_C, UNKNOWNS, GreyBox
@@ -37,8 +37,17 @@ def tell_record(console: Console, item: Loaded) -> None:
 
 def tell_records(console: Console, items: Sequence[Loaded]) -> None:
     """Several records side by side, a row each."""
+    longest = max(len(item.name) for item in items)
     table = Table(
-        "cook", "hours", "in band", "mean error", "highest", "lid lifts", "strokes/h", "core", title="Cooks"
+        Column("cook", min_width=min(longest, 40)),
+        "hours",
+        "in band",
+        "mean error",
+        "highest",
+        "lid lifts",
+        "strokes/h",
+        "core",
+        title="Cooks",
     )
     for item in items:
         f: Facts = facts(item.series, item.config)
@@ -54,6 +63,9 @@ def tell_records(console: Console, items: Sequence[Loaded]) -> None:
             "–" if f.food is None else f"{f.food.peak_c:.0f} °C",
         )
     console.print(table)
+    for item in items:
+        for remark in item.remarks:
+            console.print(f"{item.name}: note: {remark}", highlight=False)
 
 
 def tell_replay(console: Console, item: Loaded, *, changed: bool) -> None:
