@@ -17,6 +17,7 @@ from coalminder.core import Config, initial
 from coalminder.errors import UserError
 from coalminder.journal import Journal, Start, read
 from coalminder.replay.load import load
+from coalminder.replay.whatif import scored_rows
 
 from .conftest import SECONDS
 
@@ -143,3 +144,31 @@ def test_a_start_that_no_calendar_has_is_left_out(copy: Path, tmp_path: Path, st
     change(copy, f"UPDATE header SET started_utc_s={started_s}")
     assert main(["replay", str(copy), "--report", str(tmp_path / "r.html")]) == 0
     assert "Started" not in (tmp_path / "r.html").read_text("utf-8")
+
+
+def test_what_if_ends_where_ten_minutes_of_steps_are_missing(copy: Path) -> None:
+    """The vents that the loop would have moved after it are not known: its state there is not on record."""
+    change(copy, "DELETE FROM steps WHERE n BETWEEN 4500 AND 5100")
+    item = load(copy)
+    assert item.cook is not None
+    assert len(item.cook.inputs) == 4499
+    assert len(item.series) == SECONDS - 601
+    (told,) = [text for text in item.remarks if "asked 'what if'" in text]
+    assert told.startswith("steps are missing: ")
+    assert "1:15 h from 0:00 on" in told
+
+
+def test_before_the_arrow_stands_the_record_though_steps_are_missing(
+    copy: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """40 of every 50 s are gone: mean error and strokes are still those of the day."""
+    change(copy, "DELETE FROM steps WHERE n > 2500 AND n % 50 < 40")
+    item = load(copy)
+    assert item.cook is not None
+    rows = scored_rows(item.cook) & np.isfinite(item.series.pit_c)
+    error_c = np.mean(np.abs(item.series.pit_c - item.series.set_point_c)[rows])
+    strokes_per_h = np.sum(np.abs(np.diff(item.series.lower))) / (SECONDS / 3600.0)
+    assert main(["replay", str(copy), "--kp", "0.2"]) == 0
+    out = capsys.readouterr().out
+    assert f"what if kp 0.2: mean error {error_c:.2f} ->" in out
+    assert f"lower vent {strokes_per_h:.1f} ->" in out

@@ -49,6 +49,7 @@ from coalminder.replay.whatif import (
     check_not_cut_off,
     hold_vent,
     outside,
+    recorded,
     run_again,
     score,
     shows_work,
@@ -345,7 +346,7 @@ def _what_if(
             outcome = hold_vent(cook, model, args.lower, added)
         else:
             outcome = run_again(cook, model, new, added)
-        before = run_again(cook, model)
+        before = recorded(cook) if cook.own else run_again(cook, model)
         check_not_cut_off(cook, before)
         was, now = score(cook, before, item.config), score(cook, outcome, new)
         tell_what_if(console, item.name, name, was, now)

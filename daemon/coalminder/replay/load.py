@@ -145,11 +145,11 @@ def _record(path: Path, change: Callable[[Config], Config] | None) -> Loaded:
         jumps_s = sum(step.inputs.machine.clock_jump_s for step in steps if step.run == first)
         started = _moment(record.headers[0].started_utc_s + jumps_s)
         runs = len({step.run for step in steps})
-        if cook is not None and runs > 1:
+        if cook is not None and len(cook.inputs) < len(steps):
+            why = f"the program was started {runs} times in this cook" if runs > 1 else "steps are missing"
             remarks.append(
-                f"the program was started {runs} times in this cook: what is learned of it, or asked "
-                f"'what if', is of the longest part, {clock(cook.series.time_s[-1] / 3600.0)} h from "
-                f"{clock(cook.from_s / 3600.0)} on"
+                f"{why}: what is learned of it, or asked 'what if', is of the longest part, "
+                f"{clock(cook.series.time_s[-1] / 3600.0)} h from {clock(cook.from_s / 3600.0)} on"
             )
         return Loaded(
             path.stem,

@@ -23,7 +23,7 @@ from coalminder.errors import UserError
 from coalminder.events import LidNotice, Light
 from coalminder.journal import Record, Step
 from coalminder.replay.fopdt import Floats, Fopdt, response
-from coalminder.replay.series import SETTLED_S, Series, even, from_steps
+from coalminder.replay.series import LONGEST_GAP_S, SETTLED_S, Series, even, from_steps
 from coalminder.values import Decision, Inputs, Phase, ProbeFault, ProbeFaultKind, Reading, Sample
 
 EXPERIMENT = "experiment:"  # begins the notes that a step test or relay test leaves in its record
@@ -64,13 +64,23 @@ class Cook:
 
 
 def from_record(record: Record, name: str) -> Cook:
-    """The longest run of a record; raises ValueError when there is none with a state."""
+    """The longest part of a record that can be run again; raises ValueError when there is none with a state.
+
+    A part ends where the program stopped, and where steps are missing for longer than LONGEST_GAP_S: what the
+    core had come to after them is not known, and a loop that goes on from before them moves the vents
+    otherwise.
+    """
     steps = list(record.steps())
-    runs: dict[int, list[Step]] = {}
+    parts: list[list[Step]] = []
     for item in steps:
-        runs.setdefault(item.run, []).append(item)
-    chosen = max(runs.values(), key=len) if runs else []
-    plain = record.state_before(chosen[0].n) if chosen else None
+        last = parts[-1][-1] if parts else item
+        missing = item.n > last.n + 1 and item.now_s - last.now_s > LONGEST_GAP_S
+        if not parts or item.run != last.run or missing:
+            parts.append([])
+        parts[-1].append(item)
+    parts.sort(key=len, reverse=True)
+    known = ((part, record.state_before(part[0].n)) for part in parts)
+    chosen, plain = next(((part, plain) for part, plain in known if plain is not None), ([], None))
     if plain is None:
         raise ValueError("the record has no run with a state to start from")
     state: State = from_plain(State, plain)
@@ -82,7 +92,7 @@ def from_record(record: Record, name: str) -> Cook:
         tuple(item.now_s for item in chosen),
         state,
         _experiment_from(record),
-        from_s=float(from_steps(steps).time_s[steps.index(chosen[0])]) if len(runs) > 1 else 0.0,
+        from_s=float(from_steps(steps).time_s[steps.index(chosen[0])]) if len(parts) > 1 else 0.0,
     )
 
 
@@ -174,6 +184,13 @@ def run_again(
     return Outcome(series.time_s + cook.from_s, pit, lower, upper, aim, tuple(phases), lid)
 
 
+def recorded(cook: Cook) -> Outcome:
+    """A cook of our own as it was: that of `run_again` with nothing changed, if no step is missing."""
+    s = cook.series
+    phases = tuple(s.phase.tolist())
+    return Outcome(s.time_s + cook.from_s, s.pit_c, s.lower, s.upper, s.set_point_c, phases, s.lid_off)
+
+
 def check_not_cut_off(cook: Cook, outcome: Outcome) -> None:
     """Refuse another logger's cook in which our rules would have put the fire out: nothing can be scored.
 
@@ -263,7 +280,7 @@ def score(cook: Cook, outcome: Outcome, config: Config) -> Score:
     error = np.abs(outcome.pit_c - outcome.set_point_c)[rows]
     pit = outcome.pit_c[rows]
     good = np.isfinite(error)
-    hours = max(len(cook.inputs) * cook.series.step_s / 3600.0, 1e-9)
+    hours = (cook.now_s[-1] - cook.now_s[0] + cook.series.step_s) / 3600.0
     return Score(
         float(np.mean(error[good])),
         float(np.max(pit[good])),
