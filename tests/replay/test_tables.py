@@ -73,8 +73,33 @@ def test_table_of_any_logger_is_understood(tmp_path: Path, text: str) -> None:
 
 
 @pytest.mark.parametrize(
+    "text",
+    [
+        "Time (min),Pit temp (°F),Vent (%),Set-point [F]\n0,212,10,200\n0.5,203,25,200\n1,,25,200\n",
+        "elapsed s (ms);Grate C [°C];Lower Vent (0-1);SET POINT (C)\n0;100;0,1;93,3333333333333\n"
+        "30000;95;0,25;93,3333333333333\n60000;--;0,25;93,3333333333333\n",
+        "time [h],pit(degC),opening (0..1),target_c\n0,100,0.1,93.3333333333333\n"
+        "0.00833333333333333,95,0.25,93.3333333333333\n0.0166666666666667,,0.25,93.3333333333333\n",
+    ],
+    ids=["fahrenheit_percent_minutes", "milliseconds", "hours"],
+)
+def test_a_unit_in_a_heading_is_believed(tmp_path: Path, text: str) -> None:
+    """212 °F is 100 °C, 203 °F 95 °C, 200 °F 93.33 °C."""
+    path = tmp_path / "log.csv"
+    path.write_text(text)
+    series = read_table(path)
+    assert series.time_s == pytest.approx([0.0, 30.0, 60.0])
+    assert series.pit_c == pytest.approx([100.0, 95.0, np.nan], nan_ok=True)
+    assert series.lower == pytest.approx([0.1, 0.25, 0.25])
+    assert series.set_point_c == pytest.approx([93.3333333] * 3)
+
+
+@pytest.mark.parametrize(
     ("text", "words"),
     [
+        ("time,pit (K),vent\n0,363,0.1\n1,363,0.1\n", ["column pit (K): 'k' is no unit", "°C", "°f"]),
+        ("time,pit (°F),vent\n0,9999,0.1\n1,200,0.1\n", ["column pit_c", "row 1", "-60 to 800"]),
+        ("time,pit (F),vent (%)\n0,200,10\n1,200,120\n", ["column lower: 1.2 is outside 0 to 1"]),
         ("time,pit\n0,90\n1,90\n", ["opening of the lower vent", "vent_opening", "time, pit"]),
         ("time,pit,vent\n0,90,0.1\n1,hot,0.1\n", ["pit_c", "'hot'", "row 2"]),
         ("time,pit,vent\n0,90,10\n1,90,55\n", ["lower", "0 to 1", "divide a percentage"]),
@@ -108,6 +133,9 @@ def test_table_of_any_logger_is_understood(tmp_path: Path, text: str) -> None:
         ("time,pit,vent\n7,90,0.1\n7,91,0.1\n", ["column time", "all 2 rows have the same time"]),
     ],
     ids=[
+        "no_unit",
+        "fahrenheit_out_of_range",
+        "over_100_percent",
         "no_vent",
         "text",
         "percent",

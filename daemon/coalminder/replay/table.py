@@ -69,6 +69,23 @@ COLUMNS: tuple[Column, ...] = (
     Column("dome_c", "°C", "dome", -60.0, 800.0, ("dome",)),
 )
 LONGEST_CELL = 40  # characters that an error shows
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """How a number in another unit becomes one in the column's own: factor * (number - zero)."""
+
+    factor: float = 1.0
+    zero: float = 0.0
+
+
+AS_IT_IS = Unit()
+UNITS: dict[str, dict[str, Unit]] = {  # by the unit of the column, words that a heading may tell in brackets
+    "s": {"sec seconds utc": AS_IT_IS, "min minutes": Unit(60.0), "h hours": Unit(3600.0), "ms": Unit(0.001)},
+    "°C": {"c degc": AS_IT_IS, "°f f degf": Unit(1.0 / 1.8, 32.0)},
+    "0..1": {"0-1": AS_IT_IS, "% percent": Unit(0.01)},
+    "0 or 1": {"0/1": AS_IT_IS},
+}
 _PERCENT = ("lower", "upper")
 _PHASES = tuple(phase.value for phase in Phase)
 _TOLD = re.compile(rb'"?sep=.?"?', re.IGNORECASE)  # a spreadsheet's line before the heading
@@ -135,12 +152,16 @@ def _cut_short(path: Path, separator: str, columns: int) -> bool:
 
 def from_frame(frame: pl.DataFrame, name: str, say: Say = lambda _text: None) -> Series:
     """The columns of a data frame, checked. say: as `read_table`'s."""
-    headings = {heading.strip().lower(): heading for heading in frame.columns}
+    headings = {word: (heading, unit) for heading in frame.columns for word, unit in [_said(heading)]}
     found: dict[str, str] = {}
+    units: dict[str, Unit] = {}
     for column in COLUMNS:
-        heading = next((headings[word] for word in (column.name, *column.also) if word in headings), None)
+        heading, told = next(
+            (headings[word] for word in (column.name, *column.also) if word in headings), (None, "")
+        )
         if heading is not None:
             found[column.name] = heading
+            units[column.name] = _unit_of(column, heading, told, name)
         elif column.needed:
             words = ", ".join((column.name, *column.also))
             raise UserError(
@@ -155,7 +176,7 @@ def from_frame(frame: pl.DataFrame, name: str, say: Say = lambda _text: None) ->
     if n < 2:
         raise UserError(f"record '{name}': {n} rows; at least two are needed")
     values = {
-        column.name: _numbers(frame.get_column(found[column.name]), column, name)
+        column.name: _numbers(frame.get_column(found[column.name]), column, name, units[column.name])
         for column in COLUMNS
         if column.name in found and column.name != "phase"
     }
@@ -202,7 +223,25 @@ def from_frame(frame: pl.DataFrame, name: str, say: Say = lambda _text: None) ->
     return whole if keep.all() else whole.part(keep)
 
 
-def _numbers(column: pl.Series, what: Column, name: str) -> Floats:
+def _said(heading: str) -> tuple[str, str]:
+    """A heading as it is looked up, and the unit that it tells in brackets: "Pit temp [°F]"."""
+    word, _, unit = heading.strip().lower().rstrip("])").replace("(", "[").partition("[")
+    return re.sub(r"[\s-]+", "_", word.strip()), unit.strip()
+
+
+def _unit_of(column: Column, heading: str, told: str, name: str) -> Unit:
+    known = {unit: of for words, of in UNITS.get(column.unit, {}).items() for unit in words.split()}
+    if told in ("", column.unit.lower()):
+        return AS_IT_IS
+    if told not in known:
+        raise UserError(
+            f"record '{name}', column {heading}: '{told}' is no unit that is understood here; accepted: "
+            f"{', '.join([column.unit, *known])}"
+        )
+    return known[told]
+
+
+def _numbers(column: pl.Series, what: Column, name: str, unit: Unit = AS_IT_IS) -> Floats:
     column = column.cast(pl.String) if column.dtype in (pl.Categorical, pl.Enum) else column
     if what.name == "time_s" and column.dtype in (pl.Datetime, pl.Date):
         return np.asarray(column.cast(pl.Datetime("us")).dt.timestamp("us").to_numpy() / 1e6, dtype=float)
@@ -224,6 +263,7 @@ def _numbers(column: pl.Series, what: Column, name: str) -> Floats:
         raise UserError(f"record '{name}', column {what.name}: holds '{column.dtype}'; it must hold {wanted}")
     values = np.array(column.cast(pl.Float64).fill_null(math.nan).to_numpy(), dtype=float)
     values[~np.isfinite(values)] = math.nan
+    values = unit.factor * (values - unit.zero)
     if what.name in _PERCENT and np.nanmax(values, initial=0.0) > 1.0:
         raise UserError(
             f"record '{name}', column {what.name}: {np.nanmax(values):g} is outside 0 to 1 "
