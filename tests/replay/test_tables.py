@@ -390,3 +390,18 @@ def test_what_is_not_known_to_have_settled_is_not_called_so(tmp_path: Path) -> N
     assert "after settling" in html(
         Report("a", known.series, known.config, facts(known.series, known.config))
     )
+
+
+@pytest.mark.parametrize(("unit", "food"), [("", False), (" (°F)", True)])
+def test_food_in_what_looks_like_fahrenheit_is_not_called_done(tmp_path: Path, unit: str, food: bool) -> None:
+    """A pit at 200 °F (93 °C) and a core at 100 °F, which is 38 °C and raw."""
+    rows = [f"{t},200,0.1,200,100" for t in range(0, 7200, 10)]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join([f"time,pit{unit},vent,set_point{unit},food{unit}", *rows]) + "\n")
+    item = load(path)
+    found = facts(item.series, item.config).food
+    assert (found is not None) is food
+    if found is not None:
+        assert found.peak_c == pytest.approx(37.8, abs=0.05)
+        assert found.over_63_min == 0.0
+    assert any("food's column is left out" in text for text in item.remarks) is not food

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -22,6 +23,7 @@ from coalminder.replay.svg import clock
 from coalminder.replay.table import read_table
 from coalminder.replay.whatif import Cook, from_record, from_series
 
+FAHRENHEIT = "if the table is in °F, convert it first, or write the unit into the headings"
 SHORT_S, MANY_ROWS = 900.0, 60  # a table of more rows in less time is hardly a cook at a row a second
 
 
@@ -78,8 +80,14 @@ def load(
 def _table(path: Path, config: Config) -> Loaded:
     remarks = ["a table holds no decisions: there is nothing to replay bit for bit"]
     series = read_table(path, remarks.append)
+    doubts = list(_doubts(series, config))
+    if any(FAHRENHEIT in doubt for doubt in doubts) and np.isfinite(series.food_c).any():
+        series = replace(series, food_c=np.full(len(series), math.nan))
+        doubts.append(
+            "the food's column is left out therefore: 100 °F taken for 100 °C would make raw food done"
+        )
     cook = from_series(series, path.stem, config)
-    remarks += _doubts(series, config)
+    remarks += doubts
     return Loaded(path.stem, path, series, cook.state.config, cook, remarks=tuple(remarks))
 
 
@@ -113,7 +121,7 @@ def _doubts(series: Series, config: Config) -> Iterator[str]:
         if len(column) and float(np.median(column)) > config.limits.ceiling_c:
             yield (
                 f"the {what} is {np.median(column):.0f} °C in the middle, over the ceiling of "
-                f"{config.limits.ceiling_c:g} °C: if the table is in °F, convert it first"
+                f"{config.limits.ceiling_c:g} °C: {FAHRENHEIT}"
             )
 
 
