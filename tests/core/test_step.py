@@ -976,3 +976,25 @@ def test_a_pit_that_stays_over_its_lower_set_point_gets_less_air_all_the_same() 
     before_v = bench.state.air.hold_v
     bench.run(105.0, 3600)
     assert bench.state.air.hold_v < before_v - 0.3
+
+
+def cooled_unmeasured(plan_c: float, measured_c: float | None) -> Bench:
+    """A cooked batch five hours off the grill, on a plan for a day of `plan_c`; nobody measures its core."""
+    ambient = None if measured_c is None else Reading(measured_c)
+    bench = Bench(replace(Config(), plan=FoodPlan(ambient_c=plan_c)))
+    bench.tending()
+    bench.step(93.0, FoodStep(step="loaded"), ambient=ambient)
+    for second in range(2 * 180):
+        bench.step(93.0 + 0.01 * (second % 7), dt_s=20.0, ambient=ambient)
+    bench.step(93.0, FoodStep(step="off"), ambient=ambient)
+    for second in range(5 * 180):
+        bench.step(93.0 + 0.01 * (second % 7), dt_s=20.0, ambient=ambient)
+    return bench
+
+
+def test_food_that_nobody_measures_cools_in_the_air_of_its_plan() -> None:
+    """Nothing cools below the air around it (second law): at 30 °C no 21 °C is ever met."""
+    view = cooled_unmeasured(30.0, None).state.food.view
+    assert view.core_high_c is not None
+    assert view.core_high_c > 30.0
+    assert "cool_21" in {clock.code for clock in view.clocks}

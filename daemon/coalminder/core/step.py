@@ -61,7 +61,7 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
         inputs.events,
         now_s,
         set_point_c=state.set_point_c,
-        ambient_c=ambient_c,
+        ambient_c=measured_c,
         fire=burning,
     )
     safety_now, verdict = assess(
