@@ -791,13 +791,14 @@ def advised(**changes: object) -> tuple[str, ...]:
     """Quiet tending, unless changed."""
     given: dict[str, object] = {
         "pit_c": 93.0, "slope": 0.0, "applied_v": -3.0, "phase": Phase.TENDING, "told": FireEstimate(),
-        "second_c": 93.0, "wood_due": False, "food_done": False, "food_off": False, **changes,
+        "second_c": 93.0, "wood_due": False, "food_done": False, "food_off": False,
+        "lid_stays": False, **changes,
     }  # fmt: skip
     seen = PitState(fast_c=given["pit_c"], smooth_c=given["pit_c"], steady_slope_c_per_s=given["slope"])
     return advice.advise(
         AdviceConfig(), given["phase"], 93.0, seen, AirState(-3.0, given["applied_v"], -4.0), given["told"],
         (Reading(given["pit_c"]), Reading(given["second_c"])), given["wood_due"], given["food_done"],
-        given["food_off"],
+        given["food_off"], given["lid_stays"],
     )  # fmt: skip
 
 
@@ -841,6 +842,7 @@ def test_advice_is_given_for_what_it_is_about_and_for_nothing_else(
         ({"food_done": True, "phase": Phase.EASING}, ALL_FOR_FOOD),
         ({"food_off": True}, ("fire_not_needed",)),
         ({"food_off": True, "phase": Phase.EASING}, ("fire_not_needed",)),
+        ({"lid_stays": True}, ()),
         (
             {"food_off": True, "applied_v": -4.0, "pit_c": 112.0, "slope": 0.05},
             ("check_lid_seal", "fire_not_needed"),

@@ -31,7 +31,7 @@ from coalminder.food.foodplan import FoodPlan, PlanStep
 from coalminder.grill import demo
 from coalminder.grill.scenario import apply, lid_open
 from coalminder.safety.limits import Limits
-from coalminder.values import Inputs, Machine, Phase, ProbeFault, ProbeFaultKind, Reading
+from coalminder.values import Decision, Inputs, Machine, Phase, ProbeFault, ProbeFaultKind, Reading
 from coalminder.vents.curve import DEFAULT_CURVE
 
 LOST = ProbeFault(ProbeFaultKind.OPEN, "pit: open circuit")
@@ -998,3 +998,25 @@ def test_food_that_nobody_measures_cools_in_the_air_of_its_plan() -> None:
     assert view.core_high_c is not None
     assert view.core_high_c > 30.0
     assert "cool_21" in {clock.code for clock in view.clocks}
+
+
+@pytest.mark.parametrize("planned", [False, True])
+def test_nothing_asks_to_open_the_lid_while_an_alarm_says_to_leave_it_on(planned: bool) -> None:
+    """The remedy of `pit_over_ceiling` in docs/safety.md: 'Leave the lid on'."""
+    first = PlanStep("wood", "Wood", "one piece", 0.0, "loaded", 0.0, "wood")
+    pieces = (first, replace(first, after_s=2700.0))
+    bench = Bench(replace(Config(), plan=FoodPlan(steps=pieces if planned else ())))
+    bench.tending()
+    bench.step(93.0, FoodStep(step="loaded"))
+    bench.step(93.0, WoodAdded())
+
+    def asked(decision: Decision) -> bool:
+        return "add_wood" in decision.advice or "step_wood" in {
+            reminder.code for reminder in bench.state.food.view.reminders
+        }
+
+    assert not asked(bench.run(93.0, 60))
+    bench.run(lambda t: min(93.0 + t, 125.0), 60)
+    bench.now_s += 2700.0  # the piece has smoked out
+    assert not asked(bench.run(125.0, 60)), [a.code for a in bench.decisions[-1].alarms]
+    assert asked(bench.run(lambda t: max(125.0 - 0.2 * t, 93.0), 300))

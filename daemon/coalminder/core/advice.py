@@ -26,7 +26,7 @@ TEXTS: dict[str, str] = {
 
 _TENDED = frozenset({Phase.SETTLING, Phase.TENDING, Phase.EASING})
 _FOR_FOOD = frozenset({"relight", "charcoal_low", "bank_other_side", "add_wood"})
-"""Not for a fire that no food needs any more."""
+"""They open the lid: not for a fire that no food needs any more, nor over one that is out of hand."""
 
 
 def advise(
@@ -40,10 +40,12 @@ def advise(
     wood_due: bool,
     food_done: bool = False,
     food_off: bool = False,
+    lid_stays: bool = False,
 ) -> tuple[str, ...]:
     """Codes of TEXTS that hold now, most urgent first.
 
     pits: the pit probe and the second one. food_done: it is done, and still on; food_off: see `fire_is_over`.
+    lid_stays: an alarm asks to leave the lid on.
     """
     if phase not in _TENDED or pit.fast_c is None:
         return ()
@@ -70,7 +72,7 @@ def advise(
     if isinstance(first, Reading) and isinstance(second, Reading):
         uneven_c = abs(first.temp_c - second.temp_c)
         codes += ["bank_other_side"] if uneven_c > config.uneven_c else []
-    if food_off or (food_done and phase is not Phase.EASING):  # easing keeps it warm
+    if food_off or lid_stays or (food_done and phase is not Phase.EASING):  # easing keeps it warm
         codes = [code for code in codes if code not in _FOR_FOOD]
     return (*codes, "fire_not_needed") if food_off else tuple(codes)
 

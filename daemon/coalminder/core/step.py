@@ -12,6 +12,7 @@ from coalminder.core.phases import Move, Vents
 from coalminder.core.state import State
 from coalminder.food.follow import follow
 from coalminder.safety.assess import assess
+from coalminder.safety.faults import KEEP_LID_ON
 from coalminder.safety.view import FIRE_PHASES, View
 from coalminder.values import Action, Decision, FireEstimate, Inputs, Phase
 
@@ -63,6 +64,7 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
         set_point_c=state.set_point_c,
         ambient_c=measured_c,
         fire=burning,
+        lid_stays=any(record.active and record.code in KEEP_LID_ON for record in state.safety.records),
     )
     safety_now, verdict = assess(
         state.safety,
@@ -102,6 +104,7 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
     if phases.VENTS[state.phase] is Vents.SHUT:
         lower, upper = 0.0, config.split.upper_fixed or 0.0  # one left by hand stays where it is
     state = replace(state, lower=lower, upper=upper, last_s=now_s, food=food_now)
+    active = {alarm.code for alarm in verdict.alarms if alarm.active}
     planned = any(s.reported == "wood" for s in config.plan.steps)  # then the plan's own steps ask
     smoking_s = None if planned or food_now.off_s is not None else food_now.loaded_s
     wood_due = advice.wood_is_due(config.advice, smoking_s, state.wood_s, now_s)
@@ -119,13 +122,14 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
             wood_due,
             food_done=food_now.done and food_now.off_s is None and food_now.fell_s is None,
             food_off=advice.fire_is_over(food_now, config.plan, state.lit_s),
+            lid_stays=bool(active & KEEP_LID_ON),
         ),
         state.lit_s,
         state.lid.back_s,
         now_s,
     )
     state = replace(state, asked=asked)
-    if fire.FAILS & {*asks, *(alarm.code for alarm in verdict.alarms if alarm.active)}:
+    if fire.FAILS & {*asks, *active}:
         told = fire.untold(told)
     return state, Decision(
         phase=state.phase,

@@ -16,6 +16,10 @@ AT_THE_FIRE = frozenset({"light", "settle", "load", "wood", "rotate"})
 for food that is to come off."""
 
 
+OPENS_LID = frozenset({"load", "wood", "rotate"})
+"""Steps that wait while the lid has to stay on."""
+
+
 def known_raw(state: FoodState, plan: FoodPlan) -> bool:
     """Whether readings show that the food came off before the rule was met.
 
@@ -79,6 +83,8 @@ def open_steps(state: FoodState, plan: FoodPlan, now_s: float) -> list[tuple[Pla
         if i in settled or over or (not step.reported and reached is not None and due < reached):
             continue
         if state.loaded_s is not None and not (state.fire and stays) and step.code in AT_THE_FIRE:
+            continue
+        if state.lid_stays and step.code in OPENS_LID:
             continue
         if cooking and state.heated and not (state.fire or state.done):
             continue  # neither off nor to the table: `no_fire` says what is left to do

@@ -81,6 +81,7 @@ def follow(
     set_point_c: float | None = None,
     ambient_c: float | None = None,
     fire: bool = True,
+    lid_stays: bool = False,
 ) -> tuple[FoodState, FoodView]:
     """One step. Same arguments, same result.
 
@@ -89,10 +90,13 @@ def follow(
     and WoodAdded are ignored, and so is a report that `refuse_reason` refuses. now_s: the clock of the plan's
     due times; must not fall.
     set_point_c: what the pit is held at now (default: the plan's). ambient_c: measured air outside. fire: the
-    vents feed a fire; without one nothing is foretold.
+    vents feed a fire; without one nothing is foretold. lid_stays: the lid has to stay on now, and what
+    opens it waits.
     """
     changed = fire is not state.fire
     state = replace(state, fire=fire, forecast_s=None) if changed else state
+    if lid_stays is not state.lid_stays:
+        state, changed = replace(state, lid_stays=lid_stays), True
     if fire and not state.heated:
         state = replace(state, heated=True)
     for event in events:
@@ -152,6 +156,7 @@ def _report(state: FoodState, plan: FoodPlan, step: str, now_s: float, ambient_c
             histamine=raw,
             pit_c=state.pit_c,  # it was loaded with the lid off: what the probe shows then is not the pit
             shown_c=state.shown_c,
+            lid_stays=state.lid_stays,
             before_off_s=_before_off_s(state, now_s),
         )
     if step == "chilled" and state.off_s is None:  # the batch before: this one is on the grill

@@ -11,6 +11,8 @@ from coalminder.safety.fault import Fault
 
 FAULTS: tuple[Fault, ...] = (*rows_machine.ROWS, *rows_pit.ROWS, *rows_fire.ROWS, *rows_people.ROWS)
 BY_CODE: dict[str, Fault] = {fault.code: fault for fault in FAULTS}
+KEEP_LID_ON = frozenset(fault.code for fault in FAULTS if "leave the lid on" in fault.remedy.lower())
+"""While one of these stands nothing else may ask to open the lid."""
 
 
 def cuts_off(code: str) -> bool:
