@@ -1020,3 +1020,11 @@ def test_nothing_asks_to_open_the_lid_while_an_alarm_says_to_leave_it_on(planned
     bench.now_s += 2700.0  # the piece has smoked out
     assert not asked(bench.run(125.0, 60)), [a.code for a in bench.decisions[-1].alarms]
     assert asked(bench.run(lambda t: max(125.0 - 0.2 * t, 93.0), 300))
+
+
+def test_food_laid_on_a_cold_grill_asks_for_no_wood_on_coals() -> None:
+    wood = PlanStep("wood", "Wood", "one piece", 0.0, "loaded", 0.0, "wood")
+    bench = Bench(replace(Config(), plan=FoodPlan(steps=(wood,))))
+    bench.run(12.0, 20)
+    bench.step(12.0, FoodStep(step="loaded"))
+    assert not bench.state.food.view.reminders

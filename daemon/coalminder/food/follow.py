@@ -156,6 +156,7 @@ def _report(state: FoodState, plan: FoodPlan, step: str, now_s: float, ambient_c
             histamine=raw,
             pit_c=state.pit_c,  # it was loaded with the lid off: what the probe shows then is not the pit
             shown_c=state.shown_c,
+            fire=state.fire,
             lid_stays=state.lid_stays,
             before_off_s=_before_off_s(state, now_s),
         )
