@@ -1000,6 +1000,22 @@ def test_food_that_nobody_measures_cools_in_the_air_of_its_plan() -> None:
     assert "cool_21" in {clock.code for clock in view.clocks}
 
 
+def test_an_ambient_probe_on_the_hot_grill_stops_no_cooling_clock() -> None:
+    view = cooled_unmeasured(15.0, 70.0).state.food.view
+    assert "cool_21" in {clock.code for clock in view.clocks}
+
+
+def test_an_ambient_probe_on_the_hot_grill_takes_no_warm_time_from_food_that_waits() -> None:
+    """FDA Hazards Guide, App. 4: 2 h for raw food once it was above 21 °C; hot holding begins at 57 °C."""
+    load = PlanStep("load", "Load", "", 600.0, reported="loaded")
+    bench = Bench(replace(Config(), plan=FoodPlan(steps=(load,))))
+    bench.tending()
+    bench.now_s = 600.0 + 2.5 * 3600.0
+    bench.step(93.0, FoodStep(step="loaded"), ambient=Reading(70.0))
+    raw = next(clock for clock in bench.state.food.view.clocks if clock.code == "raw_warm")
+    assert raw.state == "over"
+
+
 @pytest.mark.parametrize("planned", [False, True])
 def test_nothing_asks_to_open_the_lid_while_an_alarm_says_to_leave_it_on(planned: bool) -> None:
     """The remedy of `pit_over_ceiling` in docs/safety.md: 'Leave the lid on'."""

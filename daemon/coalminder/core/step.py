@@ -37,7 +37,7 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
         coming_up=state.phase in (Phase.LIGHTING, Phase.SETTLING), wood_s=state.wood_s,
     )  # fmt: skip
     state = replace(state, lid=lid_now)
-    measured_c = pit.trusted_c(inputs.ambient)
+    measured_c = _outside(pit.trusted_c(inputs.ambient), config.lighting.hot_day_c)
     ambient_c = config.fire.ambient_c if measured_c is None else measured_c
     state = follow_pit(state, now_s, ambient_c)
 
@@ -146,6 +146,11 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
         in_band=seen.known and config.low_c <= seen.smooth_c <= config.high_c,
         probe_ok=seen.age_s == 0.0 and seen.known,
     )
+
+
+def _outside(ambient_c: float | None, hot_day_c: float) -> float | None:
+    """The air outside as measured: a probe that shows more than a hot day lies on the grill."""
+    return None if ambient_c is None else min(ambient_c, hot_day_c)
 
 
 def _elapsed(state: State, now_s: float) -> float:
