@@ -302,6 +302,14 @@ def test_every_phase_has_words_and_something_to_do(board: Board, phase: Phase) -
     assert document["next"][0]["text"] == NEXT[phase]
 
 
+def test_nothing_to_do_is_not_said_beside_an_alarm_that_stands(board: Board) -> None:
+    tell(board, state(phase="tending"))
+    states = (("unacknowledged", False), ("acknowledged", False), ("returned_unacknowledged", True))
+    for seq, (name, free) in enumerate(states):
+        tell(board, alarm("pit_probe_silent", seq=seq, state=name))
+        assert seen(board)["next"][0]["text"].startswith("Nothing to do") == free
+
+
 def test_a_phase_of_a_newer_daemon_is_shown_as_it_is(board: Board) -> None:
     tell(board, state(phase="banking"))
     assert seen(board)["phase"]["word"] == "Banking"

@@ -14,7 +14,18 @@ from coalminder.messages.payloads import FoodTemperature, StateMessage
 from coalminder.page import alarms
 from coalminder.page.board import Board
 from coalminder.page.units import DAY_MIN, METRIC, Units, span
-from coalminder.page.words import AWAY, FIRST, NEXT, PHASES, PROBE_FAULTS, Ask, asks, plain
+from coalminder.page.words import (
+    AWAY,
+    FIRST,
+    NEXT,
+    NEXT_ALARMED,
+    PHASES,
+    PROBE_FAULTS,
+    STANDS,
+    Ask,
+    asks,
+    plain,
+)
 from coalminder.safety.view import FIRE_PHASES
 from coalminder.values import NO_FIRE, Phase
 
@@ -105,7 +116,7 @@ def _document(board: Board, link: Link, shown: Shown, utc_s: float, mono_s: floa
         "vents": _vents(state),
         "fuel": _fuel(state),
         "finish": _finish(state, food, board.food is not None),
-        "next": _next(state, food, "" if trust["kind"] == "live" else trust["text"]),
+        "next": _next(state, food, "" if trust["kind"] == "live" else trust["text"], _alarmed(board)),
         "band": {
             "low": unit.shown(state.band.low_c),
             "high": unit.shown(state.band.high_c),
@@ -280,8 +291,15 @@ def _finish(state: StateMessage, food: FoodPart | None, followed: bool) -> dict[
     return out
 
 
-def _next(state: StateMessage, food: FoodPart | None, lost: str) -> list[dict[str, str]]:
-    """What to do next, the most pressing first. level: alarm, warn or note. lost: what to do if it is old."""
+def _alarmed(board: Board) -> bool:
+    return bool(board.bare) or any(alarm.state in STANDS for alarm in board.alarms.values())
+
+
+def _next(state: StateMessage, food: FoodPart | None, lost: str, alarmed: bool) -> list[dict[str, str]]:
+    """What to do next, the most pressing first. level: alarm, warn or note. lost: what to do if it is old.
+
+    alarmed: an alarm stands above.
+    """
     items: list[dict[str, str]] = []
     if food is not None:
         items += [
@@ -303,7 +321,8 @@ def _next(state: StateMessage, food: FoodPart | None, lost: str) -> list[dict[st
         if not said and not (step.code == "off" and any(r.code in TELL_OFF for r in food.reminders)):
             items.append({"level": "note", "text": text})
     if state.phase in FIRST or (not items and not lost and state.phase in NEXT):
-        items.insert(0, {"level": "note", "text": NEXT[state.phase]})
+        words = NEXT | NEXT_ALARMED if alarmed else NEXT
+        items.insert(0, {"level": "note", "text": words[state.phase]})
     if lost:
         items.insert(0, {"level": "alarm", "text": lost})
     return items[:12]

@@ -56,6 +56,11 @@ NEXT: dict[str, str] = {
     P.CUT_OFF: "Go to the grill. Find the cause, then reset.",
 }
 
+# the same beside an alarm that stands, where it would be untrue
+NEXT_ALARMED: dict[str, str] = {
+    P.TENDING: "Do what the alarms above ask. Look at the grill at least once an hour, then acknowledge.",
+}
+
 # phases in which that comes before all that the food asks for
 FIRST = frozenset({P.COLD, P.LIGHTING, P.LID_OFF, P.EASING, P.SNUFFING, P.OUT, P.CUT_OFF})
 
@@ -68,6 +73,7 @@ ALARM_STATES: dict[str, str] = {
     AlarmState.SHELVED: "shelved",
 }
 HIDDEN_ALARMS = frozenset({AlarmState.NORMAL, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE})
+STANDS = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED})
 TO_ACKNOWLEDGE = frozenset(
     {AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED}
 )
