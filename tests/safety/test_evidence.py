@@ -10,7 +10,7 @@ from cutoffs import Watch, settled, view
 
 from coalminder.events import Acknowledge, Reset
 from coalminder.safety.view import View
-from coalminder.values import HEALTHY, AlarmState, ProbeFault, ProbeFaultKind, Reading
+from coalminder.values import HEALTHY, AlarmState, Phase, ProbeFault, ProbeFaultKind, Reading
 
 LOST = ProbeFault(ProbeFaultKind.OPEN)
 KIND = ProbeFaultKind
@@ -164,3 +164,13 @@ def test_a_machine_that_could_not_keep_up_may_be_reset_once_half_is_forgotten() 
     assert not watch.step(view(0.0), Reset()).outcomes[0].accepted
     watch.run(120.0, lambda s: view(s))
     assert watch.step(view(0.0), Reset()).outcomes[0].accepted
+
+
+@pytest.mark.parametrize("gone_s", [60.0, 400.0])
+def test_a_probe_that_comes_back_after_minutes_is_not_noisy_for_what_changed_meanwhile(gone_s: float) -> None:
+    """docs/safety.md: noise is the root mean square of second-to-second changes."""
+    watch = settled()
+    watch.run(gone_s, lambda s: view(s, phase=Phase.CUT_OFF, pit=LOST))
+    watch.run(300.0, lambda s: view(s, 60.0, phase=Phase.CUT_OFF))
+    assert "pit_probe_lost" not in watch.raised_s, "suppressed: the vents are shut"
+    assert "pit_probe_noisy" not in watch.raised_s

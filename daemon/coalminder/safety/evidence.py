@@ -189,7 +189,8 @@ def _pit(e: Evidence, view: View, limits: Limits, gap: bool, dt_s: float, now_s:
         if change_c != 0.0:
             period_s = still_s if period_s is None else min(still_s, period_s * PERIOD_GROWS)
             finest_c = abs(change_c) if finest_c is None else min(finest_c, abs(change_c))
-        if not view.lid_off:  # what a slow probe shows of a lid lift, a step every 10 s, is no noise
+        # no noise is what a slow probe shows of a lid lift, a step every 10 s, or what changed in a long gap
+        if not view.lid_off and since_s <= GAP_S:
             weight = since_s / (limits.noise_window_s + since_s)
             change_c2 += (min(change_c * change_c, JUMP_CAP_C2) - change_c2) * weight
     if last_c is not None and shown_c != last_c:
