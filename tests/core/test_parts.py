@@ -792,13 +792,13 @@ def advised(**changes: object) -> tuple[str, ...]:
     given: dict[str, object] = {
         "pit_c": 93.0, "slope": 0.0, "applied_v": -3.0, "phase": Phase.TENDING, "told": FireEstimate(),
         "second_c": 93.0, "wood_due": False, "food_done": False, "food_off": False,
-        "lid_stays": False, **changes,
+        "alarms": frozenset(), **changes,
     }  # fmt: skip
     seen = PitState(fast_c=given["pit_c"], smooth_c=given["pit_c"], steady_slope_c_per_s=given["slope"])
     return advice.advise(
         AdviceConfig(), given["phase"], 93.0, seen, AirState(-3.0, given["applied_v"], -4.0), given["told"],
         (Reading(given["pit_c"]), Reading(given["second_c"])), given["wood_due"], given["food_done"],
-        given["food_off"], given["lid_stays"],
+        given["food_off"], given["alarms"],
     )  # fmt: skip
 
 
@@ -826,6 +826,9 @@ ALL_FOR_FOOD = ("relight", "charcoal_low", "add_wood", "bank_other_side")
         ({"second_c": 93.0 + RULES.uneven_c - 1.0}, ()),
         ({"wood_due": True, "phase": Phase.LIGHTING}, ()),
         ({"wood_due": True, "phase": Phase.EASING}, ("add_wood",)),
+        ({"wood_due": True, "alarms": {"fire_out"}}, ()),
+        ({"wood_due": True, "alarms": {"falling_with_vents_open"}}, ()),
+        ({"second_c": 93.0 + 40.0, "alarms": {"pit_probes_disagree"}}, ()),
     ],
 )
 def test_advice_is_given_for_what_it_is_about_and_for_nothing_else(
@@ -842,7 +845,7 @@ def test_advice_is_given_for_what_it_is_about_and_for_nothing_else(
         ({"food_done": True, "phase": Phase.EASING}, ALL_FOR_FOOD),
         ({"food_off": True}, ("fire_not_needed",)),
         ({"food_off": True, "phase": Phase.EASING}, ("fire_not_needed",)),
-        ({"lid_stays": True}, ()),
+        ({"alarms": {"pit_over_ceiling"}}, ()),
         (
             {"food_off": True, "applied_v": -4.0, "pit_c": 112.0, "slope": 0.05},
             ("check_lid_seal", "fire_not_needed"),

@@ -1044,3 +1044,15 @@ def test_food_laid_on_a_cold_grill_asks_for_no_wood_on_coals() -> None:
     bench.run(12.0, 20)
     bench.step(12.0, FoodStep(step="loaded"))
     assert not bench.state.food.view.reminders
+
+
+def test_nobody_is_sent_to_load_or_to_lay_wood_on_a_fire_that_is_told_to_be_out() -> None:
+    """The remedy of `fire_out` in docs/safety.md: 'light fresh charcoal'."""
+    load = PlanStep("load", "Load", "raw food", 0.0, reported="loaded")
+    bench = Bench(replace(Config(), plan=FoodPlan(steps=(load,))))
+    bench.tending()
+    bench.run(93.0, 1200)
+    assert "step_load" in {reminder.code for reminder in bench.state.food.view.reminders}
+    decision = bench.run(lambda t: max(93.0 - 0.03 * t, 35.0), 3000)
+    assert "fire_out" in {alarm.code for alarm in decision.alarms if alarm.active}
+    assert not bench.state.food.view.reminders

@@ -6,13 +6,16 @@ Advice is not an alarm: nothing is wrong yet, and nobody has to answer it.
 from __future__ import annotations
 
 import math
+from collections.abc import Set
 
+from coalminder.core import fire
 from coalminder.core.air import AirState
 from coalminder.core.config import AdviceConfig
 from coalminder.core.pit import PitState
 from coalminder.food.agenda import known_raw
 from coalminder.food.foodplan import FoodPlan
 from coalminder.food.foodstate import FoodState
+from coalminder.safety.faults import KEEP_LID_ON
 from coalminder.values import FireEstimate, Phase, Reading, Sample
 
 TEXTS: dict[str, str] = {
@@ -40,12 +43,12 @@ def advise(
     wood_due: bool,
     food_done: bool = False,
     food_off: bool = False,
-    lid_stays: bool = False,
+    alarms: Set[str] = frozenset(),
 ) -> tuple[str, ...]:
     """Codes of TEXTS that hold now, most urgent first.
 
     pits: the pit probe and the second one. food_done: it is done, and still on; food_off: see `fire_is_over`.
-    lid_stays: an alarm asks to leave the lid on.
+    alarms: codes of those whose condition holds; no advice says the contrary of their remedies.
     """
     if phase not in _TENDED or pit.fast_c is None:
         return ()
@@ -66,13 +69,13 @@ def advise(
         codes.append("check_lid_seal")
     if told.fuel_left_low_min is not None and told.fuel_left_low_min < config.fuel_low_min:
         codes.append("charcoal_low")
-    if wood_due:
+    if wood_due and not fire.FAILS & alarms:  # it would smother what is left of the bed
         codes.append("add_wood")
     first, second = pits
-    if isinstance(first, Reading) and isinstance(second, Reading):
+    if isinstance(first, Reading) and isinstance(second, Reading) and "pit_probes_disagree" not in alarms:
         uneven_c = abs(first.temp_c - second.temp_c)
         codes += ["bank_other_side"] if uneven_c > config.uneven_c else []
-    if food_off or lid_stays or (food_done and phase is not Phase.EASING):  # easing keeps it warm
+    if food_off or alarms & KEEP_LID_ON or (food_done and phase is not Phase.EASING):  # easing keeps it warm
         codes = [code for code in codes if code not in _FOR_FOOD]
     return (*codes, "fire_not_needed") if food_off else tuple(codes)
 

@@ -64,7 +64,7 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
         set_point_c=state.set_point_c,
         ambient_c=measured_c,
         fire=burning,
-        lid_stays=any(record.active and record.code in KEEP_LID_ON for record in state.safety.records),
+        lid_stays=any(r.active and r.code in KEEP_LID_ON | fire.FAILS for r in state.safety.records),
     )
     safety_now, verdict = assess(
         state.safety,
@@ -122,7 +122,7 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
             wood_due,
             food_done=food_now.done and food_now.off_s is None and food_now.fell_s is None,
             food_off=advice.fire_is_over(food_now, config.plan, state.lit_s),
-            lid_stays=bool(active & KEEP_LID_ON),
+            alarms=active,
         ),
         state.lit_s,
         state.lid.back_s,

@@ -17,7 +17,7 @@ for food that is to come off."""
 
 
 OPENS_LID = frozenset({"load", "wood", "rotate"})
-"""Steps that wait while the lid has to stay on."""
+"""Steps that wait while a fire is out of hand, or fails."""
 
 
 def known_raw(state: FoodState, plan: FoodPlan) -> bool:

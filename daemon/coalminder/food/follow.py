@@ -90,8 +90,8 @@ def follow(
     and WoodAdded are ignored, and so is a report that `refuse_reason` refuses. now_s: the clock of the plan's
     due times; must not fall.
     set_point_c: what the pit is held at now (default: the plan's). ambient_c: measured air outside. fire: the
-    vents feed a fire; without one nothing is foretold. lid_stays: the lid has to stay on now, and what
-    opens it waits.
+    vents feed a fire; without one nothing is foretold. lid_stays: the fire is out of hand, or fails: what
+    opens the lid waits.
     """
     changed = fire is not state.fire
     state = replace(state, fire=fire, forecast_s=None) if changed else state
