@@ -78,10 +78,12 @@ def noted(note: LatchNote, state: State, **trouble: object) -> State:
     last_s = 0.0 if state.last_s is None else state.last_s
     state, decision = step(state, seen, last_s + 6.0)
     note(0.0, seen, decision)
-    for thread in threading.enumerate():
-        if thread.name == "latch note":
-            thread.join(5.0)
+    note.wait(0.2 if threading.Thread.start is none_left else 5.0)
     return state
+
+
+def none_left(_self: threading.Thread) -> None:
+    raise RuntimeError("can't start new thread")
 
 
 def test_a_latched_fault_that_the_journal_could_not_take_keeps_the_vents_shut(tmp_path: Path) -> None:
@@ -117,9 +119,6 @@ def test_the_note_is_kept_in_memory_too(tmp_path: Path, monkeypatch: pytest.Monk
 def test_a_machine_without_a_thread_to_spare_notes_it_later(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def none_left(_self: threading.Thread) -> None:
-        raise RuntimeError("can't start new thread")
-
     note = LatchNote(tmp_path)
     with monkeypatch.context() as full:
         full.setattr(threading.Thread, "start", none_left)
@@ -127,6 +126,16 @@ def test_a_machine_without_a_thread_to_spare_notes_it_later(
         state = noted(note, state, vent_driver_failed=True)
     assert LatchNote(tmp_path).read() == ()
     noted(note, state, vent_driver_failed=True)
+    assert LatchNote(tmp_path).read() == ("vent_driver_failed",)
+
+
+def test_a_cut_off_is_noted_without_a_new_thread(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Out of memory a new one may never come up, and the loop would wait for it in that step."""
+    note = LatchNote(tmp_path)
+    state = noted(note, initial(Config()))
+    monkeypatch.setattr(threading.Thread, "start", none_left)
+    for _ in range(2):
+        state = noted(note, state, vent_driver_failed=True)
     assert LatchNote(tmp_path).read() == ("vent_driver_failed",)
 
 

@@ -10,34 +10,46 @@ from __future__ import annotations
 import json
 import os
 import threading
+import time
 from pathlib import Path
 
 from coalminder.safety.faults import cuts_off
 from coalminder.values import Decision, Inputs
 
 _NAME = "latched"
+_AGAIN_S = 1.0
 _BYTES = 512  # one sector: written whole or not at all
 
 
 class LatchNote:
-    """A listener of the tender that writes the note when what is latched changes. Never blocks or raises."""
+    """A listener of the tender that writes the note when what is latched changes. Never blocks or raises.
+
+    Its thread begins with the first step: one begun without memory to spare never comes up, and whoever
+    starts it waits for ever.
+    """
 
     def __init__(self, directory: Path) -> None:
         memory = os.environ.get("RUNTIME_DIRECTORY", "").split(":")[0]
         folders = [Path(memory), directory] if memory else [directory]
         self._paths = [folder / _NAME for folder in folders]
         self._codes: tuple[str, ...] | None = None
+        self._thread: threading.Thread | None = None
         self._lock = threading.Lock()
+        self._news, self._written = threading.Event(), threading.Event()
 
     def __call__(self, _now_s: float, _inputs: Inputs, decision: Decision) -> None:
         """Take one step."""
         codes = tuple(sorted(alarm.code for alarm in decision.alarms if cuts_off(alarm.code)))
-        if codes != self._codes:
+        if codes == self._codes or not self._has_thread():
+            return
+        with self._lock:
             self._codes = codes
-            try:
-                threading.Thread(target=self._write, name="latch note", daemon=True).start()
-            except RuntimeError:
-                self._codes = None  # no thread to be had: again in the next step
+            self._written.clear()
+        self._news.set()
+
+    def wait(self, timeout_s: float) -> bool:
+        """Until what was told last is written; False when it is not in time."""
+        return self._written.wait(timeout_s)
 
     def read(self) -> tuple[str, ...]:
         """The faults noted as latched, () when there is no note or none that can be read."""
@@ -50,16 +62,39 @@ class LatchNote:
             found |= {code for code in codes if isinstance(code, str)} if isinstance(codes, list) else set()
         return tuple(sorted(code for code in found if cuts_off(code)))
 
-    def _write(self) -> None:
-        with self._lock:  # the newest wins, whichever thread comes last
-            content = json.dumps(self._codes).encode().ljust(_BYTES)
-            for path in self._paths:
+    def _has_thread(self) -> bool:
+        if self._thread is None:
+            thread = threading.Thread(target=self._run, name="latch note", daemon=True)
+            try:
+                thread.start()
+            except RuntimeError:
+                return False  # none to be had: again in the next step
+            self._thread = thread
+        return True
+
+    def _run(self) -> None:
+        while self._news.wait():
+            self._news.clear()
+            codes = self._codes
+            try:
+                self._write(codes)
+            except MemoryError:
+                time.sleep(_AGAIN_S)
+                self._news.set()
+                continue
+            with self._lock:
+                if codes is self._codes:
+                    self._written.set()
+
+    def _write(self, codes: tuple[str, ...] | None) -> None:
+        content = json.dumps(codes).encode().ljust(_BYTES)
+        for path in self._paths:
+            try:
+                handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC, 0o644)
                 try:
-                    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC, 0o644)
-                    try:
-                        os.write(handle, content)
-                        os.fsync(handle)
-                    finally:
-                        os.close(handle)
-                except OSError:
-                    continue  # read-only: the other place must do
+                    os.write(handle, content)
+                    os.fsync(handle)
+                finally:
+                    os.close(handle)
+            except OSError:
+                continue  # read-only: the other place must do
