@@ -78,6 +78,7 @@ class Connection:
         self._complaints: set[str] = set()
         self._wanted: list[tuple[str, SubscribeOptions]] = []
         self._asked: dict[int, list[tuple[str, SubscribeOptions]]] = {}
+        self._asking = threading.Lock()  # the answer may come before the number of the question is known
         self._refused: list[tuple[str, SubscribeOptions]] = []
         self._taken_over = False
         self._up = False
@@ -179,9 +180,10 @@ class Connection:
         if client is None or not wanted:
             return
         five = self._protocol == paho.MQTTv5
-        code, number = client.subscribe(wanted if five else [(topic, 1) for topic, _ in wanted])
-        if code == MQTTErrorCode.MQTT_ERR_SUCCESS and number is not None:
-            self._asked[number] = wanted
+        with self._asking:
+            code, number = client.subscribe(wanted if five else [(topic, 1) for topic, _ in wanted])
+            if code == MQTTErrorCode.MQTT_ERR_SUCCESS and number is not None:
+                self._asked[number] = wanted
 
     # --- the dialling thread -------------------------------------------------------------------
 
@@ -349,7 +351,9 @@ class Connection:
         self._on_sent(mid, taken)
 
     def _subscribed(self, mid: int, reasons: Sequence[Any]) -> None:
-        for asked, reason in zip(self._asked.pop(mid, []), reasons, strict=False):
+        with self._asking:
+            wanted = self._asked.pop(mid, [])
+        for asked, reason in zip(wanted, reasons, strict=False):
             if reason.is_failure:
                 self._complain(
                     f"the broker refuses the subscription to {asked[0]}: {reason}; what is sent there is not "
