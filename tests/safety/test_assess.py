@@ -71,6 +71,17 @@ def test_reset_is_refused_while_nobody_can_tell() -> None:
     assert verdict.cut_off
 
 
+def test_reset_is_refused_while_another_fault_of_the_probe_hides_whether_the_cause_is_gone() -> None:
+    watch = settled()
+    watch.run(700.0, lambda s: view(s, pit=Reading(93.25), lower=0.05 + s * 3e-4))
+    watch.run(30.0, view)
+    (stuck,) = watch.verdict.alarms
+    assert (stuck.code, stuck.active) == ("pit_probe_stuck", False)
+    verdict = watch.step(view(0.0, pit=LOST), Reset())
+    assert "without a reading" in verdict.outcomes[0].reason
+    assert verdict.cut_off
+
+
 def test_reset_within_the_deadband_is_refused() -> None:
     watch = settled()
     hot(watch)

@@ -99,9 +99,9 @@ def _blind(e: Evidence) -> bool:
     return e.pit_c is None and e.pit_2_c is None
 
 
-def _of_this_kind(e: Evidence, mine: bool, on: bool) -> bool | None:
-    """Whether the row's kind of fault is there. While another kind blinds us, nothing is over."""
-    return True if mine else None if on and _blind(e) else False
+def _of_this_kind(e: Evidence, mine: bool) -> bool | None:
+    """Whether the row's kind of fault is there. While another kind blinds us, nobody can tell."""
+    return True if mine else None if _blind(e) else False
 
 
 def pit_probe_silent(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
@@ -116,14 +116,14 @@ def pit_probe_lost(view: View, e: Evidence, limits: Limits, on: bool) -> bool | 
     if not _blind(e):
         return False
     other = isinstance(view.pit, ProbeFault) and view.pit.kind in _OWN_ROWS
-    return _of_this_kind(e, not other and not _old(view, e, limits), on)
+    return _of_this_kind(e, not other and not _old(view, e, limits))
 
 
 def pit_probe_stale(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
     """The pit's readings have stopped coming."""
     if not _blind(e):
         return False
-    return _of_this_kind(e, _old(view, e, limits), on)
+    return _of_this_kind(e, _old(view, e, limits))
 
 
 def _old(view: View, e: Evidence, limits: Limits) -> bool:
@@ -142,7 +142,7 @@ def pit_probe_stuck(view: View, e: Evidence, limits: Limits, on: bool) -> bool |
     lowers the draught to see whether the reading lives. Of a fine probe an hour is too long in any case.
     """
     if isinstance(view.pit, ProbeFault) and (view.pit.kind is ProbeFaultKind.STUCK or not e.on_second):
-        return _of_this_kind(e, view.pit.kind is ProbeFaultKind.STUCK, on)
+        return _of_this_kind(e, view.pit.kind is ProbeFaultKind.STUCK)
     if on:
         return e.still_s >= limits.stuck_s
     moved = e.same_high >= 2.0 * e.same_low + MOVED_FRAC or e.same_low <= 0.0 < e.same_high
@@ -163,7 +163,7 @@ def pit_probe_noisy(view: View, e: Evidence, limits: Limits, on: bool) -> bool |
 def pit_probe_implausible(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
     """The pit jumped as no air does, and did not come back."""
     if isinstance(view.pit, ProbeFault) and (_jumped(view.pit) or not e.on_second):
-        return _of_this_kind(e, _jumped(view.pit), on)
+        return _of_this_kind(e, _jumped(view.pit))
     return None if e.shown_c is None else e.jump_from_c is not None
 
 
