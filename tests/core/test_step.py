@@ -1046,6 +1046,19 @@ def test_food_laid_on_a_cold_grill_asks_for_no_wood_on_coals() -> None:
     assert not bench.state.food.view.reminders
 
 
+def test_a_fire_that_is_cut_off_as_it_is_lit_asks_for_no_wood() -> None:
+    """A probe that has long stood still on the hot grill: told, and cut off, in the step that lights."""
+    wood = PlanStep("wood", "Wood", "one piece", 0.0, "loaded", 0.0, "wood")
+    bench = Bench(replace(Config(), plan=FoodPlan(steps=(wood,))))
+    bench.run(50.0, 20)
+    bench.step(50.0, FoodStep(step="loaded"))
+    for _ in range(900):
+        bench.step(ProbeFault(ProbeFaultKind.STUCK))
+    decision = bench.step(ProbeFault(ProbeFaultKind.STUCK), Light())
+    assert decision.phase is Phase.CUT_OFF
+    assert not any(reminder.code == "step_wood" for reminder in bench.state.food.view.reminders)
+
+
 def test_nobody_is_sent_to_load_or_to_lay_wood_on_a_fire_that_is_told_to_be_out() -> None:
     """The remedy of `fire_out` in docs/safety.md: 'light fresh charcoal'."""
     load = PlanStep("load", "Load", "raw food", 0.0, reported="loaded")

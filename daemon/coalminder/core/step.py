@@ -31,6 +31,7 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
     config = state.config
     dt_s = _elapsed(state, now_s)
     seen = pit.observe(state.pit, config.pit, inputs.pit, inputs.pit_2, dt_s)
+    burnt = state.phase in FIRE_PHASES
     state, outcomes, notice = obey(replace(state, pit=seen), inputs, now_s)
     lid_now = lid.watch(
         state.lid, config.lid, seen, inputs.lid_open, notice, now_s, state.air.closing_v, state.set_point_c,
@@ -63,7 +64,7 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
         now_s,
         set_point_c=state.set_point_c,
         ambient_c=measured_c,
-        fire=burning,
+        fire=burning and burnt,  # one that was only just lit may be cut off below
         lid_stays=any(r.active and r.code in KEEP_LID_ON | fire.FAILS for r in state.safety.records),
     )
     safety_now, verdict = assess(
