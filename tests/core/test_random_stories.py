@@ -55,6 +55,7 @@ class Rules:
     def __init__(self) -> None:
         self.since_s: dict[str, float] = {}
         self.latched: frozenset[str] = frozenset()
+        self.blinds: set[str] = set()
         self.hold_s, self.read_s, self.steps = 0.0, 0.0, 0
 
     def see(self, m: Moment) -> Iterator[str]:
@@ -98,7 +99,11 @@ class Rules:
         if MOVES[str(m.decision.phase)]["vents"] == "shut" and lower + upper > 0.0:
             yield f"open in {m.decision.phase}"
         acting = [
-            a.code for a in m.decision.alarms if a.active and a.action.severity >= Action.THROTTLE.severity
+            a.code
+            for a in m.decision.alarms
+            if a.active
+            and a.state is not AlarmState.SUPPRESSED
+            and a.action.severity >= Action.THROTTLE.severity
         ]
         floor, _ = air.share(m.state.air.floor_v, m.state.config.split)
         if acting and lower > max(m.before.lower, floor) + 1e-6:
@@ -155,7 +160,10 @@ class Rules:
         shown = [s.temp_c for s in pits if math.isfinite(s.temp_c)]
         blind = not shown and m.decision.phase in FIRE and m.before.phase in FIRE
         hot = max(shown, default=0.0) > limits.hard_limit_c
-        for name, there, within_s in (("blind", blind, 70.0), ("over the hard limit", hot, 20.0)):
+        # each kind of fault has a minute of its own
+        self.blinds = self.blinds | {getattr(m.inputs.pit, "kind", "old")} if blind else set()
+        blind_s = 70.0 * len(self.blinds)
+        for name, there, within_s in (("blind", blind, blind_s), ("over the hard limit", hot, 20.0)):
             if gap or not there:  # in a gap nobody looked
                 self.since_s.pop(name, None)
             lasts_s = m.now_s - self.since_s.setdefault(name, m.now_s) if there else 0.0
