@@ -45,7 +45,7 @@ SHOWN: dict[str, Callable[[float, float, float], float]] = {  # (truth, since s,
     "offset": lambda c, s, x: c + x,
     "noise": lambda c, s, x: c + x * math.sin(997.0 * s * s),
     "coarse": lambda c, s, x: round(c),
-    "drift": lambda c, s, x: c + 0.05 * x * s,
+    "drift": lambda c, s, x: max(c + 0.05 * x * s, -55.0),  # what is colder the driver calls out of range
     "out": lambda c, s, x: 15.0 + (c - 15.0) * math.exp(-s / 30.0),
     "in degrees F": lambda c, s, x: 1.8 * c + 32.0,
     "not a number": lambda c, s, x: math.nan,
