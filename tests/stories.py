@@ -172,7 +172,7 @@ class Lump:
 
 @dataclass
 class World:
-    """The core's surroundings, as a story makes them. second: there is a second pit probe."""
+    """The core's surroundings, as a story makes them."""
 
     deeds: tuple[Deed, ...]
     seed: int = 0

@@ -7,12 +7,14 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
+from brokers import wait_for
 from cutoffs import settled, view
 
 from coalminder.core import Config, State, initial, step
 from coalminder.events import Reset
 from coalminder.journal import Journal, Refusal, Start, resume
 from coalminder.safety.assess import SafetyState
+from coalminder.safety.faults import cuts_off
 from coalminder.safety.record import Record
 from coalminder.service.latch_note import LatchNote
 from coalminder.service.latched import keep_latched, with_latched
@@ -78,7 +80,11 @@ def noted(note: LatchNote, state: State, **trouble: object) -> State:
     last_s = 0.0 if state.last_s is None else state.last_s
     state, decision = step(state, seen, last_s + 6.0)
     note(0.0, seen, decision)
-    note.wait(0.2 if threading.Thread.start is none_left else 5.0)
+    if note._thread is not None:
+        codes = tuple(sorted(alarm.code for alarm in decision.alarms if cuts_off(alarm.code)))
+        there = [path for path in note._paths if path.parent.is_dir()]
+        wait_for(lambda: all(path.exists() and path.stat().st_size for path in there))
+        wait_for(lambda: note.read() == codes)
     return state
 
 

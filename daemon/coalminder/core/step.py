@@ -16,6 +16,8 @@ from coalminder.safety.faults import KEEP_LID_ON
 from coalminder.safety.view import FIRE_PHASES, View
 from coalminder.values import Action, Decision, FireEstimate, Inputs, Phase
 
+_LID_STAYS = KEEP_LID_ON | fire.FAILS  # alarms of a fire that is out of hand, or fails
+
 # Well over what holds the pit (2.5 times its draught): the fire is asked for all it has.
 _WIDE_V = math.log(2.5)
 
@@ -65,7 +67,7 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
         set_point_c=state.set_point_c,
         ambient_c=measured_c,
         fire=burning and burnt,  # one that was only just lit may be cut off below
-        lid_stays=any(r.active and r.code in KEEP_LID_ON | fire.FAILS for r in state.safety.records),
+        lid_stays=any(r.active and r.code in _LID_STAYS for r in state.safety.records),
     )
     safety_now, verdict = assess(
         state.safety,

@@ -15,7 +15,6 @@ AT_THE_FIRE = frozenset({"light", "settle", "load", "wood", "rotate"})
 """Steps that open the lid over coals or want a fire: not while the vents are shut on one that goes out, nor
 for food that is to come off."""
 
-
 OPENS_LID = frozenset({"load", "wood", "rotate"})
 """Steps that wait while a fire is out of hand, or fails."""
 

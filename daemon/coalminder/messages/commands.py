@@ -141,9 +141,8 @@ def judge(
     if command is None:
         return memory, Refusal(kind, _id_of(received, limits), trouble, client)
     memory = _forget(memory, received.utc_s, limits)
-    trouble = _out_of_bounds(command, limits) or _untimely(memory, command, client, received.utc_s, limits)
-    if not trouble and kind in _FOR_A_FIRE and command.issued_utc.timestamp() < memory.snuffed_s:
-        trouble = "the fire was snuffed, or the daemon began, after this was asked; ask again"
+    trouble = _out_of_bounds(command, limits)
+    trouble = trouble or _untimely(memory, kind, command, client, received.utc_s, limits)
     if trouble:
         return memory, Refusal(kind, command.id, trouble, client)
     issued_s = command.issued_utc.timestamp()
@@ -196,7 +195,7 @@ def _fresh(command: CommandMessage, utc_s: float, limits: CommandLimits) -> bool
 
 
 def _untimely(
-    memory: Memory, command: CommandMessage, client: str, utc_s: float, limits: CommandLimits
+    memory: Memory, kind: str, command: CommandMessage, client: str, utc_s: float, limits: CommandLimits
 ) -> str:
     issued_s = command.issued_utc.timestamp()
     if utc_s - issued_s > limits.stale_s:
@@ -213,6 +212,8 @@ def _untimely(
         return "out of order: a newer command of this sender was accepted before"
     if len(memory.recent) >= limits.max_recent:
         return f"too many: at most {limits.max_recent} commands in {limits.stale_s + limits.ahead_s:g} s"
+    if kind in _FOR_A_FIRE and issued_s < memory.snuffed_s:
+        return "the fire was snuffed, or the daemon began, after this was asked; ask again"
     return ""
 
 

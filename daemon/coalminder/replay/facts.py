@@ -140,11 +140,13 @@ def _longest(minutes: Floats, true: np.ndarray[tuple[int], np.dtype[np.bool_]]) 
 
 def _lifts(series: Series) -> tuple[Span, ...]:
     """Lid lifts; of one that was going on when a gap began, what was seen before it."""
-    found = spans(["off" if off else "" for off in series.lid_off], series.time_s, series.longest_gap_s)
-    began = [("", "", *(s.label for s in found))[i : i + 2] for i in range(len(found))]
-    return tuple(
-        s for s, before in zip(found, began, strict=True) if s.label == "off" and before != ("off", NO_RECORD)
-    )
+    lifts: list[Span] = []
+    off = False  # before the gap too, if there is one
+    for span in spans(["off" if x else "" for x in series.lid_off], series.time_s, series.longest_gap_s):
+        if span.label == "off" and not off:
+            lifts.append(span)
+        off = off if span.label == NO_RECORD else span.label == "off"
+    return tuple(lifts)
 
 
 def spans(labels: Sequence[str], time_s: Floats, longest_gap_s: float = math.inf) -> tuple[Span, ...]:

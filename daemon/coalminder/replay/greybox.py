@@ -80,7 +80,7 @@ def fit_kettle(cook: Cook, *, evaluations: int = 4) -> GreyBox:
     rows = lit + np.flatnonzero(good[lit:])[::EVERY_S]
     if not len(rows):
         raise ValueError("the pit was never read once the fire was lit; the physical model needs readings")
-    begins_c = float(cook.series.pit_c[np.isfinite(cook.series.pit_c)][0])
+    begins_c = _begins_c(cook)
     if first == "" and begins_c >= COLD_C:
         raise ValueError(
             f"the record begins with the pit at {begins_c:.0f} °C; the physical model needs it from the "
@@ -112,6 +112,12 @@ def fit_kettle(cook: Cook, *, evaluations: int = 4) -> GreyBox:
     )
 
 
+def _begins_c(cook: Cook) -> float:
+    """The first reading of the pit."""
+    pit_c = cook.series.pit_c
+    return float(pit_c[np.isfinite(pit_c)][0])
+
+
 def simulate(
     cook: Cook, logs: Floats, *, wind_m_per_s: float = WIND_M_PER_S, warmer_k: float = 0.0
 ) -> Floats:
@@ -124,7 +130,7 @@ def simulate(
     fittings = replace(usual_f, lower_m2=usual_f.lower_m2 * times["lower_m2"], pit_noise_c=0.0)
     series, fire = cook.series, cook.state.config.fire
     air_c = float(np.nanmean(series.ambient_c)) if np.isfinite(series.ambient_c).any() else fire.ambient_c
-    begins_c = float(series.pit_c[np.isfinite(series.pit_c)][0])
+    begins_c = _begins_c(cook)
     if not np.isfinite(series.ambient_c).any() and begins_c < COLD_C:
         air_c = begins_c  # a cold kettle is as warm as the air
     weather = Weather(wind_m_per_s=wind_m_per_s, gust_frac=0.0, ambient_c=air_c + warmer_k)

@@ -23,7 +23,6 @@ from coalminder.replay.svg import clock
 from coalminder.replay.table import read_table
 from coalminder.replay.whatif import Cook, from_record, from_series
 
-FAHRENHEIT = "if the table is in °F, convert it first, or write the unit into the headings"
 SHORT_S, MANY_ROWS = 900.0, 60  # a table of more rows in less time is hardly a cook at a row a second
 
 
@@ -80,19 +79,20 @@ def load(
 def _table(path: Path, config: Config) -> Loaded:
     remarks = ["a table holds no decisions: there is nothing to replay bit for bit"]
     series = read_table(path, remarks.append)
-    doubts = list(_doubts(series, config))
-    if any(FAHRENHEIT in doubt for doubt in doubts) and np.isfinite(series.food_c).any():
+    remarks += _doubts(series, config)
+    units = list(_looks_like_fahrenheit(series, config))
+    remarks += units
+    if units and np.isfinite(series.food_c).any():
         series = replace(series, food_c=np.full(len(series), math.nan))
-        doubts.append(
+        remarks.append(
             "the food's column is left out therefore: 100 °F taken for 100 °C would make raw food done"
         )
     cook = from_series(series, path.stem, config)
-    remarks += doubts
     return Loaded(path.stem, path, series, cook.state.config, cook, remarks=tuple(remarks))
 
 
 def _doubts(series: Series, config: Config) -> Iterator[str]:
-    """What was taken for granted in a table, and what makes it look as if it were in °F or minutes."""
+    """What was taken for granted in a table, and what makes it look as if it were in minutes."""
     if not np.isfinite(series.set_point_c).any():
         yield (
             f"no column set_point_c: {config.set_point_c:g} °C of the settings is taken, and errors from it"
@@ -116,12 +116,17 @@ def _doubts(series: Series, config: Config) -> Iterator[str]:
             f"no column phase: in the band and mean error are from {SETTLED_S / 60.0:.0f} min on to the last "
             "row, whatever the fire did then"
         )
+
+
+def _looks_like_fahrenheit(series: Series, config: Config) -> Iterator[str]:
+    """What is over the ceiling most of the time is hardly in °C."""
     late = series.pit_c[(series.time_s > SETTLED_S) & np.isfinite(series.pit_c)]
     for what, column in (("pit", late), ("set point", series.set_point_c[np.isfinite(series.set_point_c)])):
         if len(column) and float(np.median(column)) > config.limits.ceiling_c:
             yield (
                 f"the {what} is {np.median(column):.0f} °C in the middle, over the ceiling of "
-                f"{config.limits.ceiling_c:g} °C: {FAHRENHEIT}"
+                f"{config.limits.ceiling_c:g} °C: if the table is in °F, convert it first, or write the unit "
+                "into the headings"
             )
 
 

@@ -321,7 +321,7 @@ def _batches(r: Report) -> list[tuple[str, str, float, float, Mask]]:
     """
     time_s = r.series.time_s
     if r.story is None:
-        return [("", "in this record", 0.0, np.inf, _off(Batch(0.0), time_s))]
+        return [("", "in this record", 0.0, np.inf, np.zeros(len(time_s), dtype=np.bool_))]
     starts = [3600.0 * batch.loaded_hours for batch in r.story.batches]
     ends = [*starts[1:], np.inf]
     return [

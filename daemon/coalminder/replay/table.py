@@ -68,6 +68,7 @@ COLUMNS: tuple[Column, ...] = (
     Column("food_c", "°C", "core of the food", -60.0, 300.0, ("food", "core_c", "core")),
     Column("dome_c", "°C", "dome", -60.0, 800.0, ("dome",)),
 )
+Say = Callable[[str], None]
 LONGEST_CELL = 40  # characters that an error shows
 
 
@@ -90,9 +91,6 @@ _PERCENT = ("lower", "upper")
 _PHASES = tuple(phase.value for phase in Phase)
 _TOLD = re.compile(rb'"?sep=.?"?', re.IGNORECASE)  # a spreadsheet's line before the heading
 _MISSING = ("", "nan", "NaN", "NAN", "NA", "N/A", "n/a", "null", "NULL", "None", "-", "--", "---")
-
-
-Say = Callable[[str], None]
 
 
 def read_table(path: Path, say: Say = lambda _text: None) -> Series:

@@ -32,13 +32,17 @@ def answer(
         return _shelve(event, found, limits, now_s)
     if code and (code not in found or found[code].state is AlarmState.NORMAL):
         return Outcome(event.event_id, False, f"alarm '{code}' is not raised")
-    seen_s = now_s - event.age_s
     for name in (code,) if code else tuple(found):
         record = found[name]
-        if not code and record.raised_s >= seen_s:
-            continue  # raised since, or in this very step: nobody has seen it
+        if not code and _unseen(record, event, now_s):
+            continue
         found[name] = replace(record, state=move(BY_CODE[name].latched, record.state, Signal.ACKNOWLEDGE))
     return Outcome(event.event_id, True)
+
+
+def _unseen(record: Record, event: Acknowledge | Reset, now_s: float) -> bool:
+    """Raised since it was asked, or in this very step: nobody had seen it."""
+    return record.raised_s >= now_s - event.age_s
 
 
 def _shelve(event: Shelve, found: dict[str, Record], limits: Limits, now_s: float) -> Outcome:
@@ -70,7 +74,7 @@ def _reset(event: Reset, found: dict[str, Record], raw: dict[str, bool | None], 
     if not latched:
         return Outcome(event.event_id, False, "nothing is latched")
     for record in latched:
-        if record.raised_s >= now_s - event.age_s:
+        if _unseen(record, event, now_s):
             why = f"'{record.code}' came after this was asked: look at the grill, then reset"
             return Outcome(event.event_id, False, why)
         held = raw.get(record.code)

@@ -34,22 +34,15 @@ class LatchNote:
         self._paths = [folder / _NAME for folder in folders]
         self._codes: tuple[str, ...] | None = None
         self._thread: threading.Thread | None = None
-        self._lock = threading.Lock()
-        self._news, self._written = threading.Event(), threading.Event()
+        self._news = threading.Event()
 
     def __call__(self, _now_s: float, _inputs: Inputs, decision: Decision) -> None:
         """Take one step."""
         codes = tuple(sorted(alarm.code for alarm in decision.alarms if cuts_off(alarm.code)))
         if codes == self._codes or not self._has_thread():
             return
-        with self._lock:
-            self._codes = codes
-            self._written.clear()
+        self._codes = codes
         self._news.set()
-
-    def wait(self, timeout_s: float) -> bool:
-        """Until what was told last is written; False when it is not in time."""
-        return self._written.wait(timeout_s)
 
     def read(self) -> tuple[str, ...]:
         """The faults noted as latched, () when there is no note or none that can be read."""
@@ -75,19 +68,14 @@ class LatchNote:
     def _run(self) -> None:
         while self._news.wait():
             self._news.clear()
-            codes = self._codes
             try:
-                self._write(codes)
+                self._write()
             except MemoryError:
                 time.sleep(_AGAIN_S)
                 self._news.set()
-                continue
-            with self._lock:
-                if codes is self._codes:
-                    self._written.set()
 
-    def _write(self, codes: tuple[str, ...] | None) -> None:
-        content = json.dumps(codes).encode().ljust(_BYTES)
+    def _write(self) -> None:
+        content = json.dumps(self._codes).encode().ljust(_BYTES)
         for path in self._paths:
             try:
                 handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC, 0o644)
