@@ -1069,3 +1069,16 @@ def test_nobody_is_sent_to_load_or_to_lay_wood_on_a_fire_that_is_told_to_be_out(
     decision = bench.run(lambda t: max(93.0 - 0.03 * t, 35.0), 3000)
     assert "fire_out" in {alarm.code for alarm in decision.alarms if alarm.active}
     assert not bench.state.food.view.reminders
+
+
+def test_food_laid_on_a_fire_that_is_told_to_be_out_asks_for_no_wood_either() -> None:
+    """Not in the step of the report, too: push tells what stands for a moment."""
+    wood = PlanStep("wood", "Wood", "one piece", 0.0, "loaded", 0.0, "wood")
+    bench = Bench(replace(Config(), plan=FoodPlan(steps=(wood,))))
+    bench.tending()
+    bench.run(93.0, 1200)
+    decision = bench.run(lambda t: max(93.0 - 0.03 * t, 35.0), 3000)
+    assert "fire_out" in {alarm.code for alarm in decision.alarms if alarm.active}
+    bench.step(35.0, FoodStep(step="loaded"))
+    assert bench.state.food.loaded_s is not None
+    assert not any(reminder.code == "step_wood" for reminder in bench.state.food.view.reminders)

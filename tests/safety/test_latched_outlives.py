@@ -145,6 +145,23 @@ def test_a_cut_off_is_noted_without_a_new_thread(tmp_path: Path, monkeypatch: py
     assert LatchNote(tmp_path).read() == ("vent_driver_failed",)
 
 
+def test_a_note_that_memory_did_not_suffice_for_is_written_later(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("coalminder.service.latch_note._AGAIN_S", 0.01)
+    note, write, tries = LatchNote(tmp_path), LatchNote._write, iter([False, False, True])
+
+    def short_of_memory(self: LatchNote) -> None:
+        if not next(tries, True):
+            raise MemoryError
+        write(self)
+
+    monkeypatch.setattr(LatchNote, "_write", short_of_memory)
+    state = noted(note, initial(Config()), vent_driver_failed=True)
+    noted(note, state, vent_driver_failed=True)
+    assert LatchNote(tmp_path).read() == ("vent_driver_failed",)
+
+
 @pytest.mark.parametrize("content", [b"", b"[", b"{}", b"[1]", b'["row_of_old"]', b"\xff\xfe"])
 def test_a_damaged_note_says_nothing(tmp_path: Path, content: bytes) -> None:
     (tmp_path / "latched").write_bytes(content)
