@@ -5,6 +5,7 @@ Delays are the row's own; that the alarm comes within them plus 2 s is what docs
 
 from __future__ import annotations
 
+import math
 import random
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -50,6 +51,11 @@ def for_a_while(fault: Make, length_s: float, every_s: float = 600.0) -> Make:
 
 def ramp(start_c: float, per_min: float, **changes: object) -> Make:
     return lambda s: view(s, start_c + per_min * s / 60.0, **changes)
+
+
+def dying(start_c: float, top_c: float, tau_s: float) -> Make:
+    """A rise that dies away: what is left of it shrinks by a factor e every `tau_s`."""
+    return lambda s: view(s, top_c - (top_c - start_c) * math.exp(-s / tau_s))
 
 
 def noisy(sigma_c: float) -> Make:
@@ -206,11 +212,24 @@ CASES = [
         below_for_s=1800.0,
         name="vents not shut",
     ),
+    # Up by 7 K in the last five of eleven minutes either way.
+    Case(
+        "runaway",
+        shut(dying(122.0, 190.0, 1800.0)),
+        later(shut(dying(95.0, 140.0, 300.0)), 95.0),
+        name="coals under shut vents go on warming the pit for ten minutes",
+    ),
     Case(
         "rising_with_vents_shut",
         shut(ramp(100.0, 0.7)),
         later(shut(ramp(100.0, 0.35)), 100.0),
         below_for_s=2400.0,
+    ),
+    Case(
+        "rising_with_vents_shut",
+        shut(dying(100.0, 135.0, 400.0)),
+        later(shut(dying(80.0, 117.0, 300.0)), 80.0),
+        name="coals under shut vents go on warming the pit for ten minutes",
     ),
     Case("falling_with_vents_open", wide(ramp(87.0, -0.45)), wide(ramp(87.0, -0.2)), below_for_s=2400.0),
     Case("falling_with_vents_open", wide(ramp(87.0, -0.45)), ramp(87.0, -0.45), name="vents not wide"),

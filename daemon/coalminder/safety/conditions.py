@@ -7,6 +7,7 @@ True while the alarm is pending or active, and gives each limit its deadband.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 from coalminder.safety.evidence import Evidence, trusted_c
@@ -20,6 +21,8 @@ MOVED_FRAC = 0.005  # an opening is moved a lot when it is doubled, and by this 
 HOT_DAY_F = 95.0  # 35 °C; what a cold grill's probe shows at most, be it in the wrong unit
 FOOD_COLDER_C = 10.0  # food out of the refrigerator is colder than the grill
 SOME_S = 4.0  # a reading no longer ago: some come
+DIES_AWAY = 0.75  # of a rise in two minutes, in the next two: beyond, where it ends is a guess
+TOP_C = 10.0  # so far below the hard limit normal overshoots end (limits.py)
 STUCK_ANYHOW = 6.0  # times the limit: too long for a fine probe, moved vents or not
 
 _OLD = frozenset({ProbeFaultKind.STALE, ProbeFaultKind.TIMEOUT, ProbeFaultKind.NOT_READY})
@@ -41,31 +44,42 @@ def pit_over_ceiling(view: View, e: Evidence, limits: Limits, on: bool) -> bool 
 
 
 def runaway(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
-    """Over the ceiling and still rising although the vents have long been shut."""
-    if e.smooth_c is None or e.shown_c is None:
-        return None
-    if e.smooth_c <= limits.ceiling_c or not _shut_long(e, limits):
-        return False
-    return _rises(e, 0.0 if on else limits.rise_cut_off_c)
+    """Over the ceiling and on its way to the hard limit although the vents have long been shut."""
+    return _rising(e, limits, on, limits.ceiling_c, limits.rise_cut_off_c, limits.hard_limit_c - TOP_C)
 
 
 def rising_with_vents_shut(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
-    """Well over the set point and rising although the vents have long been shut."""
+    """Well over the set point and on its way over the ceiling although the vents have long been shut."""
+    over_c = view.set_point_c + limits.rise_above_set_point_c
+    return _rising(e, limits, on, over_c, limits.rise_warn_c, limits.ceiling_c)
+
+
+def _rising(
+    e: Evidence, limits: Limits, on: bool, over_c: float, by_c: float, harmless_c: float
+) -> bool | None:
+    """Over `over_c`, up by more than `by_c` in five minutes, and not about to end below `harmless_c`.
+
+    Glowing coals go on warming a light kettle for ten minutes under shut vents, but that dies away: to put
+    such a fire out would end no danger, only the cook.
+    """
     if e.smooth_c is None or e.shown_c is None:
         return None
-    if e.smooth_c <= view.set_point_c + limits.rise_above_set_point_c or not _shut_long(e, limits):
+    if e.smooth_c <= over_c or e.shut_since_s is None or e.now_s - e.shut_since_s < limits.rise_window_s:
         return False
-    return _rises(e, 0.0 if on else limits.rise_warn_c)
-
-
-def _rises(e: Evidence, by_c: float) -> bool:
-    """Up by more than `by_c` in five minutes, and still going up: an overshoot past its top does not rise."""
     rise_c, late_rise_c = e.rise(5), e.rise(1)
-    return rise_c is not None and late_rise_c is not None and rise_c > by_c and late_rise_c > 0.0
+    if rise_c is None or late_rise_c is None or late_rise_c <= 0.0:  # an overshoot past its top does not rise
+        return False
+    return rise_c > 0.0 if on else rise_c > by_c and _top_c(e) >= harmless_c
 
 
-def _shut_long(e: Evidence, limits: Limits) -> bool:
-    return e.shut_since_s is not None and e.now_s - e.shut_since_s >= limits.rise_window_s
+def _top_c(e: Evidence) -> float:
+    """Where a rise that dies away as it does will end; infinite for one that does not plainly die away.
+
+    Aitken's delta-squared extrapolation of three smoothed pits, two minutes apart.
+    """
+    before_c, last_c = e.minutes[-3] - e.minutes[-5], e.minutes[-1] - e.minutes[-3]
+    plainly = last_c < DIES_AWAY * before_c
+    return e.minutes[-1] + last_c**2 / (before_c - last_c) if plainly else math.inf
 
 
 def falling_with_vents_open(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:

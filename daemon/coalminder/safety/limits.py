@@ -115,9 +115,16 @@ class Limits(Settings):
         "vents shut for this long before a rise counts",
         "estimate: hot walls give back heat for minutes",
     )
-    rise_warn_c: float = _limit(3.0, "rise in 5 min with the vents shut: warn", "estimate")
+    rise_warn_c: float = _limit(
+        3.0,
+        "rise in 5 min with the vents shut: warn, unless it dies away and will end below the ceiling",
+        "estimate",
+    )
     rise_cut_off_c: float = _limit(
-        5.0, "rise in 5 min over the ceiling with the vents shut: cut off", "estimate"
+        5.0,
+        "rise in 5 min over the ceiling with the vents shut: cut off, unless it dies away and will end 10 K "
+        "below the hard limit",
+        "estimate: coals under shut vents warm a light kettle for ten minutes",
     )
     rise_above_set_point_c: float = _limit(6.0, "a rise counts only this far over the set point", "estimate")
     fall_window_s: float = _limit(660.0, "vents wide for this long before a fall counts", "estimate")
