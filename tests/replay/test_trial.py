@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import os
 import signal
+import threading
 from pathlib import Path
 
 import pytest
+from rich.console import Console
 
 from coalminder.cli import main
 from coalminder.grill import Kettle
@@ -62,6 +64,27 @@ def test_a_signal_shuts_the_vents(
     assert board.opened
     assert board.closed
     assert "the vents are shut" in capsys.readouterr().out
+
+
+@pytest.mark.timeout(30)
+def test_a_terminal_that_takes_no_more_holds_up_no_step(
+    config: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ctrl-S: the fire was left alone with whatever the vents had, until Ctrl-Q."""
+    board, goes_on, held_up = Board(signal.SIGTERM), threading.Event(), []
+    said = Console.print
+
+    def stalls(console: Console, *words: object, **how: bool) -> None:
+        if " min  pit" in str(words[0]):
+            held_up.append(not goes_on.wait(10.0))
+        said(console, *words, **how)
+
+    monkeypatch.setattr(Console, "print", stalls)
+    monkeypatch.setattr(command, "open_board", lambda _settings: board)
+    assert main(["step-test", "--config", str(config), "--folder", str(config.parent)]) == 130
+    assert board.opened
+    assert held_up == []
+    goes_on.set()
 
 
 class Disobeying(Board):

@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 import logging
+import os
 import re
 import signal
 import subprocess
 import sys
 import time
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
 from brokers import wait_for
+from simulated import wiring
 
+from coalminder.errors import UserError
+from coalminder.journal import read
+from coalminder.journal.store import newest
 from coalminder.service.chronicle import Chronicle
 from coalminder.values import Action, Alarm, AlarmState, Decision, Inputs, Phase, Reading
 
@@ -93,6 +99,38 @@ def test_the_service_writes_it_to_its_log(tmp_path: Path) -> None:
     lines = log.read_text("utf-8")
     assert re.search(r"(?m)^INFO \S+: phase lighting$", lines)
     assert re.search(r"(?m)^WARNING \S+: alarm unattended raised \(high", lines)
+
+
+def test_a_log_that_nobody_reads_holds_up_neither_the_fire_nor_a_stop(tmp_path: Path) -> None:
+    """A terminal stopped with Ctrl-S, a pager left alone, a journal that hangs: a pipe that is full."""
+    unread, log = os.pipe()
+    os.set_blocking(log, False)
+    with suppress(BlockingIOError):
+        while True:
+            os.write(log, b"x")
+    os.set_blocking(log, True)
+
+    def steps() -> int:
+        record = newest(tmp_path / "cooks")
+        if record is None or record.stat().st_size == 0:
+            return 0
+        with suppress(UserError), read(record) as found:
+            return len(list(found.steps()))
+        return 0
+
+    command = [sys.executable, "-m", "coalminder.cli", "tend", "--config", str(wiring(tmp_path)), "--lit"]
+    process = subprocess.Popen(
+        command, stderr=log, env={**os.environ, "COALMINDER_JOURNAL__DIRECTORY": str(tmp_path / "cooks")}
+    )
+    try:
+        wait_for(lambda: steps() >= 3, 20.0, "steps")
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(10.0) == 0
+    finally:
+        process.kill()
+        process.wait(10.0)
+        os.close(unread)
+        os.close(log)
 
 
 #: A wall clock that is as far off as a file says.

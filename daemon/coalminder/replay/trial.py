@@ -9,6 +9,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 from rich.console import Console
@@ -17,6 +18,7 @@ from coalminder.core import Config
 from coalminder.errors import SettingsError, UserError
 from coalminder.journal.folder import ready
 from coalminder.replay.experiment import Ended, Experiment, conduct
+from coalminder.service.aside import Aside
 from coalminder.service.clock import Clock, PacedClock, RealClock
 from coalminder.service.hardware import Hardware
 from coalminder.settings.quantities import temperature
@@ -86,16 +88,16 @@ def _perform(
 ) -> Ended:
     console.print(_CAUTION, highlight=False)
     told_s = 0.0
+    aside = Aside(partial(console.print, highlight=False))
 
     def say(now_s: float, decision: Decision, text: str) -> None:
         nonlocal told_s
         if now_s >= told_s:
             told_s = now_s + 300.0
             pit = "no reading" if decision.pit_c is None else f"{decision.pit_c:.1f} °C"
-            console.print(
+            aside.say(
                 f"{now_s / 60:5.0f} min  pit {pit}  lower vent {100 * decision.lower:.1f} %  "
-                f"{decision.phase.value}: {text}",
-                highlight=False,
+                f"{decision.phase.value}: {text}"
             )
 
     async def all_of_it() -> Ended | None:
@@ -117,7 +119,10 @@ def _perform(
             await hardware.make_safe()
             await hardware.close()
 
-    ended = asyncio.run(all_of_it())
+    try:
+        ended = asyncio.run(all_of_it())
+    finally:
+        aside.close()
     if ended is None:
         console.print(f"ended by a signal; {_vents(hardware)}", highlight=False)
         raise KeyboardInterrupt

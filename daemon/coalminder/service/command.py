@@ -6,7 +6,8 @@ import argparse
 import asyncio
 import logging
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -20,6 +21,7 @@ from coalminder.journal import Refusal, Resume, resume
 from coalminder.journal.folder import made
 from coalminder.messages.commands import CommandLimits
 from coalminder.messages.options import LinkOptions
+from coalminder.service.aside import AsideHandler
 from coalminder.service.assemble import Desk
 from coalminder.service.board import BoardHardware
 from coalminder.service.chronicle import Chronicle
@@ -71,16 +73,27 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Tend until SIGTERM, SIGINT, SIGHUP or SIGQUIT; the vents are shut before the end, or it ends with 1."""
-    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
     if args.speed != 1.0 and (args.simulate is None or not 0.1 <= args.speed <= 10_000.0):
         raise UserError(f"--speed {args.speed:g}: 0.1 to 10000, and only together with --simulate")
     settings = load_settings(args.config)
     made(settings.journal.directory)
-    with alone(settings.journal.directory):
+    with alone(settings.journal.directory), _logging_aside():
         hardware = _hardware(settings, args)
         code = asyncio.run(_tend(settings, hardware, args))
         forget_starts(settings.journal.directory)
         return code
+
+
+@contextmanager
+def _logging_aside() -> Iterator[None]:
+    """The log to standard error, however slowly that is read."""
+    handler = AsideHandler()
+    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s", handlers=[handler])
+    try:
+        yield
+    finally:
+        logging.getLogger().removeHandler(handler)
+        handler.close()
 
 
 async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace) -> int:
