@@ -16,6 +16,7 @@ from pathlib import Path
 
 import pytest
 from brokers import Mosquitto, Watcher, wait_for
+from simulated import wiring
 
 from coalminder.cli import main
 from coalminder.core import State
@@ -214,6 +215,26 @@ def test_every_way_of_ending_it_shuts_the_vents(number: signal.Signals, tmp_path
         told = b""
         while b"shutting the vents" not in told:
             told = notify.recv(4096)
+
+
+def test_a_daemon_under_nohup_goes_on_when_its_terminal_goes(tmp_path: Path) -> None:
+    """nohup(1): the program that it starts ignores SIGHUP. The cook was lost."""
+    command = ["nohup", sys.executable, "-m", "coalminder.cli", "tend", "--config", str(wiring(tmp_path))]
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as notify:
+        notify.bind(str(tmp_path / "notify"))
+        notify.settimeout(10.0)
+        process = subprocess.Popen(command, env={**os.environ, "NOTIFY_SOCKET": str(tmp_path / "notify")})
+        try:
+            while b"WATCHDOG=1" not in notify.recv(4096):
+                pass
+            process.send_signal(signal.SIGHUP)
+            with pytest.raises(subprocess.TimeoutExpired):
+                process.wait(2.0)
+            process.send_signal(signal.SIGTERM)
+            assert process.wait(10.0) == 0
+        finally:
+            process.kill()
+            process.wait(10.0)
 
 
 @pytest.mark.broker

@@ -38,7 +38,7 @@ from coalminder.settings.probes import ProbesSettings
 from coalminder.settings.vents import VentsSettings
 from coalminder.values import Decision, Inputs
 from coalminder.vents.alone import alone
-from coalminder.vents.by_hand import ENDING
+from coalminder.vents.by_hand import ending
 from coalminder.vents.snuff import remember
 
 log = logging.getLogger("coalminder")
@@ -171,7 +171,7 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
             unseen=unseen,
         )
         loop = asyncio.get_running_loop()
-        for number in ENDING:
+        for number in ending():
             loop.add_signal_handler(number, tender.stop)
         try:
             shut = await tender.run()
