@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import errno
 import json
+import os
 import subprocess
 import sys
 import threading
@@ -376,6 +378,36 @@ def test_a_daemon_that_runs_is_told_of_wherever_its_records_are(
     assert "lower vent: shut, power off" in said
     assert ("as the daemon last knew them" in said) is half_edited
     assert run(asked) == 0
+
+
+def test_who_may_not_look_whether_a_daemon_runs_is_not_told_that_all_is_well(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The board's user reaches the pins, but not the service's folder of records (mode 0750)."""
+    path = config(tmp_path, VENT + f'stroke_s = 0.1\n[journal]\ndirectory = "{tmp_path}"\n')
+
+    def refuse(name: Path, _flags: int) -> int:
+        raise PermissionError(errno.EACCES, "Permission denied", str(name))
+
+    monkeypatch.setattr(os, "open", refuse)
+    assert run(argparse.Namespace(config=path)) == 1
+    said = capsys.readouterr().err
+    assert "lower vent: shut, power off" in said
+    assert "sudo coalminder snuff" in said
+
+
+def test_the_vents_are_shut_before_a_word_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Who reads the words may have stopped to: a terminal with Ctrl-S, a journal that hangs."""
+    monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path))
+    path = config(tmp_path, VENT + "stroke_s = 0.1\n")
+    remember(path)
+    path.write_text(VENT + "[mqtt\n", "utf-8")
+    done: list[str] = []
+    monkeypatch.setattr(snuff_module, "_say", lambda _line: done.append("word"))
+    monkeypatch.setattr(FakePulseOutput, "set_pulse_us", lambda _output, _pulse_us: done.append("deed"))
+    assert run(argparse.Namespace(config=path)) == 0
+    assert done[0] == "deed"
+    assert "word" in done
 
 
 # --- the same hardware as the service

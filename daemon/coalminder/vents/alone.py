@@ -42,10 +42,12 @@ def alone(directory: Path) -> Iterator[None]:
         os.close(handle)
 
 
-def held(directory: Path) -> bool:
-    """Whether another program holds the lock of `directory`, as far as can be seen."""
+def held(directory: Path) -> bool | None:
+    """Whether another program holds the lock of `directory`; None when this user may not look."""
     try:
         handle = os.open(directory / _LOCK, os.O_RDONLY | os.O_CLOEXEC)
+    except PermissionError:
+        return None
     except (OSError, ValueError):
         return False
     try:

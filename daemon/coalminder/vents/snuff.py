@@ -56,11 +56,17 @@ def run(args: argparse.Namespace) -> int:
     """Shut every vent that can be reached; 0 when all were. UserError when the configuration has no vent."""
     plans = read_plans(args.config)
     code = shut(plans, open_output, _say)
-    if _tended(args.config):
+    data, trouble = _known(args.config)
+    if trouble:
+        _say(f"{trouble}: the vents as the daemon last knew them")
+    tended = held(records_folder(args.config, data))
+    if tended:
         _say("the daemon runs and will move these vents again: stop it (systemctl stop coalminder), or")
         _say("snuff from the phone; a test from the command line: end that")
-        return 1
-    return code
+    elif tended is None:
+        _say("this user cannot see whether a daemon runs, which would move these vents again: snuff from the")
+        _say("phone, or as root: sudo coalminder snuff")
+    return code if tended is False else 1
 
 
 def shut(
@@ -126,16 +132,9 @@ def _each(jobs: Sequence[Callable[[], T]]) -> list[T | Exception]:
 
 def read_plans(config: Path) -> list[Plan]:
     """The plans of the vents in the TOML file `config`. UserError when it names none."""
-    try:
-        data = _read(config)
-    except _UNREADABLE as error:
-        data = _remembered(config)
-        if not data:
-            raise UserError(
-                f"configuration '{config}' cannot be used ({error}): the vents were NOT moved; "
-                "shut them by hand"
-            ) from error
-        _say(f"configuration '{config}' cannot be used ({error}): the vents as the daemon last knew them")
+    data, trouble = _known(config)
+    if trouble and not data:
+        raise UserError(f"{trouble}: the vents were NOT moved; shut them by hand")
     found = data.get("vents")
     blocks = found if isinstance(found, dict) else {}
     calibration = _stops(os.environ.get("COALMINDER_CALIBRATION_FILE", calibration_file(config, data)))
@@ -149,13 +148,12 @@ def read_plans(config: Path) -> list[Plan]:
     return plans
 
 
-def _tended(config: Path) -> bool:
-    """Whether another program holds the lock of the grill's records."""
+def _known(config: Path) -> tuple[dict[str, Any], str]:
+    """What the file says; when it cannot be used what the daemon last kept of it, and why."""
     try:
-        data = _read(config)
-    except _UNREADABLE:
-        data = _remembered(config)
-    return held(records_folder(config, data))
+        return _read(config), ""
+    except _UNREADABLE as error:
+        return _remembered(config), f"configuration '{config}' cannot be used ({error})"
 
 
 def _read(config: Path) -> dict[str, Any]:
