@@ -8,6 +8,7 @@ import signal
 import socket
 import subprocess
 import sys
+import time
 import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -215,6 +216,36 @@ def test_every_way_of_ending_it_shuts_the_vents(number: signal.Signals, tmp_path
         told = b""
         while b"shutting the vents" not in told:
             told = notify.recv(4096)
+
+
+#: Root, too, is then held to the rights of a file.
+AS_ANYBODY = [] if os.geteuid() else ["setpriv", "--bounding-set=-dac_override,-dac_read_search"]
+
+
+def test_a_daemon_that_root_tried_out_once_costs_the_service_no_cook(tmp_path: Path) -> None:
+    """Files of root lay in the folder of the service's user for good: the pointer to root's record, a fault
+    latched then, a count of starts that never rose.
+    """
+    config, log = wiring(tmp_path), tmp_path / "log"
+    (tmp_path / "20260101T000000Z.cook").touch()
+    of_root = {"written-to": "20260101T000000Z.cook", "latched": "[]", "boot": "another", "starts.json": "[]"}
+    for name, text in of_root.items():
+        (tmp_path / name).write_text(text, "utf-8")
+        (tmp_path / name).chmod(0o444)
+    command = [*AS_ANYBODY, sys.executable, "-m", "coalminder.cli", "tend", "--config", str(config)]
+    for words, told in ((["--lit"], "phase lighting"), ([], "going on with the cook")):
+        with log.open("wb") as lines:
+            process = subprocess.Popen([*command, *words], stderr=lines)
+        try:
+            wait_for(lambda told=told: told in log.read_text("utf-8"), 20.0, told)  # type: ignore[misc]
+            wait_for(lambda: (tmp_path / "written-to").read_text() != of_root["written-to"], 10.0, "a record")
+            wait_for(lambda: (tmp_path / "latched").stat().st_size == 512, 10.0, "the note")
+            time.sleep(3.0)  # a step reaches the disk within 2 s
+        finally:
+            process.kill()
+            process.wait(10.0)
+    assert len(json.loads((tmp_path / "starts.json").read_text())) == 2
+    assert (tmp_path / "boot").read_text() != "another"
 
 
 def test_a_daemon_under_nohup_goes_on_when_its_terminal_goes(tmp_path: Path) -> None:

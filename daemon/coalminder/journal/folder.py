@@ -31,6 +31,12 @@ def tried(folder: Path, what: str = RECORDS) -> None:
         )
 
 
+def write_anew(path: Path, text: str) -> None:
+    """Write a small file of this folder's owner, also in the place of one that root made there by hand."""
+    path.unlink(missing_ok=True)
+    path.write_text(text, "utf-8")
+
+
 def _nearest(folder: Path, what: str) -> Path:
     """The innermost part of `folder` that is there already."""
     there = next(path for path in (folder, *folder.absolute().parents) if os.path.exists(path))

@@ -10,6 +10,8 @@ from datetime import UTC, datetime
 from importlib import resources
 from pathlib import Path
 
+from coalminder.journal.folder import write_anew
+
 APPLICATION_ID = 0x434F414C  # marks a file as a cook record (SQLite's PRAGMA application_id)
 SCHEMA_VERSION = 1
 SUFFIX = ".cook"
@@ -199,7 +201,7 @@ def set_aside(path: Path) -> Path | None:
 def point_at(path: Path) -> None:
     """Note that `path` is the record written to now: a clock that is behind gives it an old time."""
     try:
-        (path.parent / _POINTER).write_text(path.name, "utf-8")
+        write_anew(path.parent / _POINTER, path.name)
     except OSError:
         pass  # then the times must do
 

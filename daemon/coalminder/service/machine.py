@@ -10,6 +10,7 @@ import logging
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from coalminder.journal.folder import write_anew
 from coalminder.journal.values import Health
 from coalminder.values import Machine
 
@@ -100,7 +101,7 @@ def count_restarts(directory: Path, utc_s: float) -> int:
     recent = [start for start in starts if 0.0 <= utc_s - start < _RESTARTS_S][-50:]
     try:
         directory.mkdir(parents=True, exist_ok=True)
-        path.write_text(json.dumps([*recent, utc_s]), "utf-8")
+        write_anew(path, json.dumps([*recent, utc_s]))
     except OSError:
         pass  # a full disk is told of by the journal
     return len(recent)
@@ -123,7 +124,7 @@ def begun_in_this_boot(directory: Path, *, now: bool, boot_id: Path = _BOOT_ID) 
     if not now:
         return this != "" and _text(path) == this
     try:
-        path.write_text(this, "ascii")
+        write_anew(path, this)
     except OSError:
         pass  # a full or read-only disk is told of by the journal
     return True
