@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import time
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -151,15 +152,38 @@ def test_a_note_that_memory_did_not_suffice_for_is_written_later(
     monkeypatch.setattr("coalminder.service.latch_note._AGAIN_S", 0.01)
     note, write, tries = LatchNote(tmp_path), LatchNote._write, iter([False, False, True])
 
-    def short_of_memory(self: LatchNote) -> None:
+    def short_of_memory(self: LatchNote, path: Path) -> bool:
         if not next(tries, True):
             raise MemoryError
-        write(self)
+        return write(self, path)
 
     monkeypatch.setattr(LatchNote, "_write", short_of_memory)
     state = noted(note, initial(Config()), vent_driver_failed=True)
     noted(note, state, vent_driver_failed=True)
     assert LatchNote(tmp_path).read() == ("vent_driver_failed",)
+
+
+def told(note: LatchNote, phase: Phase) -> None:
+    note(0.0, Inputs(Reading(90.0)), Decision(phase, 93.0, 0.0, 0.0))
+
+
+def test_the_note_says_while_the_vents_are_shut_for_good(tmp_path: Path) -> None:
+    note = LatchNote(tmp_path)
+    for phase in Phase:
+        told(note, phase)
+        shut = phase in (Phase.COLD, Phase.SNUFFING, Phase.OUT, Phase.CUT_OFF)
+        wait_for(lambda shut=shut: LatchNote(tmp_path).says_shut() is shut)  # type: ignore[misc]
+        assert note.read() == ()
+
+
+def test_a_disk_that_comes_back_gets_the_note(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It said that the vents were shut: a fire lit meanwhile would have been put out at the next start."""
+    monkeypatch.setattr("coalminder.service.latch_note._AGAIN_S", 0.01)
+    note = LatchNote(tmp_path / "away")
+    told(note, Phase.SNUFFING)
+    time.sleep(0.1)
+    (tmp_path / "away").mkdir()
+    wait_for(lambda: LatchNote(tmp_path / "away").says_shut())
 
 
 @pytest.mark.parametrize("content", [b"", b"[", b"{}", b"[1]", b'["row_of_old"]', b"\xff\xfe"])

@@ -248,6 +248,28 @@ def test_a_daemon_that_root_tried_out_once_costs_the_service_no_cook(tmp_path: P
     assert (tmp_path / "boot").read_text() != "another"
 
 
+@pytest.mark.parametrize(
+    ("note", "told"), [('["vents shut"]', "phase snuffing"), ("[]", "phase lighting")], ids=["shut", "open"]
+)
+def test_a_fire_that_was_put_out_while_the_disk_was_full_stays_so(
+    note: str, told: str, tmp_path: Path
+) -> None:
+    """The record ends with open vents; the note goes over bytes that are there, which a full disk takes."""
+    log = tmp_path / "log"
+    command = [sys.executable, "-m", "coalminder.cli", "tend", "--config", str(wiring(tmp_path))]
+    for words, awaited in ((["--lit"], "phase lighting"), ([], told)):
+        with log.open("wb") as lines:
+            process = subprocess.Popen([*command, *words], stderr=lines)
+        try:
+            wait_for(lambda awaited=awaited: awaited in log.read_text("utf-8"), 20.0, awaited)  # type: ignore[misc]
+            time.sleep(3.0)  # a step reaches the disk within 2 s
+        finally:
+            process.kill()
+            process.wait(10.0)
+        (tmp_path / "latched").write_text(note, "utf-8")
+    assert "going on with the cook" in log.read_text("utf-8")
+
+
 def test_a_daemon_under_nohup_goes_on_when_its_terminal_goes(tmp_path: Path) -> None:
     """nohup(1): the program that it starts ignores SIGHUP. The cook was lost."""
     command = ["nohup", sys.executable, "-m", "coalminder.cli", "tend", "--config", str(wiring(tmp_path))]

@@ -21,6 +21,7 @@ from coalminder.journal import Refusal, Resume, resume
 from coalminder.journal.folder import made
 from coalminder.messages.commands import CommandLimits
 from coalminder.messages.options import LinkOptions
+from coalminder.safety.view import SHUT_PHASES
 from coalminder.service.aside import AsideHandler
 from coalminder.service.assemble import Desk
 from coalminder.service.board import BoardHardware
@@ -122,16 +123,19 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
             state = keep_latched(state, directory, utc_s)
     begins = not isinstance(found, Resume)
     age_is_known = begun_in_this_boot(directory, now=begins)
-    words = _first_words(args.lit and begins)
-    unseen = nothing_unseen
+    clock_words, unseen = _first_words(), nothing_unseen
     if isinstance(found, Resume) and not age_is_known and isinstance(clock, RealClock):
         within_s = settings.journal.resume_within
         age = Unseen(clock, found.last_utc_s, found.age_s)
-        words, unseen = _clock_words(age, within_s), partial(age.pass_s, within_s)
+        clock_words, unseen = _clock_words(age, within_s), partial(age.pass_s, within_s)
     note = LatchNote(directory)
     if not args.fresh and (noted := with_latched(state, note.read(), clock.now_s())) is not state:
         log.warning("the record lacks a latched fault that was noted beside it; the vents stay shut")
         state = noted
+    first_words = _first_words(*([Light()] if args.lit and begins else []))
+    if not args.fresh and note.says_shut() and state.phase not in SHUT_PHASES:
+        log.warning("the record lacks that the fire was put out, which was noted beside it; snuffing")
+        first_words = _first_words(Snuff())
     asked_c = state.set_point_c
     plan = state.config.plan if plan is None else plan.on_clock(utc_s, clock.now_s())
     state = under(state, replace(settings.core(), plan=plan))
@@ -166,7 +170,7 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
             messenger=desk.messenger,
             watch=desk.watch,
             notifier=notifier,
-            local_events=words,
+            local_events=lambda now_s: first_words(now_s) + clock_words(now_s),
             listener=_both(Chronicle(log), note),
             unseen=unseen,
         )
@@ -193,9 +197,9 @@ def _both(first: Listener, second: Listener) -> Listener:
     return listen
 
 
-def _first_words(lit: bool) -> Callable[[float], tuple[Event, ...]]:
-    """What the person at the keyboard said, once, in the first step."""
-    waiting: list[Event] = [Light()] if lit else []
+def _first_words(*events: Event) -> Callable[[float], tuple[Event, ...]]:
+    """`events`, once, in the first step."""
+    waiting = list(events)
 
     def words(_now_s: float) -> tuple[Event, ...]:
         said = tuple(waiting)
