@@ -53,3 +53,22 @@ def test_without_a_file_handle_the_loop_goes_on(tmp_path: Path) -> None:
     with no_file_handle_left():
         assert not look(0.0, 0.0, 0.0).under_voltage
     assert look(11.0, 11.0, 0.0).under_voltage
+
+
+def test_a_configuration_that_cannot_be_read_just_now_was_not_changed(tmp_path: Path) -> None:
+    """What cannot be told leaves an alarm as it is."""
+    config = tmp_path / "c.toml"
+    config.write_text("[band]\n")
+    look = MachineWatch(
+        journal_health=Health, broker_lost_s=lambda _now_s: 0.0, sys_class=tmp_path, settings_files=[config]
+    )
+    with no_file_handle_left():
+        assert not look(0.0, 0.0, 0.0).settings_changed
+    config.write_text("[band]\nhigh = 100\n")
+    assert look(11.0, 11.0, 0.0).settings_changed
+    with no_file_handle_left():
+        assert look(22.0, 22.0, 0.0).settings_changed
+    config.write_text("[band]\n")
+    assert not look(33.0, 33.0, 0.0).settings_changed
+    config.unlink()
+    assert look(44.0, 44.0, 0.0).settings_changed

@@ -50,7 +50,7 @@ class MachineWatch:
         self._offset_s: float | None = None
         self._next_look_s = -1.0
         self._under_voltage = self._hot = self._changed = False
-        self._loaded = [_content(path) for path in settings_files]
+        self._loaded = _contents(settings_files)
         self._told = ""
 
     def __call__(self, now_s: float, utc_s: float, late_s: float) -> Machine:
@@ -88,7 +88,9 @@ class MachineWatch:
         self._under_voltage = "1" in _texts(self._sys / "hwmon", _VOLTAGE_ALARMS)
         millis = _texts(self._sys / "thermal", "thermal_zone*/temp")
         self._hot = any(text.lstrip("-").isdigit() and int(text) >= _BOARD_HOT_MILLI_C for text in millis)
-        self._changed = [_content(path) for path in self._settings_files] != self._loaded
+        now = _contents(self._settings_files)
+        if now is not None:  # else nobody knows: no file handle left, a worn card
+            self._changed = now != self._loaded
 
 
 def count_restarts(directory: Path, utc_s: float) -> int:
@@ -145,8 +147,14 @@ def _text(path: Path) -> str:
         return ""
 
 
-def _content(path: Path) -> bytes | None:
-    try:
-        return path.read_bytes()
-    except OSError:
-        return None
+def _contents(paths: Sequence[Path]) -> list[bytes | None] | None:
+    """What the files hold, None for one that is gone; None when that cannot be told."""
+    found: list[bytes | None] = []
+    for path in paths:
+        try:
+            found.append(path.read_bytes())
+        except FileNotFoundError:
+            found.append(None)
+        except OSError:
+            return None
+    return found
