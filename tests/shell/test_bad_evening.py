@@ -41,6 +41,20 @@ def test_an_orderly_end_is_no_restart(tmp_path: Path) -> None:
     assert [count_restarts(tmp_path, UTC_S + 10.0 + k) for k in range(5)] == [0, 1, 2, 3, 4]
 
 
+@pytest.mark.parametrize("back_s", [0.3, 30.0, 3600.0])
+def test_reboots_are_counted_where_the_clock_starts_at_the_same_hour_again(
+    back_s: float, tmp_path: Path
+) -> None:
+    """A supply that dips with the servo, on a board without a clock of its own: the cook goes on from where
+    it was each time, a minute later by its own time.
+    """
+    assert count_restarts(tmp_path, UTC_S) == 0
+    counted = [count_restarts(tmp_path, UTC_S - back_s * k, 60.0 * k) for k in range(1, 6)]
+    assert counted == [1, 2, 3, 4, 5]
+    assert count_restarts(tmp_path, UTC_S - 86_400.0, 5000.0) == 0  # an hour and more of the cook later
+    assert count_restarts(tmp_path, UTC_S - 2 * 86_400.0) == 0, "a new cook"
+
+
 class PutRight:
     """A clock that is `behind_s` behind until it is put right at `at_s`."""
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import logging
 import os
 import re
@@ -181,6 +182,9 @@ def test_the_log_tells_of_a_power_cut_when_the_clock_is_put_right(
         second = subprocess.Popen(command, stderr=lines)
     try:
         wait_for(lights, 20.0, "the same fire")
+        assert len(json.loads((cooks / "starts.json").read_text("utf-8"))) == 2, (
+            "a restart, by the cook's time"
+        )
         (tmp_path / "right").write_text(str(cut_s), "ascii")
         (tmp_path / "right").replace(off)
         wait_for(lambda: told in log.read_text("utf-8"), 10.0, told)

@@ -104,7 +104,6 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
     options = link_options(settings)
     found = Refusal("a fresh cook was asked for") if args.fresh else _resume(settings, utc_s)
     plan = plan_to_follow(settings, resumed=isinstance(found, Resume))
-    restarts = count_restarts(directory, utc_s)
     if isinstance(found, Resume):
         blind_s = max(found.age_s, 0.0)
         last_s = found.state.last_s or 0.0
@@ -122,6 +121,7 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
         if not args.fresh:
             state = keep_latched(state, directory, utc_s)
     begins = not isinstance(found, Resume)
+    restarts = count_restarts(directory, utc_s, None if begins else clock.now_s())
     age_is_known = begun_in_this_boot(directory, now=begins)
     clock_words, unseen = _first_words(), nothing_unseen
     if isinstance(found, Resume) and not age_is_known and isinstance(clock, RealClock):

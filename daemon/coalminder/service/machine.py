@@ -93,17 +93,26 @@ class MachineWatch:
             self._changed = now != self._loaded
 
 
-def count_restarts(directory: Path, utc_s: float) -> int:
-    """Note this start in `directory` and tell how many there were in the last ten minutes before it."""
+def count_restarts(directory: Path, utc_s: float, cook_s: float | None = None) -> int:
+    """Note this start in `directory` and tell how many there were in the last ten minutes before it.
+
+    cook_s: control time of the cook that goes on, None for a new one. A board without a clock of its own
+    starts at the same hour again and again: ten minutes of the cook count as well.
+    """
     path = directory / _STARTS
     try:
-        starts = [float(start) for start in json.loads(path.read_text("utf-8"))]
+        starts = [(float(at_s), float(at_cook_s)) for at_s, at_cook_s in json.loads(path.read_text("utf-8"))]
     except (OSError, ValueError, TypeError):
         starts = []
-    recent = [start for start in starts if 0.0 <= utc_s - start < _RESTARTS_S][-50:]
+    recent = [
+        (at_s, at_cook_s)
+        for at_s, at_cook_s in starts
+        if 0.0 <= utc_s - at_s < _RESTARTS_S
+        or (cook_s is not None and 0.0 <= cook_s - at_cook_s < _RESTARTS_S)
+    ][-50:]
     try:
         directory.mkdir(parents=True, exist_ok=True)
-        write_anew(path, json.dumps([*recent, utc_s]))
+        write_anew(path, json.dumps([*recent, (utc_s, cook_s or 0.0)]))
     except OSError:
         pass  # a full disk is told of by the journal
     return len(recent)
