@@ -221,6 +221,33 @@ def test_cook_goes_on_in_its_file_with_a_header_for_each_run(open_journal: Opene
         assert record.state_before(22) is None
 
 
+@pytest.mark.parametrize("behind_s", [3600.0, 90 * 86_400.0, UTC_S])
+def test_a_run_by_a_clock_that_started_in_the_past_makes_the_cook_no_older(
+    behind_s: float, open_journal: Opener, tmp_path: Path
+) -> None:
+    """A power cut on a board without a clock of its own, and a second one, or a crash, before the network
+    told the time: the cook was months old then, and its fire was put out.
+    """
+    journal = open_journal()
+    write_steps(journal, 1, 20)
+    journal.close()
+    found = resume(tmp_path / "cooks", CookState, UTC_S + 20.0 - behind_s)
+    assert isinstance(found, Resume)
+    again = open_journal(found)
+    for i in range(21, 31):
+        again.record(float(i), UTC_S - behind_s + i, *cook_step(i))
+    again.close()
+
+    def resumed(now_utc_s: float) -> Resume[CookState] | Refusal:
+        return resume(tmp_path / "cooks", CookState, now_utc_s)
+
+    for now_utc_s, age_s in ((UTC_S + 630.0, 600.0), (UTC_S - behind_s + 40.0, 10.0)):
+        found = resumed(now_utc_s)
+        assert isinstance(found, Resume)
+        assert (found.age_s, found.last_utc_s) == (age_s, UTC_S + 30.0)
+    assert isinstance(resumed(UTC_S + 14 * 3600.0), Refusal), "yesterday's cook"
+
+
 @pytest.mark.parametrize(
     ("phase", "now_utc_s", "why"),
     [

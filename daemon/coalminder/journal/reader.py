@@ -20,6 +20,9 @@ S = TypeVar("S")
 _LONGEST_STEP_S = 60.0
 _END_S = 1e11  # the year 5138
 _LONGEST_LEAP = 1 << 24  # steps
+# Wall clock less control time at the end of that run, of those before the last, in which it was the most;
+# NULL when there is one run.
+_AHEAD = "SELECT max((SELECT utc_s - now_s FROM steps WHERE n < first_n ORDER BY n DESC LIMIT 1)) FROM header"
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,7 +233,8 @@ def _resume_from(
     try:
         query = "SELECT n, utc_s, phase, state FROM snapshots WHERE kept=0 ORDER BY n DESC LIMIT 1"
         row = db.execute(query).fetchone()
-        last = db.execute("SELECT n, utc_s FROM steps ORDER BY n DESC LIMIT 1").fetchone()
+        last = db.execute("SELECT n, utc_s, now_s FROM steps ORDER BY n DESC LIMIT 1").fetchone()
+        (ahead,) = db.execute(_AHEAD).fetchone()
         if not _headers(db) or row is None:
             return Refusal("the last record holds no step", damaged_path, undelivered)
         n, utc_s, phase, blob = int(row[0]), float(row[1]), str(row[2]), row[3]
@@ -240,7 +244,10 @@ def _resume_from(
         return Refusal(f"the last state cannot be read: {error}", str(path), undelivered)
     if phase in NO_FIRE:
         return Refusal(f"the last cook has ended (phase {phase})", damaged_path, undelivered)
-    age_s = max(0.0, now_utc_s - last_utc_s)  # a board without a clock may start in the past
+    # A board without a clock may start in the past, and may have done so in runs on record: then what the
+    # earlier ones knew of the time tells more.
+    known_utc_s = last_utc_s if damage or not last or ahead is None else max(last_utc_s, last[2] + ahead)
+    age_s = max(0.0, now_utc_s - (known_utc_s if now_utc_s >= known_utc_s else last_utc_s))
     if age_s > within_s:
         return Refusal(
             f"the last cook stopped {age_s / 3600:.1f} h ago, longer than {within_s / 3600:.1f} h",
@@ -249,7 +256,7 @@ def _resume_from(
         )
     return Resume(
         path=str(path), state=state, phase=phase, state_n=n, last_n=max(n, last_n),
-        last_utc_s=last_utc_s, age_s=age_s, undelivered=undelivered, next_message_id=next_id, damage=damage,
+        last_utc_s=known_utc_s, age_s=age_s, undelivered=undelivered, next_message_id=next_id, damage=damage,
     )  # fmt: skip
 
 

@@ -37,7 +37,8 @@ class Header:
 class Resume(Generic[S]):
     """A cook to go on with: the newest state on record and what was still to be delivered.
 
-    state: of the core after step `state_n`, `age_s` seconds before now. last_n: the newest step.
+    state: of the core after step `state_n`, `age_s` seconds before now. last_n: the newest step, made at
+    last_utc_s by the clock of the run that was ahead the most: one that starts in the past tells less.
     undelivered: messages the broker had not taken, oldest first. damage: what is wrong with the file it
     came from ("" when sound); a damaged file is set aside when the journal opens.
     """
