@@ -218,6 +218,31 @@ def test_every_way_of_ending_it_shuts_the_vents(number: signal.Signals, tmp_path
             told = notify.recv(4096)
 
 
+def state_of(process: subprocess.Popen[bytes]) -> str:
+    """One letter, as in proc(5): T is stopped."""
+    return Path(f"/proc/{process.pid}/stat").read_text().rpartition(")")[2].split()[0]
+
+
+@pytest.mark.parametrize("words", [["tend", "--lit"], ["step-test"]], ids=lambda words: words[0])
+@pytest.mark.parametrize("number", [signal.SIGTSTP, signal.SIGTTOU])
+def test_ctrl_z_leaves_no_fire_alone(number: signal.Signals, words: list[str], tmp_path: Path) -> None:
+    """It stood still with open vents, and no watchdog helps who started it by hand."""
+    more = ["--folder", str(tmp_path)] if words == ["step-test"] else []
+    command = [sys.executable, "-m", "coalminder.cli", *words, "--config", str(wiring(tmp_path)), *more]
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, process_group=0)  # as a shell's job
+    try:
+        wait_for(lambda: bool(list(tmp_path.glob("*.cook"))), 20.0, "the record")
+        time.sleep(1.0)
+        process.send_signal(number)
+        time.sleep(0.5)
+        assert state_of(process) != "T"
+        process.terminate()
+        assert process.wait(10.0) in (0, 130)
+    finally:
+        process.kill()
+        process.wait(10.0)
+
+
 #: Root, too, is then held to the rights of a file.
 AS_ANYBODY = [] if os.geteuid() else ["setpriv", "--bounding-set=-dac_override,-dac_read_search"]
 

@@ -39,7 +39,7 @@ from coalminder.settings.probes import ProbesSettings
 from coalminder.settings.vents import VentsSettings
 from coalminder.values import Decision, Inputs
 from coalminder.vents.alone import alone
-from coalminder.vents.by_hand import ending
+from coalminder.vents.by_hand import ending, unstopped
 from coalminder.vents.snuff import remember
 
 log = logging.getLogger("coalminder")
@@ -78,7 +78,7 @@ def run(args: argparse.Namespace) -> int:
         raise UserError(f"--speed {args.speed:g}: 0.1 to 10000, and only together with --simulate")
     settings = load_settings(args.config)
     made(settings.journal.directory)
-    with alone(settings.journal.directory), _logging_aside():
+    with alone(settings.journal.directory), unstopped(), _logging_aside():
         hardware = _hardware(settings, args)
         code = asyncio.run(_tend(settings, hardware, args))
         forget_starts(settings.journal.directory)

@@ -14,6 +14,9 @@ from coalminder.vents.alone import alone
 
 #: What may end a program that holds vents: stop, Ctrl-C, a dropped terminal, Ctrl-\
 ENDING = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP, signal.SIGQUIT)
+#: What would stop it half way, with the vents as they are, and is not heeded: Ctrl-Z, and a word from the
+#: background to a terminal that wants none (stty tostop)
+_STOPPING = (signal.SIGTSTP, signal.SIGTTOU)
 _UNITS = ("coalminder.service", "coalminder@*.service")
 _RUNNING = "active,activating,reloading,deactivating"  # activating: also the wait before a restart
 
@@ -26,7 +29,7 @@ def by_hand(directory: Path) -> Iterator[None]:
     a daemon that somebody started by hand holds the lock in `directory`, when it can be opened.
     """
     refuse_while_tending()
-    with alone(directory), _ending_in_order():
+    with alone(directory), unstopped(), _ending_in_order():
         yield
 
 
@@ -51,6 +54,17 @@ def refuse_while_tending() -> None:
 def ending() -> tuple[signal.Signals, ...]:
     """Those of ENDING that nobody had switched off (nohup does)."""
     return tuple(number for number in ENDING if signal.getsignal(number) is not signal.SIG_IGN)
+
+
+@contextmanager
+def unstopped() -> Iterator[None]:
+    """No Ctrl-Z inside: a fire burns on."""
+    before = {number: signal.signal(number, signal.SIG_IGN) for number in _STOPPING}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 @contextmanager
