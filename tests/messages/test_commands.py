@@ -37,6 +37,7 @@ from coalminder.messages.commands import (
 from coalminder.messages.inbox import Inbox
 from coalminder.messages.payloads import COMMANDS
 from coalminder.messages.topics import Topics
+from coalminder.values import CommandRecord, Outcome
 
 NOW_S = 1_700_000_000.0
 TOPICS = Topics("kettle")
@@ -253,6 +254,32 @@ def test_a_command_sent_again_lights_nothing_after_a_restart_of_the_daemon() -> 
     assert heard_by_a_daemon_of(NOW_S - 60.0, "light", "snuff") == [Light, Snuff]
     assert heard_by_a_daemon_of(NOW_S + 4.0, "light") == []
     assert "daemon began" in str(answers[-1])
+
+
+def test_a_flood_of_snuffs_is_obeyed_and_does_not_fill_the_disk() -> None:
+    """A program that has run wild sends thousands in a second, each as large as it likes."""
+    now_s = [NOW_S]
+    inbox = Inbox(TOPICS, DEFAULT_LIMITS, lambda *_, **__: 1, lambda: now_s[0])
+
+    def heard(kind: str, count: int) -> tuple[int, list[CommandRecord]]:
+        for _ in range(count):
+            message = paho.MQTTMessage(topic=TOPICS.command(kind).encode())
+            message.payload = b"x" * 5000
+            inbox.put(message)
+        taken = inbox.take()
+        inbox.answer(Outcome(event.event_id, True) for event in taken)
+        return len(taken), list(inbox.take_records())
+
+    heard("tend", 500)
+    obeyed, records = heard("snuff", 1)
+    assert (obeyed, len(records)) == (1, 1), "no flood of others hides a snuff"
+    obeyed, records = heard("snuff", 500)
+    assert obeyed == 500
+    assert len(records) < 60
+    left_out, now_s[0] = 500 - len(records), NOW_S + 10.0
+    obeyed, (record,) = heard("snuff", 1)
+    assert record.accepted
+    assert f"{left_out} more" in record.reason
 
 
 @pytest.mark.parametrize(

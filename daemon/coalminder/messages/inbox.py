@@ -24,7 +24,7 @@ log = logging.getLogger(__name__)
 REPLY_EXPIRY_S = 60
 WAITING = 1000  # commands waiting for the next step; one step takes them all
 SURE_REPLIES = 10  # in one step with QoS 1; the rest of a flood's with 0, for an alarm must not queue behind
-REFUSALS = 50.0  # kept at once; after them one in a second, for a flood would fill the disk
+RECORDS = 50.0  # kept at once of a flood; after them one in a second, for it would fill the disk
 
 
 class Publish(Protocol):
@@ -54,6 +54,26 @@ class _Asked:
     command_id: str
 
 
+@dataclass(slots=True)
+class _Ration:
+    """How many records `may` be kept now; at_s: UTC of the last; left_out: how many since one was kept."""
+
+    may: float = RECORDS
+    at_s: float = 0.0
+    left_out: int = 0
+
+    def keeps(self, record: CommandRecord) -> CommandRecord | None:
+        """The record with how many were left out before it; None: it is left out itself."""
+        self.may = min(RECORDS, self.may + max(record.utc_s - self.at_s, 0.0))
+        self.at_s = record.utc_s
+        if self.may < 1.0:
+            self.left_out += 1
+            return None
+        self.may -= 1.0
+        more, self.left_out = self.left_out, 0
+        return replace(record, reason=f"{record.reason} ({more} more before)".strip()) if more else record
+
+
 class Inbox:
     """The commands of one grill. clock: UTC in s, for judging their age."""
 
@@ -68,7 +88,7 @@ class Inbox:
         self._again = 0
         self._records: deque[CommandRecord] = deque(maxlen=WAITING)
         self._replies = 0  # in this step
-        self._may_note, self._noted_s, self._unnoted = REFUSALS, 0.0, 0
+        self._refusals, self._snuffs = _Ration(), _Ration()
 
     def put(self, message: paho.MQTTMessage) -> None:
         """Queue a message of a command topic. In a flood snuff is the last to be dropped."""
@@ -148,18 +168,12 @@ class Inbox:
         return event
 
     def _note(self, record: CommandRecord) -> None:
-        """Keep it for the journal, unless it is one of a flood of refusals."""
-        if not record.accepted:
-            gained = max(record.utc_s - self._noted_s, 0.0)
-            self._may_note, self._noted_s = min(REFUSALS, self._may_note + gained), record.utc_s
-            if self._may_note < 1.0:
-                self._unnoted += 1
-                return
-            self._may_note -= 1.0
-            if self._unnoted:
-                more, self._unnoted = self._unnoted, 0
-                record = replace(record, reason=f"{record.reason} ({more} more were refused before)")
-        self._records.append(record)
+        """Keep it for the journal, unless it is one of a flood: of refusals, or of snuffs."""
+        kept: CommandRecord | None = record
+        if not record.accepted or record.kind == "snuff":
+            kept = (self._snuffs if record.accepted else self._refusals).keeps(record)
+        if kept is not None:
+            self._records.append(kept)
 
     def _reply(
         self, received: Received, kind: str, command_id: str, client: str, accepted: bool, reason: str
