@@ -17,6 +17,7 @@ from brokers import Mosquitto, Watcher, free_port, wait_for
 
 from coalminder.cli import main
 from coalminder.errors import UserError
+from coalminder.messages import push_command
 from coalminder.messages.food_part import FoodPart, Reminder
 from coalminder.messages.link import Link
 from coalminder.messages.notice import Notice, Priority
@@ -376,12 +377,13 @@ class Receiver:
     def __init__(self) -> None:
         self.bodies: list[dict[str, str]] = []
         self.fail = 0
+        self.refuses: str | None = None
         receiver = self
 
         class Handler(BaseHTTPRequestHandler):
             def do_POST(self) -> None:
                 body = self.rfile.read(int(self.headers["Content-Length"]))
-                if receiver.fail > 0:
+                if receiver.fail > 0 or json.loads(body)["title"] == receiver.refuses:
                     receiver.fail -= 1
                     self.send_response(500)
                 else:
@@ -583,6 +585,33 @@ def test_failing_service_is_tried_again(receiver: Receiver) -> None:
         sender.send(notice)
     sender.stop()
     assert (len(receiver.bodies), sender.failed) == (1, 0)
+
+
+def test_what_came_up_in_a_short_outage_is_told_after_it_and_says_when_it_was(
+    receiver: Receiver, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A router that is started anew takes minutes [common practice]; a medium alarm is told but once."""
+    monkeypatch.setattr(push_command, "LATE_S", 0.0)
+    receiver.fail = 30
+    sender = Sender([receiver.url], pause_s=0.001)
+    sender.start()
+    sender.send(Notice("kettle: food is done", "Take it off.", Priority.MEDIUM))
+    wait_for(lambda: receiver.bodies, 20.0)
+    assert receiver.bodies[0]["message"].startswith("Take it off. (late: it was so at ")
+    sender.stop()
+    assert (len(receiver.bodies), sender.failed) == (1, 0)
+
+
+def test_a_notice_that_the_service_refuses_lets_the_others_pass(receiver: Receiver) -> None:
+    receiver.refuses = "odd"
+    sender = Sender([receiver.url], pause_s=0.01)
+    sender.start()
+    for title in ("odd", "kettle: fire out"):
+        sender.send(Notice(title, "Go and look.", Priority.HIGH))
+    wait_for(lambda: receiver.bodies)
+    sender.stop()
+    assert [body["title"] for body in receiver.bodies] == ["kettle: fire out"]
+    assert sender.failed == 1
 
 
 @pytest.mark.filterwarnings("ignore::ResourceWarning")

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import argparse
 import logging
-import queue
 import secrets
 import signal
 import sys
 import threading
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlsplit
@@ -39,7 +40,8 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 WAITING = 500  # notices; a service that is down for long gets the newest
-TRIES, PAUSE_S = 5, 10.0
+TRIES, PAUSE_S, LONGEST = 5, 10.0, 3  # a pause is as many times as long as the service failed on end
+KEPT_S, LATE_S = 3600.0, 60.0  # a router that is started anew must not cost an alarm
 BROKER_AWAY_S = 120.0
 # what the library calls them
 _TYPES = {Priority.LOW: "info", Priority.MEDIUM: "warning", Priority.HIGH: "failure"}
@@ -92,55 +94,93 @@ class Sender:
         return sum(lane.failed for lane in self._lanes)
 
 
+@dataclass(slots=True, eq=False)
+class _Waiting:
+    """A notice that was not delivered yet. since_s: monotonic."""
+
+    notice: Notice
+    since_s: float = field(default_factory=time.monotonic)
+    tries: int = 0
+
+    @property
+    def age_s(self) -> float:
+        return time.monotonic() - self.since_s
+
+
 class _Lane:
-    """One service: its notices in order, in a thread of its own; a failing delivery is tried again."""
+    """One service: its notices in order, in a thread of its own; a failing delivery is tried again.
+
+    One that failed `TRIES` times lets the others pass: it may be the notice that the service refuses.
+    """
 
     def __init__(self, service: apprise.Apprise, pause_s: float) -> None:
         self._service, self._pause_s = service, pause_s
-        self._waiting: queue.Queue[Notice | None] = queue.Queue()
+        self._waiting: list[_Waiting] = []
+        self._news = threading.Condition()
+        self._ending = False
         self.thread = threading.Thread(target=self._run, name="push", daemon=True)
         self.failed = 0
 
     def put(self, notice: Notice) -> None:
-        while self._waiting.qsize() >= WAITING:
-            try:
-                self._waiting.get_nowait()
+        with self._news:
+            if len(self._waiting) >= WAITING:
+                del self._waiting[0]
                 self.failed += 1
-            except queue.Empty:
-                break
-        self._waiting.put(notice)
+            self._waiting.append(_Waiting(notice))
+            self._news.notify()
 
     def end(self) -> None:
-        self._pause_s = 0.1
-        self._waiting.put(None)
+        with self._news:
+            self._ending = True
+            self._news.notify()
 
     def _run(self) -> None:
-        while (notice := self._waiting.get()) is not None:
-            why = self._deliver(notice)
-            if why is not None:
-                self.failed += 1
-                log.error("could not push '%s' to %s: %s", notice.title, _named(self._service), why)
+        failures = 0
+        while (one := self._next()) is not None:
+            why = self._deliver(one)
+            one.tries += 1
+            failures = 0 if why is None else failures + 1
+            given_up = one.age_s > KEPT_S or (self._ending and one.tries >= TRIES)
+            if why is not None and (given_up or one.tries == TRIES):
+                told = (one.notice.title, _named(self._service), "" if given_up else " yet", why)
+                log.error("could not push '%s' to %s%s: %s", *told)
+            with self._news:
+                if why is not None and not given_up:
+                    self._news.wait(0.1 if self._ending else self._pause_s * min(failures, LONGEST))
+                elif one in self._waiting:
+                    self._waiting.remove(one)
+                    self.failed += why is not None
 
-    def _deliver(self, notice: Notice) -> str | None:
+    def _next(self) -> _Waiting | None:
+        """What is tried now; None at the end."""
+        with self._news:
+            while not self._waiting and not self._ending:
+                self._news.wait()
+            return min(self._waiting, key=lambda one: one.tries // TRIES, default=None)
+
+    def _deliver(self, one: _Waiting) -> str | None:
         """None when it was taken, else why not."""
         import apprise
 
         capture: Any = apprise.LogCapture
-        why = ""
+        notice = one.notice if one.age_s < LATE_S else _late(one.notice, time.time() - one.age_s)
         kind = apprise.NotifyType(_TYPES[notice.urgency])
-        for attempt in range(TRIES):
-            if attempt:
-                time.sleep(self._pause_s)
-            try:
-                # the library has one log: when two services fail at once this may be the other's reason
-                with capture(level=logging.WARNING, fmt="%(message)s") as told:
-                    if self._service.notify(body=notice.body, title=notice.title, notify_type=kind):
-                        return None
-                    why = (told.getvalue().strip().splitlines() or [""])[-1]
-            except Exception as error:
-                log.exception("a push service failed")
-                why = type(error).__name__
+        try:
+            # the library has one log: when two services fail at once this may be the other's reason
+            with capture(level=logging.WARNING, fmt="%(message)s") as told:
+                if self._service.notify(body=notice.body, title=notice.title, notify_type=kind):
+                    return None
+                why = (told.getvalue().strip().splitlines() or [""])[-1]
+        except Exception as error:
+            log.exception("a push service failed")
+            why = type(error).__name__
         return why.strip().rstrip(".") or "no reason given"
+
+
+def _late(notice: Notice, utc_s: float) -> Notice:
+    """A notice that waited says when it was so."""
+    when = datetime.fromtimestamp(utc_s).astimezone()
+    return replace(notice, body=f"{notice.body} (late: it was so at {when:%H:%M %Z})")
 
 
 def _named(service: Any) -> str:
