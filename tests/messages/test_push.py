@@ -614,6 +614,14 @@ def test_a_notice_that_the_service_refuses_lets_the_others_pass(receiver: Receiv
     assert sender.failed == 1
 
 
+def test_of_two_services_in_one_url_each_gets_a_notice_once(receiver: Receiver) -> None:
+    sender = Sender([f"{receiver.url},json://127.0.0.1:{free_port()}/"], pause_s=0.01)
+    sender.start()
+    sender.send(Notice("kettle: fire out", "Go and look.", Priority.HIGH))
+    sender.stop()
+    assert (len(receiver.bodies), sender.failed) == (1, 1)
+
+
 @pytest.mark.filterwarnings("ignore::ResourceWarning")
 def test_a_failing_service_holds_no_other_up(receiver: Receiver, caplog: pytest.LogCaptureFixture) -> None:
     """The internet is gone; what rings in the house rings at once."""

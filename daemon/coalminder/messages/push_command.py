@@ -63,7 +63,8 @@ class Sender:
                     f"push URL {number} ('{scheme}:...') is not understood; "
                     "see docs/mqtt.md for the form, for example json://host/path"
                 )
-            self._lanes.append(_Lane(service, pause_s))
+            # several in one URL, with commas: what fails at one must not be sent to the others again
+            self._lanes += [_Lane(apprise.Apprise([one]), pause_s) for one in service]
 
     def start(self) -> None:
         """Begin to deliver."""
