@@ -622,6 +622,28 @@ def test_of_two_services_in_one_url_each_gets_a_notice_once(receiver: Receiver) 
     assert (len(receiver.bodies), sender.failed) == (1, 1)
 
 
+@pytest.mark.broker
+def test_a_broker_that_was_away_is_told_and_its_return(
+    mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(push_command, "BROKER_AWAY_S", 0.1)
+    told: list[Notice] = []
+    bridge = PushBridge(LinkOptions(port=mosquitto.port), told.append, PushRules())
+    bridge.start()
+
+    def said(words: str) -> bool:
+        bridge.tick()
+        return any(words in notice.title for notice in told)
+
+    wait_for(lambda: bridge.tick() or bridge._connection.connected)
+    mosquitto.kill()
+    wait_for(lambda: said("broker is away"))
+    mosquitto.start()
+    wait_for(lambda: said("broker is back"))
+    bridge.stop()
+    assert len(told) == 2
+
+
 @pytest.mark.filterwarnings("ignore::ResourceWarning")
 def test_a_failing_service_holds_no_other_up(receiver: Receiver, caplog: pytest.LogCaptureFixture) -> None:
     """The internet is gone; what rings in the house rings at once."""

@@ -228,7 +228,9 @@ class PushBridge:
             notices = self._bridge.tick(now_s, hears=self._connection.connected)
         if self._connection.connected:
             self._away_since_s = None
-            self._told_away = False
+            if self._told_away:
+                self._told_away = False
+                notices = [*notices, Notice("The broker is back", "Alarms reach you again.", Priority.LOW)]
         elif self._away_since_s is None:
             self._away_since_s = now_s
         elif now_s - self._away_since_s > BROKER_AWAY_S and not self._told_away:
