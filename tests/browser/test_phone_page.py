@@ -6,12 +6,14 @@ import json
 import re
 import signal
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from brokers import Watcher
 from live_page import PHONE, LiveStack, chromium, end, log_in, phone, until
+from page_messages import state
 from playwright.sync_api import Browser, BrowserContext, Page, Request, expect
 
 pytestmark = [pytest.mark.browser, pytest.mark.broker]
@@ -197,6 +199,32 @@ def test_text_of_twice_the_size_still_fits(eye: Eye, width: int) -> None:
     eye.page.evaluate("document.documentElement.style.fontSize = '225%'")
     eye.page.wait_for_timeout(200)
     assert eye.page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+def test_eight_probes_with_the_longest_names_fit_and_none_is_left_out(
+    browser: Browser, tmp_path: Path
+) -> None:
+    """Names may have 32 letters, and no space where a line could break; WCAG 2.2, 1.4.10 as above."""
+    names = [f"{letter * 30}_{number}" for number, letter in enumerate("abcdmnow")]
+    told = state(
+        grill="rehearsal",
+        utc=datetime.now(UTC),
+        foods=[{"name": name, "temp_c": 40.0 + at} for at, name in enumerate(names)],
+    )
+    with LiveStack(tmp_path, old_after_s=60.0) as alone, Watcher(alone.broker, ()) as daemon:
+        daemon.client.publish("coalminder/rehearsal/state", told.model_dump_json(), qos=1, retain=True)
+        context = phone(browser)
+        page = context.new_page()
+        page.set_viewport_size(PHONE | {"width": 320})  # type: ignore[arg-type]
+        log_in(page, alone.url)
+        expect(page.locator("#key")).to_contain_text(names[3])
+        page.get_by_text("The same in figures").click()
+        for name in names:
+            expect(page.locator("#figures thead")).to_contain_text(name)
+            expect(page.locator("#facts")).to_contain_text(name)
+        expect(page.locator("#plot-summary")).to_contain_text("Drawn are the first 4 foods")
+        assert page.evaluate("document.documentElement.scrollWidth") <= 320
+        context.close()
 
 
 def test_everything_is_reached_and_left_by_keyboard(eye: Eye) -> None:

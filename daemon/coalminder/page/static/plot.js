@@ -34,7 +34,9 @@ class CookPlot {
     if (rows.at_s.length) this.draw();
   }
 
-  foods() { return Object.keys(this.columns).filter((name) => name.startsWith("food:")).slice(0, 4); }
+  foods() { return Object.keys(this.columns).filter((name) => name.startsWith("food:")); }
+
+  drawn() { return this.foods().slice(0, 4); } // more lines than that nobody tells apart
 
   shown(value) { return value === null || value === undefined ? null : this.unit.scale * value + this.unit.offset; }
 
@@ -49,13 +51,13 @@ class CookPlot {
 
   data() {
     const from = this.rows();
-    const temps = ["pit", "set_point", ...this.foods()];
+    const temps = ["pit", "set_point", ...this.drawn()];
     return [this.columns.at_s.slice(from),
       ...temps.map((name) => (this.columns[name] ?? this.columns.at_s.map(() => null)).slice(from).map((v) => this.shown(v)))];
   }
 
   draw() {
-    const names = JSON.stringify([this.foods(), this.unit.temp]);
+    const names = JSON.stringify([this.drawn(), this.unit.temp]);
     if (names !== this.names) { this.names = names; this.drawKey(); this.build(); } else if (this.plot) this.plot.setData(this.data());
     this.describe();
   }
@@ -94,7 +96,7 @@ class CookPlot {
         {},
         { stroke: ink, width: 3, points: { show: false } },
         { stroke: ink, width: 1.5, dash: [2, 4], points: { show: false } },
-        ...this.foods().map((_name, i) => ({ stroke: this.colour(`food-${i + 1}`), width: 2.5, dash: dashes[i], points: { show: false } })),
+        ...this.drawn().map((_name, i) => ({ stroke: this.colour(`food-${i + 1}`), width: 2.5, dash: dashes[i], points: { show: false } })),
       ],
       hooks: { drawClear: [(u) => this.shade(u)] },
     }, this.data(), this.box);
@@ -135,7 +137,7 @@ class CookPlot {
 
   drawKey() {
     const lines = [["pit", "Pit", "pit", 3, ""], ["set", "Set point", "pit", 1.5, "2 4"],
-      ...this.foods().map((name, i) => [`food-${i + 1}`, foodName(name), `food-${i + 1}`, 2.5, ["10 5", "3 4", "12 4 3 4", "6 3"][i]]),
+      ...this.drawn().map((name, i) => [`food-${i + 1}`, foodName(name), `food-${i + 1}`, 2.5, ["10 5", "3 4", "12 4 3 4", "6 3"][i]]),
       ["edge", "Band", "edge", 0, ""]];
     this.key.replaceChildren(...lines.map(([line, text, style, width, dash]) => {
       const item = document.createElement("li"), swatch = document.createElement("span");
@@ -156,7 +158,8 @@ class CookPlot {
     if (!at.length || !lows.length) { put(this.summary, "No temperatures yet."); return; }
     const show = (v) => `${Math.round(this.shown(v))}\u00a0${this.unit.temp}`;
     put(this.summary, `From ${moment(at[0])} to ${moment(at[at.length - 1])} the pit was between ` +
-      `${show(Math.min(...lows))} and ${show(Math.max(...highs))}.`);
+      `${show(Math.min(...lows))} and ${show(Math.max(...highs))}.` +
+      (this.foods().length > this.drawn().length ? ` Drawn are the first ${this.drawn().length} foods; the figures have all.` : ""));
     if (!this.table.closest("details").open) return;
     const names = ["pit", ...this.foods(), "lower", "upper"].filter((n) => n in this.columns);
     const heads = names.map((n) => n === "pit" ? `Pit, ${this.unit.temp}` : n.startsWith("food:") ? `${foodName(n)}, ${this.unit.temp}` : `${n} vent, %`);
