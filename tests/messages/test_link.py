@@ -485,12 +485,14 @@ def test_a_message_too_large_for_the_broker_does_not_end_the_connection(
         assert link.connected
 
 
-def test_a_broker_of_3_1_1_that_hangs_up_on_a_large_message_gets_the_others(
-    tmp_path: Path, caplog: pytest.LogCaptureFixture
+@pytest.mark.parametrize(("version", "limit"), [("3.1.1", "max_packet_size"), ("5", "message_size_limit")])
+def test_a_broker_that_ends_the_connection_for_a_large_message_gets_the_others(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture, version: str, limit: str
 ) -> None:
-    broker = Mosquitto(tmp_path, OPEN + "max_packet_size 4000\n")
+    """mosquitto answers what is over `message_size_limit` by 0x95, no code of a PUBACK (MQTT 5, 3.4.2.1)."""
+    broker = Mosquitto(tmp_path, OPEN + f"{limit} 4000\n")
     broker.start()
-    link = link_to(broker, mqtt_version="3.1.1")
+    link = link_to(broker, mqtt_version=version)
     link.on_connect(lambda: link.publish("announcement", b"x" * 5000, retain=True))
     link.start()
     wait_for(lambda: "5012 bytes is left out from now on" in caplog.text, 20.0)

@@ -34,8 +34,9 @@ FIRST_ANSWER_S = 2.0  # for the answer to a first CONNECT, while the broker's ve
 # Two daemons of one name throw each other out: connections that last only a short time are dialled again
 # less and less often. Some brokers say so (MQTT 5, reason 0x8E), some just hang up.
 SHORT_S, WAR_S = 60.0, 30.0
-# A broker with MQTT 3.1.1 cannot say what it takes: it hangs up at once on what is larger. After so many
-# times on end the largest message is left out; never one as small as an alarm.
+# A broker may not say what it takes: it hangs up at once on what is larger, or answers with a code that the
+# library takes for a broken protocol. After so many times on end the largest message is left out; never one
+# as small as an alarm.
 HANG_UPS, HANG_UP_S, SMALL_BYTES = 3, 5.0, 2048
 _TAKEN_OVER = "Session taken over"
 _UNSUPPORTED = "Unsupported protocol version"
@@ -72,7 +73,7 @@ class Connection:
         self._silent = 0  # connections on end that the broker did not answer
         self._in_flight = IN_FLIGHT
         self._most_bytes: int | None = None  # that the broker takes
-        self._assumed_bytes: int | None = None  # the same with MQTT 3.1.1, from its hanging up
+        self._assumed_bytes: int | None = None  # the same, from connections that end at once
         self._hang_ups = 0
         self._largest = 0  # of what was sent on this connection
         self._complaints: set[str] = set()
@@ -206,7 +207,7 @@ class Connection:
             self._stopping.wait(wait_s * random.uniform(0.8, 1.2))
 
     def _learn_limit(self, was_up: bool, lasted_s: float) -> None:
-        if self._protocol == paho.MQTTv5 or not was_up:
+        if self._taken_over or not was_up:
             return
         if lasted_s > SHORT_S:
             self._hang_ups, self._assumed_bytes = 0, None  # a broker put right is asked again
@@ -217,7 +218,7 @@ class Connection:
             if self._hang_ups >= HANG_UPS:
                 self._hang_ups, self._assumed_bytes = 0, self._largest - 1
                 self._complain(
-                    f"the broker hangs up at once each time; a message of {self._largest - _OVERHEAD_BYTES} "
+                    f"the connection ends at once each time; a message of {self._largest - _OVERHEAD_BYTES} "
                     "bytes is left out from now on; raise its packet limit, or set mqtt.discovery = false"
                 )
 
@@ -325,9 +326,9 @@ class Connection:
             return
         self._known_protocol = True
         self._old = self._protocol != paho.MQTTv5
-        self._most_bytes = getattr(properties, "MaximumPacketSize", None) if properties else None
-        if self._protocol != paho.MQTTv5:
-            self._most_bytes = self._assumed_bytes
+        told_bytes = getattr(properties, "MaximumPacketSize", None) if properties else None
+        limits = (told_bytes, self._assumed_bytes)
+        self._most_bytes = min((limit for limit in limits if limit is not None), default=None)
         self._largest = 0
         take = getattr(properties, "ReceiveMaximum", IN_FLIGHT) if properties else IN_FLIGHT
         if 0 < take < self._in_flight:  # the library takes this number before connecting only: dial again
