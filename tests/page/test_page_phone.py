@@ -9,14 +9,14 @@ import socket
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any, Literal
 
 import pytest
 import uvicorn
 from argon2 import PasswordHasher
 from brokers import wait_for
-from live_page import PASSWORD, chromium, log_in, phone
+from live_page import PASSWORD, chromium, log_in, phone, until
 from page_messages import NOW, TOPICS, FakeWire, alarm, later, state, tell
 from playwright.sync_api import Browser, Locator, Page, Route, expect
 
@@ -438,6 +438,27 @@ def test_what_a_slow_network_held_back_is_not_live(browser: Browser, program: Pr
         expect(page.locator("#trust-text")).to_have_text(
             "Old. The network is slow: words come late. Go and look."
         )
+        context.close()
+
+
+def test_a_long_cook_is_shown_over_a_slow_network(browser: Browser, program: Program) -> None:
+    """Eight probes and most of 720 points are 87 kB: at 8 kB/s the plot takes longer than a silence may."""
+    foods = [{"name": f"probe_number_{n}", "temp_c": 41.125} for n in range(8)]
+    now, board = datetime.now(UTC), program.wire.board
+    for ago_s in range(28_000, 0, -5):
+        board._note(state(utc=now - timedelta(seconds=ago_s), pit_c=92.375, foods=foods))
+    with slow_down(program.url) as (url, pace):
+        context = phone(browser)
+        page = context.new_page()
+        log_in(page, url)
+        expect(page.locator("#phase-word")).to_have_text("Tending.")
+        tell(board, state(utc=datetime.now(UTC), foods=foods), mono_s=time.monotonic())
+        expect(page.locator("body")).to_have_attribute("data-trust", "live")
+        pace["bytes_per_s"] = 8000.0
+        page.evaluate("plot.columns = { at_s: [] }; dispatchEvent(new Event('online'))")  # another network
+        until(page, "plot.columns.at_s.length > 690", 30.0)
+        assert page.locator("body").get_attribute("data-trust") != "unreached"
+        pace["bytes_per_s"] = 1e6  # what still waits can go
         context.close()
 
 

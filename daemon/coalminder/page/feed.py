@@ -17,6 +17,7 @@ from coalminder.page.view import Shown, view
 LEAST_S = 0.5  # between two views
 MOST_S = 2.0  # without news: the phone sees that the page lives, and how old the state is
 MAX_STREAMS = 24
+PART = 40  # rows of the plot in one event: some 5 kB with eight probes, a second or two of a bad network
 
 Event = dict[str, str]
 
@@ -51,18 +52,14 @@ class Feed:
             except TimeoutError:
                 pass
 
-    def history(self) -> str:
-        """All of the plot as JSON, with the generation that it is of."""
-
-        def read(board: Board) -> dict[str, Any]:
-            history = board.history
-            return {
-                "generation": history.generation,
-                "width_s": history.width_s,
-                "columns": history.columns(),
-            }
-
-        return json.dumps(self._wire.look(read), separators=(",", ":"))
+    async def _plot(self, since_s: float = -math.inf) -> AsyncIterator[Event]:
+        """The plot from bucket `since_s` on, or all of it, in parts: each shows a phone that more comes."""
+        columns = self._wire.look(lambda board: board.history.columns(since_s))
+        for first in range(0, max(1, len(columns["at_s"])), PART):
+            part = {name: values[first : first + PART] for name, values in columns.items()}
+            event = "rows" if first or since_s > -math.inf else "history"
+            yield {"event": event, "data": json.dumps(part, separators=(",", ":"))}
+            await asyncio.sleep(0)  # a phone that has gone is noticed
 
     async def events(self, holds: Callable[[], bool]) -> AsyncIterator[Event]:
         """What `stream` says, and the program's clock before it: the plot may be long on its way."""
@@ -72,7 +69,8 @@ class Feed:
                 yield event
 
     async def stream(self, holds: Callable[[], bool]) -> AsyncGenerator[Event, None]:
-        """Events for one phone: `history` at first and when it changed as a whole, `now` at each view.
+        """Events for one phone: `now` at each view; at first, and when it changed as a whole, `history` and
+        `rows` after it, for the plot may take long; what the phone missed of it as `rows` before.
 
         Ends when `holds()` is no longer true (logged out), or when too many others came later.
         """
@@ -80,23 +78,28 @@ class Feed:
         self._streams[number] = True
         while len(self._streams) > MAX_STREAMS:
             del self._streams[next(iter(self._streams))]
-        seen, generation = -1, -1  # rows of a view follow those of the view before it, and no other
+        seen, generation, since_s = -1, -1, -math.inf
         try:
             while True:
                 async with self._fresh:
                     while self._serial == seen:
                         await self._fresh.wait()
                     missed, seen = self._serial != seen + 1, self._serial
-                    body, wanted = self._now, self._generation
+                    body, wanted, told_s = self._now, self._generation, self._told_s
                 if number not in self._streams:
                     return
                 if not holds():
                     yield {"event": "bye", "data": "login"}
                     return
-                if wanted != generation or missed:
-                    generation = wanted
-                    yield {"event": "history", "data": self.history()}
+                whole = wanted != generation
+                if missed and not whole:
+                    async for event in self._plot(since_s):
+                        yield event
                 yield {"event": "now", "data": body}
+                if whole:
+                    async for event in self._plot():
+                        yield event
+                generation, since_s = wanted, told_s
         finally:
             self._streams.pop(number, None)
 
@@ -105,15 +108,14 @@ class Feed:
         link = self._wire.link()
         utc_s, mono_s = time.time(), time.monotonic()
 
-        def read(board: Board) -> tuple[dict[str, Any], int]:
+        def read(board: Board) -> tuple[dict[str, Any], int, float]:
             document = view(board, link, self._shown, utc_s, mono_s)
             document["rows"] = board.history.columns(self._told_s)
-            self._told_s = board.history.last_start_s()
-            return document, board.history.generation
+            return document, board.history.generation, board.history.last_start_s()
 
-        document, generation = self._wire.look(read)
+        document, generation, last_s = self._wire.look(read)
         async with self._fresh:
             self._now = json.dumps(document, separators=(",", ":"))
-            self._generation = generation
+            self._generation, self._told_s = generation, last_s
             self._serial += 1
             self._fresh.notify_all()

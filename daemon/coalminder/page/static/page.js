@@ -5,7 +5,7 @@
 const SILENT_S = 6; // the program speaks every 2 s; after so long without a word it is not reached
 const BEHIND_S = 60; // what waits in a slow network is given up after so long, for what is so now
 const plot = new CookPlot($("plot"), $("key"), $("plot-summary"), $("figures"));
-let doc = null, heard = null, source = null, opened = clockNow(), told = null, called = null, editing = false;
+let doc = null, heard = null, alive = null, source = null, opened = clockNow(), told = null, called = null, editing = false;
 
 // Steady time that also counts while the phone sleeps.
 function clockNow() { return { steady: performance.now(), wall: Date.now() }; }
@@ -19,11 +19,17 @@ function open() {
   pause();
   opened = clockNow();
   source = new EventSource("/events");
-  source.addEventListener("clock", (event) => hearClock(Number(event.data), true));
-  source.addEventListener("history", (event) => plot.history(JSON.parse(event.data).columns));
-  source.addEventListener("now", (event) => { doc = JSON.parse(event.data); heard = clockNow(); hearClock(doc.clock_s); render(); });
+  on("clock", (clock_s) => hearClock(clock_s, true));
+  on("history", (columns) => plot.history(columns));
+  on("rows", (rows) => plot.more(rows));
+  on("now", (now) => { doc = now; heard = alive; hearClock(doc.clock_s); render(); });
   source.addEventListener("bye", () => { pause(); leave(); });
   source.addEventListener("error", () => { if (source?.readyState === EventSource.CLOSED) whyClosed(); });
+}
+
+// Whatever comes shows that the program is reached; the plot of a long cook takes a slow network many seconds.
+function on(name, deed) {
+  source.addEventListener(name, (event) => { alive = clockNow(); deed(JSON.parse(event.data)); });
 }
 
 async function whyClosed() {
@@ -34,7 +40,7 @@ async function whyClosed() {
 }
 
 function watch() {
-  const quiet = heard ? Math.min(since(heard), since(opened)) : since(opened);
+  const quiet = alive ? Math.min(since(alive), since(opened)) : since(opened);
   const stuck = quiet > SILENT_S || Math.min(late(), since(opened)) > BEHIND_S;
   if (stuck && !document.hidden && !underWay && !out) open();
   renderTrust();
@@ -60,10 +66,10 @@ function ago(seconds) {
 function renderTrust() {
   let kind = "nothing", text = "Waiting for the page's program.", age = null;
   if (doc) {
-    const silent = since(heard), behind = Math.max(silent, late());
+    const behind = Math.max(since(heard), late());
     ({ kind, text } = doc.trust);
     if (doc.trust.age_s !== null) age = doc.trust.age_s + behind;
-    if (silent > SILENT_S) { kind = "unreached"; text = "The page's program is not reached: network away? Trying again."; }
+    if (since(alive) > SILENT_S) { kind = "unreached"; text = "The page's program is not reached: network away? Trying again."; }
     else if (kind === "live" && age > doc.trust.old_after_s) {
       kind = "old";
       text = behind > doc.trust.age_s ? "The network is slow: words come late. Go and look." : "The daemon has gone silent. Go and look.";
