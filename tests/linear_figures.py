@@ -23,7 +23,7 @@ from coalminder.bench.scenarios import Cook, cook
 from coalminder.core import Config, air, pit, response
 from coalminder.core.loop import scaled
 from coalminder.grill import equations
-from coalminder.replay.margins import core_controller
+from coalminder.replay.robustness import core_controller
 from coalminder.vents.curve import DEFAULT_CURVE
 
 REST_S, STEP_S, STEP_V, LAG_S = 7200, 4000, 0.1, 1100.0

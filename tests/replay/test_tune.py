@@ -23,7 +23,7 @@ from scipy.stats import spearmanr
 
 from coalminder.core import Config, initial, step
 from coalminder.core.air import level
-from coalminder.core.config import LoopConfig
+from coalminder.core.config import LoopConfig, PitConfig
 from coalminder.core.loop import scaled
 from coalminder.events import Acknowledge, Light
 from coalminder.grill import Kettle, Weather, draw
@@ -34,8 +34,8 @@ from coalminder.replay import tune as tune_module
 from coalminder.replay.fopdt import Fopdt, response
 from coalminder.replay.identify import fit
 from coalminder.replay.learned import OTHERWISE, USUAL_KETTLE, ensemble, learn, pool
-from coalminder.replay.margins import core_controller, fopdt_margins
 from coalminder.replay.report import tuning_rows
+from coalminder.replay.robustness import core_controller, fopdt_ms
 from coalminder.replay.series import Series, from_steps, log_draught, usable
 from coalminder.replay.tune import (
     LEAST_GAIN_FRAC,
@@ -94,10 +94,10 @@ def test_tuned_gains_cut_the_error_and_keep_every_limit(tuned: Tuning) -> None:
     assert (shipped.kp, shipped.ki, shipped.kd) == (LoopConfig().kp, LoopConfig().ki, LoopConfig().kd)
 
 
-def test_ms_of_the_tuned_gains_is_that_of_the_margin_computation(tuned: Tuning) -> None:
+def test_ms_of_the_tuned_gains_is_that_of_the_worst_model(tuned: Tuning) -> None:
     slowed = scaled(tuned.after.loop, tuned.kettle.gain)  # as the core does on this kettle
-    control = core_controller(slowed, noise_c=tuned.kettle.noise_c)
-    worst = max(fopdt_margins(model, control).ms for model in tuned.kettle.models)
+    control = core_controller(slowed, PitConfig(), tuned.kettle.noise_c)
+    worst = max(fopdt_ms(model, control) for model in tuned.kettle.models)
     assert tuned.after.ms == pytest.approx(worst, rel=0.02)
 
 
@@ -310,8 +310,8 @@ def test_prior_holds_the_kettles_that_the_bench_draws() -> None:
 
 
 def test_a_model_of_a_kettle_with_more_effect_has_less_margin() -> None:
-    control = core_controller(LoopConfig(kp=0.2, ki=5e-4, kd=5.0))
-    ms = [fopdt_margins(Fopdt(k, 1100.0, 20.0), control).ms for k in (20.0, 50.0, 120.0)]
+    control = core_controller(LoopConfig(kp=0.2, ki=5e-4, kd=5.0), PitConfig(), 0.15)
+    ms = [fopdt_ms(Fopdt(k, 1100.0, 20.0), control) for k in (20.0, 50.0, 120.0)]
     assert ms == sorted(ms)
 
 

@@ -22,7 +22,7 @@ from coalminder.replay.identify import (
     fit,
     still_message,
 )
-from coalminder.replay.margins import core_controller, fopdt_margins
+from coalminder.replay.robustness import core_controller, fopdt_ms
 from coalminder.replay.series import resumptions, usable
 from coalminder.replay.whatif import Cook, scored_rows
 from coalminder.values import Phase
@@ -245,7 +245,7 @@ def _seen_calm(
     drawn = []
     for model in models:
         for _ in range(40):
-            if all(fopdt_margins(model, law).ms <= CALM_MS for law in laws):
+            if all(fopdt_ms(model, law) <= CALM_MS for law in laws):
                 break
             model = replace(model, k=0.95 * model.k, theta_s=0.97 * model.theta_s)
         drawn.append(model)

@@ -27,7 +27,7 @@ from coalminder.core.config import LoopConfig
 from coalminder.core.loop import scaled, unscaled
 from coalminder.replay.fopdt import Fopdt, response
 from coalminder.replay.learned import Learned, learn
-from coalminder.replay.margins import core_controller
+from coalminder.replay.robustness import core_controller
 from coalminder.replay.rules import Gains, amigo_pi, simc_pi
 from coalminder.replay.whatif import Cook, Score, check_not_cut_off, run_again, score, scored_rows
 
