@@ -232,7 +232,7 @@ def _learn(
     cooks = [cook for cook in whole if shows_work(cook)]
     for cook in whole:
         if not shows_work(cook):
-            console.print(f"{cook.name}: never came to tending; nothing is learned from it", highlight=False)
+            console.print(f"{cook.name}: never came to tending; nothing is learned from it")
     if not cooks and args.report and not (args.fit or args.tune or what_if):
         return None, None
     if not cooks:
@@ -280,7 +280,7 @@ def _physical(
         except ValueError as error:
             if args.wind is not None:
                 raise UserError(f"--wind: {error}") from None
-            console.print(f"{item.name}: {error}", highlight=False)
+            console.print(f"{item.name}: {error}")
             continue
         tell_physical(console, item.name, box)
         figures.setdefault("physical", {})[item.name] = {
@@ -370,7 +370,7 @@ def _write(
             if path is not None:
                 target = _for(path, item, loaded)
                 write_table(item.series, target)
-                console.print(f"wrote {target}", highlight=False)
+                console.print(f"wrote {target}")
         if args.report is not None:
             target = _for(args.report, item, loaded)
             made = _report(item, kettle, tuning, tuple(outcomes.get(item.name, ())))
@@ -382,11 +382,11 @@ def _write(
                 raise UserError(
                     f"'{picture}': cannot be written: {error.strerror}; choose another place"
                 ) from None
-            console.print(f"wrote {target} and {picture}", highlight=False)
+            console.print(f"wrote {target} and {picture}")
     if tuning is not None:
         target = args.toml or Path("tuned.toml")
         _save(target, toml_fragment(tuning, ", ".join(item.path.name for item in loaded)))
-        console.print(f"wrote {target}; copy its lines into your configuration", highlight=False)
+        console.print(f"wrote {target}; copy its lines into your configuration")
 
 
 def _for(path: Path, item: Loaded, loaded: Sequence[Loaded]) -> Path:

@@ -30,14 +30,13 @@ def run(args: argparse.Namespace) -> int:
     ended = perform(args, test, console)
     found = test.ultimate()
     if found is None:
-        console.print("the pit did not swing often enough to measure; try a larger --size", highlight=False)
+        console.print("the pit did not swing often enough to measure; try a larger --size")
         return 1
     ku, pu_s = found
     kp, ki, _ = zn_ultimate_pi(ku, pu_s).parallel
     console.print(
         f"ultimate gain {ku:.3g} 1/K, period {pu_s:.0f} s; Ziegler-Nichols PI: kp {kp:.3g}, ki {ki:.3g} "
-        "(lively; half of it is calmer)",
-        highlight=False,
+        "(lively; half of it is calmer)"
     )
-    console.print(f"record: {ended.record} ({ended.took_s / 60:.0f} min of test)", highlight=False)
+    console.print(f"record: {ended.record} ({ended.took_s / 60:.0f} min of test)")
     return 1 if ended.why else 0

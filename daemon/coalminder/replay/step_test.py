@@ -31,17 +31,16 @@ def run(args: argparse.Namespace) -> int:
             raise TooStillError("the record cannot be run again")
         kettle = learn([item.cook])
     except TooStillError as error:
-        console.print(f"nothing learned: {error}", highlight=False)
+        console.print(f"nothing learned: {error}")
         return 1
     tell_kettle(console, kettle)
     rules = () if kettle.still else (("SIMC PI", simc_pi), ("AMIGO PI", amigo_pi))
     for name, rule in rules:  # of the usual kettle they say nothing of this one
         kp, ki, _ = rule(kettle.models[0]).parallel
-        console.print(f"  {name}: kp {kp:.3g}, ki {ki:.3g}", highlight=False)
+        console.print(f"  {name}: kp {kp:.3g}, ki {ki:.3g}")
     console.print(
         f"record: {ended.record} ({ended.took_s / 60:.0f} min of test); now 'coalminder replay "
         f"{ended.record} --tune', "
-        "best together with the record of a cook",
-        highlight=False,
+        "best together with the record of a cook"
     )
     return 1 if ended.why else 0

@@ -28,11 +28,10 @@ def tell_record(console: Console, item: Loaded) -> None:
     console.print(
         f"{item.name}: {f.hours:.2f} h, in the band {number(share, '.1f', ' %')}, mean error "
         f"{number(f.mean_abs_c, '.2f', ' °C')}, highest {number(f.peak_c, '.1f', ' °C')}, "
-        f"{len(f.lid_lifts)} lid lifts, lower vent {f.travel:.1f} strokes",
-        highlight=False,
+        f"{len(f.lid_lifts)} lid lifts, lower vent {f.travel:.1f} strokes"
     )
     for remark in item.remarks:
-        console.print(f"  note: {remark}", highlight=False)
+        console.print(f"  note: {remark}")
 
 
 def tell_records(console: Console, items: Sequence[Loaded]) -> None:
@@ -65,7 +64,7 @@ def tell_records(console: Console, items: Sequence[Loaded]) -> None:
     console.print(table)
     for item in items:
         for remark in item.remarks:
-            console.print(f"{item.name}: note: {remark}", highlight=False)
+            console.print(f"{item.name}: note: {remark}")
 
 
 def tell_replay(console: Console, item: Loaded, *, changed: bool) -> None:
@@ -77,18 +76,15 @@ def tell_replay(console: Console, item: Loaded, *, changed: bool) -> None:
         return
     if a.same:
         told = f"all {a.steps} decisions are the recorded ones, bit for bit"
-        console.print(f"{item.name}: {told}" + (f" ({a.gaps} gaps)" if a.gaps else ""), highlight=False)
+        console.print(f"{item.name}: {told}" + (f" ({a.gaps} gaps)" if a.gaps else ""))
         return
     console.print(
         f"{item.name}: {a.parted_steps} of {a.steps} decisions differ"
         + (f", {a.skipped} steps could not be run" if a.skipped else "")
-        + f" ({item.why_parted or DEFECT})",
-        highlight=False,
+        + f" ({item.why_parted or DEFECT})"
     )
     for d in a.differences[: 3 if changed else 8]:
-        console.print(
-            f"  step {d.n} ({d.now_s:.0f} s): {d.field} was {d.recorded}, is {d.now}", highlight=False
-        )
+        console.print(f"  step {d.n} ({d.now_s:.0f} s): {d.field} was {d.recorded}, is {d.now}")
 
 
 def tell_kettle(console: Console, kettle: Learned) -> None:
@@ -99,8 +95,7 @@ def tell_kettle(console: Console, kettle: Learned) -> None:
         f"[{f.tau_s.low:.0f} to {f.tau_s.high:.0f}], dead time {f.model.theta_s:.0f} s "
         f"[{f.theta_s.low:.0f} to {f.theta_s.high:.0f}] (90 % intervals); residual white p "
         f"{number(f.white_p, '.3f')}, "
-        f"independent of the vents p {number(f.cross_p, '.3f')}",
-        highlight=False,
+        f"independent of the vents p {number(f.cross_p, '.3f')}"
     )
     tell_doubt(console, kettle)
 
@@ -108,9 +103,9 @@ def tell_kettle(console: Console, kettle: Learned) -> None:
 def tell_doubt(console: Console, kettle: Learned) -> None:
     """What there is to doubt about the fitted kettle, and so about all that is reckoned with it."""
     if kettle.still:
-        console.print(f"  the usual kettle's figures are taken: {kettle.still}", highlight=False)
+        console.print(f"  the usual kettle's figures are taken: {kettle.still}")
     if kettle.doubt:
-        console.print(f"  {kettle.doubt}", highlight=False)
+        console.print(f"  {kettle.doubt}")
 
 
 def tell_tuning(console: Console, tuning: Tuning) -> None:
@@ -122,8 +117,8 @@ def tell_tuning(console: Console, tuning: Tuning) -> None:
         table.add_row(*row)
     console.print(table)
     if not tuning.kettle.own:
-        console.print(MS_UNHEARD, highlight=False)
-    console.print(f"{tuning.why} ({tuning.tried} gains tried)", highlight=False)
+        console.print(MS_UNHEARD)
+    console.print(f"{tuning.why} ({tuning.tried} gains tried)")
 
 
 def tell_physical(console: Console, name: str, box: GreyBox) -> None:
@@ -133,9 +128,9 @@ def tell_physical(console: Console, name: str, box: GreyBox) -> None:
         span = box.intervals[unknown.name]
         table.add_row(unknown.meaning, f"{box.times[unknown.name]:.2f}", f"{span.low:.2f} to {span.high:.2f}")
     console.print(table)
-    console.print(f"  its pit is off by {box.rms_c:.1f} °C (root mean square)", highlight=False)
+    console.print(f"  its pit is off by {box.rms_c:.1f} °C (root mean square)")
     if box.rms_c > FAR_OFF_C:
-        console.print(f"  {FAR_OFF}", highlight=False)
+        console.print(f"  {FAR_OFF}")
 
 
 def tell_what_if(console: Console, name: str, what: str, was: Score, now: Score) -> None:
@@ -143,6 +138,5 @@ def tell_what_if(console: Console, name: str, what: str, was: Score, now: Score)
     console.print(
         f"{name}, what if {what}: mean error {was.mean_abs_c:.2f} -> {now.mean_abs_c:.2f} °C, highest "
         f"{was.peak_c:.0f} -> {now.peak_c:.0f} °C, lower vent {was.travel_per_h:.1f} -> "
-        f"{now.travel_per_h:.1f} strokes/h",
-        highlight=False,
+        f"{now.travel_per_h:.1f} strokes/h"
     )

@@ -86,7 +86,7 @@ def _perform(
     hardware: Hardware,
     clock: Clock,
 ) -> Ended:
-    console.print(_CAUTION, highlight=False)
+    console.print(_CAUTION)
     told_s = 0.0
     aside = Aside(partial(console.print, highlight=False))
 
@@ -124,12 +124,12 @@ def _perform(
     finally:
         aside.close()
     if ended is None:
-        console.print(f"ended by a signal; {_vents(hardware)}", highlight=False)
+        console.print(f"ended by a signal; {_vents(hardware)}")
         raise KeyboardInterrupt
     if ended.why:
-        console.print(f"ended early: {ended.why}", highlight=False)
+        console.print(f"ended early: {ended.why}")
     if args.config is not None:
-        console.print(f"Now {_vents(hardware)}. Start the service again to go on tending.", highlight=False)
+        console.print(f"Now {_vents(hardware)}. Start the service again to go on tending.")
     return ended
 
 
