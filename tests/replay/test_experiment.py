@@ -20,7 +20,7 @@ from coalminder.journal import read
 from coalminder.rehearse.hardware import SimulatedHardware
 from coalminder.replay.experiment import Ended, Experiment, RelayTest, StepTest, conduct
 from coalminder.replay.fopdt import Fopdt, response
-from coalminder.replay.learned import learn
+from coalminder.replay.learned import fit_cook, learn
 from coalminder.replay.whatif import from_record
 from coalminder.seams import Grill
 from coalminder.service.clock import PacedClock
@@ -63,7 +63,7 @@ def test_step_test_teaches_more_than_the_cook_around_it(tmp_path: Path) -> None:
     kettle = learn([cook])
     assert not kettle.doubt
     assert "under control" in learn([replace(cook, experiment_from_s=None)]).doubt
-    alone = learn([cook], prior=None).fit  # without help from what kettles are usually like
+    alone = fit_cook(cook, prior=None)  # without help from what kettles are usually like
     assert alone.slope.high / alone.slope.low < 3.0
     # The same grill without noise and gusts, its vent moved up and down from where it held the pit.
     quiet = ForeignGrill(seed=3, noise_c=0.0, gust=0.0)

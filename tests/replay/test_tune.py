@@ -33,7 +33,7 @@ from coalminder.rehearse.fast import run_fast
 from coalminder.replay import tune as tune_module
 from coalminder.replay.fopdt import Fopdt, response
 from coalminder.replay.identify import fit
-from coalminder.replay.learned import OTHERWISE, USUAL_KETTLE, ensemble, learn, pool
+from coalminder.replay.learned import OTHERWISE, USUAL_KETTLE, ensemble, fit_cook, learn, pool
 from coalminder.replay.report import tuning_rows
 from coalminder.replay.robustness import core_controller, fopdt_ms
 from coalminder.replay.series import Series, from_steps, log_draught, usable
@@ -232,7 +232,7 @@ def test_why_a_record_taught_nothing_is_the_true_reason(
     lower = np.exp(v) * 1.02 - 0.02
     answer = response(Fopdt(66.0, 300.0, 5.0), v, 1.0) - response(Fopdt(20.0, 40.0, 5.0), v, 1.0)
     pit_c = 93.0 + answer + rng.normal(0.0, noise_c, len(series))  # first the wrong way: not one lag's answer
-    found = learn([replace(cook, series=replace(series, lower=lower, pit_c=pit_c))], USUAL_KETTLE)
+    found = learn([replace(cook, series=replace(series, lower=lower, pit_c=pit_c))])
     assert told in found.still, found.fit
 
 
@@ -275,7 +275,7 @@ def test_what_the_vents_did_in_a_gap_does_not_matter(way: str) -> None:
         if way == "table_with_a_gap"
         else Cook("a", series, (), (), state, own=False)
     )
-    fitted = learn([cook], prior=None).fit
+    fitted = fit_cook(cook, prior=None)
     assert fitted.model.k == pytest.approx(truth.k, rel=0.02)
     assert fitted.model.tau_s == pytest.approx(truth.tau_s, rel=0.02)
     assert fitted.model.theta_s == pytest.approx(truth.theta_s, abs=1.0)
@@ -359,8 +359,8 @@ def test_another_loggers_record_is_not_listened_to(cook: Cook) -> None:
     time_s = cook.series.time_s
     slow_c = np.where(time_s < 2400.0, 93.0 - 78.0 * np.exp(-time_s / 300.0), cook.series.pit_c)
     table = from_series(replace(cook.series, pit_c=slow_c), "table", Config())
-    assert learn([table], USUAL_KETTLE).gain == 1.0
-    assert learn([replace(table, own=True)], USUAL_KETTLE).gain < 0.5
+    assert learn([table]).gain == 1.0
+    assert learn([replace(table, own=True)]).gain < 0.5
 
 
 def test_another_loggers_calm_says_nothing_of_our_loop(cook: Cook) -> None:
@@ -374,7 +374,7 @@ def test_another_loggers_calm_says_nothing_of_our_loop(cook: Cook) -> None:
         lid_off=np.zeros(n, dtype=bool),
     )
     lively = replace(Config(), loop=LoopConfig(kp=3.0, ki=0.01, kd=60.0))
-    found = learn([from_series(calm, "table", lively)], USUAL_KETTLE)
+    found = learn([from_series(calm, "table", lively)])
     drawn = ensemble(found.fit)
     assert found.models[: len(drawn)] == drawn
 

@@ -84,10 +84,24 @@ class Prior:
     theta_s: float
     theta_sd: float
 
+    @property
+    def logs(self) -> Floats:
+        """(ln slope, ln tau, ln theta)."""
+        return np.log([self.slope, self.tau_s, self.theta_s])
+
+    @property
+    def sds(self) -> tuple[float, float, float]:
+        """Their standard deviations."""
+        return self.slope_sd, self.tau_sd, self.theta_sd
+
+    @property
+    def information(self) -> Floats:
+        """The inverse of their covariance."""
+        return np.diag([sd**-2 for sd in self.sds])
+
     def penalty(self, logs: Floats) -> Floats:
         """Standardised deviations of (ln slope, ln tau, ln theta)."""
-        centre = np.log([self.slope, self.tau_s, self.theta_s])
-        return np.asarray((logs - centre) / np.array([self.slope_sd, self.tau_sd, self.theta_sd]))
+        return np.asarray((logs - self.logs) / np.array(self.sds))
 
 
 class _Problem:
@@ -267,7 +281,7 @@ def _judge(problem: _Problem, tau_s: float, theta_s: float, moved: float, prior:
     information = _information(problem, model) / sigma2
     if prior is not None:
         information *= problem.trust
-        information += np.diag([prior.slope_sd**-2, prior.tau_sd**-2, prior.theta_sd**-2])
+        information += prior.information
     covariance = np.linalg.pinv(information + 1e-9 * np.eye(3), hermitian=True)
     sd = np.sqrt(np.maximum(np.diag(covariance), 0.0))
     evidence = _evidence(problem, white)

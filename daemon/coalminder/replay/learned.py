@@ -83,7 +83,7 @@ SLOW = (
 )
 
 
-def learn(cooks: Sequence[Cook], prior: Prior | None = USUAL_KETTLE, seed: int = 0) -> Learned:
+def learn(cooks: Sequence[Cook], seed: int = 0) -> Learned:
     """Fit one kettle to all its cooks (pooled by information) and draw models that agree with them."""
     fits: list[Fit] = []
     quick: list[Fit] = []  # of records with rows close enough to tell
@@ -93,42 +93,27 @@ def learn(cooks: Sequence[Cook], prior: Prior | None = USUAL_KETTLE, seed: int =
     config = cooks[0].state.config
     noise = float(np.median([cook.noise_c for cook in cooks]))
     smooth_s = pit.smooth_s(config.pit, noise)
-    prior = _heard_prior(prior, [end.response for end in ends], smooth_s)
+    prior = _heard_prior([end.response for end in ends], smooth_s)
     for cook in cooks:
-        rows = usable(cook.series)
-        if cook.experiment_from_s is not None:
-            rows &= cook.series.time_s >= cook.experiment_from_s - 300.0
-        if not rows.any():
-            still = still or "the loop never held the vents for long enough with the lid on"
-            continue
-        first = int(np.flatnonzero(rows)[0])
-        after = resumptions(cook.series)
-        after = after[after > first] - first
-        rows = rows[first:]
-        for row in after:  # the dead time holds what the vents did in the gap
-            rows[row : row + round(DEAD_S / cook.series.step_s)] = False
         try:
-            u, y = cook.u[first:], cook.series.pit_c[first:]
-            fits.append(fit(cook.series.step_s, u, y, rows, prior, TRUST, after, min(cook.read_s, SLOWEST_S)))
+            fits.append(fit_cook(cook, prior))
             quick += fits[-1:] if cook.read_s <= SLOWEST_S else []
         except TooStillError as error:
             still = still or str(error)
     if not fits:
         raise TooStillError(still)
-    if prior is not None:
-        # A record whose own tests say that it does not show the vents' effect must not move the model.
-        telling = [one for one in quick if one.evidence >= LEAST_EVIDENCE and not one.cross_p < LEAST_P]
-        if not telling:
-            drowned = all(one.evidence < LEAST_EVIDENCE for one in fits)
-            better = "repeat the test on a calmer day" if tested else BETTER
-            moved = max(one.moved for one in fits)
-            why = f"{OTHERWISE}; {better}" if quick else SLOW
-            still = still or (still_message(moved) if drowned else why)
-            telling = [_only_prior(max(fits, key=lambda one: one.samples), prior)]
-        fits = telling
-    best = pool(fits, prior)
+    # A record whose own tests say that it does not show the vents' effect must not move the model.
+    telling = [one for one in quick if one.evidence >= LEAST_EVIDENCE and not one.cross_p < LEAST_P]
+    if not telling:
+        drowned = all(one.evidence < LEAST_EVIDENCE for one in fits)
+        better = "repeat the test on a calmer day" if tested else BETTER
+        moved = max(one.moved for one in fits)
+        why = f"{OTHERWISE}; {better}" if quick else SLOW
+        still = still or (still_message(moved) if drowned else why)
+        telling = [_only_prior(max(fits, key=lambda one: one.samples), prior)]
+    best = pool(telling, prior)
     models = ensemble(best, seed)
-    if prior is not None and not tested:
+    if not tested:
         # Cooks under control make the vents look weaker than they are: gains must suit the usual kettle too.
         models = (*models, Fopdt(prior.slope * prior.tau_s, prior.tau_s, prior.theta_s))
     by_delay = [response.gain(end.response, config.response, smooth_s) for end in ends]
@@ -146,6 +131,23 @@ def learn(cooks: Sequence[Cook], prior: Prior | None = USUAL_KETTLE, seed: int =
     return Learned(best, _seen_calm(models, cooks, loops, noise), noise, still, next_gain, doubt, own)
 
 
+def fit_cook(cook: Cook, prior: Prior | None) -> Fit:
+    """The kettle by one cook. Raises TooStillError when that shows nothing of it."""
+    rows = usable(cook.series)
+    if cook.experiment_from_s is not None:
+        rows &= cook.series.time_s >= cook.experiment_from_s - 300.0
+    if not rows.any():
+        raise TooStillError("the loop never held the vents for long enough with the lid on")
+    first = int(np.flatnonzero(rows)[0])
+    after = resumptions(cook.series)
+    after = after[after > first] - first
+    rows = rows[first:]
+    for row in after:  # the dead time holds what the vents did in the gap
+        rows[row : row + round(DEAD_S / cook.series.step_s)] = False
+    u, y = cook.u[first:], cook.series.pit_c[first:]
+    return fit(cook.series.step_s, u, y, rows, prior, TRUST, after, min(cook.read_s, SLOWEST_S))
+
+
 def end_of(cook: Cook) -> State:
     """The core's state at the end of the cook, as far as it could hear the kettle.
 
@@ -158,18 +160,19 @@ def end_of(cook: Cook) -> State:
     return state
 
 
-def _heard_prior(prior: Prior | None, heard: Sequence[ResponseState], smooth_s: float) -> Prior | None:
-    """The prior with the dead time that the largest step of a cook showed: its delay less our smoothing."""
+def _heard_prior(heard: Sequence[ResponseState], smooth_s: float) -> Prior:
+    """The usual kettle, with the dead time that the largest step of a cook showed: its delay less our
+    smoothing.
+    """
     delays = [one.delay_s for one in heard if one.delay_s is not None]
-    if prior is None or not delays:
-        return prior
-    theta_s = HEARD_FRAC * (float(np.median(delays)) - smooth_s)
-    return prior if theta_s <= prior.theta_s else replace(prior, theta_s=theta_s, theta_sd=HEARD_SD)
+    theta_s = HEARD_FRAC * (float(np.median(delays)) - smooth_s) if delays else 0.0
+    if theta_s <= USUAL_KETTLE.theta_s:
+        return USUAL_KETTLE
+    return replace(USUAL_KETTLE, theta_s=theta_s, theta_sd=HEARD_SD)
 
 
 def _only_prior(one: Fit, prior: Prior) -> Fit:
     """The usual kettle with its spread, beside the record's tests."""
-    sd = (prior.slope_sd, prior.tau_sd, prior.theta_sd)
     k, k_sd = prior.slope * prior.tau_s, math.hypot(prior.slope_sd, prior.tau_sd)
     return replace(
         one,
@@ -178,30 +181,21 @@ def _only_prior(one: Fit, prior: Prior) -> Fit:
         tau_s=around(prior.tau_s, prior.tau_sd),
         theta_s=around(prior.theta_s, prior.theta_sd),
         slope=around(prior.slope, prior.slope_sd),
-        covariance=tuple(tuple(s * s if i == j else 0.0 for j in range(3)) for i, s in enumerate(sd)),
+        covariance=tuple(tuple(s * s if i == j else 0.0 for j in range(3)) for i, s in enumerate(prior.sds)),
     )
 
 
-def pool(fits: list[Fit], prior: Prior | None) -> Fit:
+def pool(fits: list[Fit], prior: Prior) -> Fit:
     """One fit out of several of one kettle: means weighted by information, the prior counted once."""
     if len(fits) == 1:
         return fits[0]
-    before = (
-        np.zeros((3, 3))
-        if prior is None
-        else np.diag([prior.slope_sd**-2, prior.tau_sd**-2, prior.theta_sd**-2])
-    )
-    total = before.copy()
-    push = np.zeros(3)
-    if prior is not None:
-        push += before @ np.log([prior.slope, prior.tau_s, prior.theta_s])
+    before = prior.information
+    total, push = before.copy(), before @ prior.logs
     for one in fits:
         said = np.linalg.inv(np.array(one.covariance))
-        logs = _logs(one.model)
-        push += said @ logs
         total += said - before
-        if prior is not None:
-            push -= before @ np.log([prior.slope, prior.tau_s, prior.theta_s])
+        push += said @ _logs(one.model)
+        push -= before @ prior.logs
     covariance = np.linalg.inv(total)
     slope, tau_s, theta_s = np.exp(covariance @ push)
     longest = max(fits, key=lambda one: one.samples)
