@@ -50,7 +50,6 @@ def replay(
     record: Record,
     version: str,
     change: Callable[[Config], Config] | None = None,
-    progress: Callable[[int], None] | None = None,
 ) -> Again:
     """Run every recorded step through the core.
 
@@ -83,8 +82,6 @@ def replay(
             parted += 1
             if len(first) < _SHOWN:
                 first += list(differences(item, decision))[: _SHOWN - len(first)]
-        if progress is not None and steps % 500 == 0:
-            progress(steps)
     reasons = _reasons(record.headers, version, change)
     if record.damage:
         reasons = (*reasons, "the record is damaged")

@@ -68,11 +68,9 @@ def html(r: Report) -> str:
     parts += [_beliefs(r), _food(r), _learned(r), _tuned(r), _checked(r)]
     made = datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC")
     parts.append(
-        f'<p class="note">Made {made}. Temperatures in °C. A report is a look back, not a safety '
-        "check: figures for "
-        "food defer to your local authority, and a core temperature counts only if the probe sat in "
-        "the thickest "
-        "part.</p></body></html>"
+        f'<p class="note">Made {made}. Temperatures in °C. A report is a look back, not a safety check: '
+        "figures for food defer to your local authority, and a core temperature counts only if the probe sat "
+        "in the thickest part.</p></body></html>"
     )
     return "\n".join(part for part in parts if part)
 
@@ -163,8 +161,7 @@ def _curves(r: Report) -> str:
     )
     out += (
         f'<p class="note">Green: the band. Dashed rule: the ceiling, {r.config.limits.ceiling_c:g} °C. '
-        "Violet bars: lid off. "
-        "Red bars: alarms.</p>"
+        "Violet bars: lid off. Red bars: alarms.</p>"
     )
     out += "<h2>Vents</h2>" + chart(
         hours,

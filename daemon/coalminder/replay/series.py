@@ -7,13 +7,12 @@ draught with its leaks (core/air.py), the unit the loop works in.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from coalminder.core.config import SplitConfig
 from coalminder.errors import UserError
 from coalminder.journal import Step
 from coalminder.replay.fopdt import Floats
@@ -70,10 +69,6 @@ class Series:
         sized = np.abs(off) / np.sqrt(1.0 + part**2 + (1.0 - part) ** 2)
         return float(np.median(sized)) / 0.6745
 
-    def v(self, split: SplitConfig | None = None) -> Floats:
-        """ln(draught), leaks included."""
-        return log_draught(self.lower, (SplitConfig() if split is None else split).leak_opening)
-
     def part(self, keep: NDArray[np.bool_] | NDArray[np.intp] | slice) -> Series:
         """Some of the rows."""
         return Series(**{name: getattr(self, name)[keep] for name in self.__dataclass_fields__})
@@ -84,45 +79,28 @@ def log_draught(lower: Floats, leak_opening: float) -> Floats:
     return np.asarray(np.log((lower + leak_opening) / (1.0 + leak_opening)))
 
 
-def from_steps(steps: Iterable[Step]) -> Series:
-    """The columns of recorded steps."""
-    rows = []
-    for step in steps:
-        seen, done = step.inputs, step.decision
-        rows.append(
-            (
-                step.now_s,
-                _value(seen.pit),
-                done.lower,
-                done.upper,
-                done.set_point_c,
-                done.lid_off,
-                _value(seen.ambient),
-                _coldest(seen.foods),
-                _value(seen.dome),
-                done.phase.value,
-            )
-        )
-    if not rows:
-        raise ValueError("no steps")
-    columns = list(zip(*rows, strict=True))
-    number = [np.array(column, dtype=float) for column in columns[:9]]
-    time_s, pit_c, lower, upper, set_point_c, lid, ambient_c, food_c, dome_c = number
+def from_steps(steps: Sequence[Step]) -> Series:
+    """The columns of recorded steps, of which there is one at least."""
+
+    def column(of: Callable[[Step], float]) -> Floats:
+        return np.array([of(step) for step in steps], dtype=float)
+
+    time_s = column(lambda step: step.now_s)
     # Control time starts again after a restart of the machine: put the runs behind each other.
     back = np.flatnonzero(np.diff(time_s) < 0.0)
     for i in back:
         time_s[i + 1 :] += time_s[i] + 1.0 - time_s[i + 1]
     return Series(
-        time_s - time_s[0],
-        pit_c,
-        lower,
-        upper,
-        set_point_c,
-        np.array(columns[9]),
-        lid > 0.5,
-        ambient_c,
-        food_c,
-        dome_c,
+        time_s=time_s - time_s[0],
+        pit_c=column(lambda step: _value(step.inputs.pit)),
+        lower=column(lambda step: step.decision.lower),
+        upper=column(lambda step: step.decision.upper),
+        set_point_c=column(lambda step: step.decision.set_point_c),
+        phase=np.array([step.decision.phase.value for step in steps]),
+        lid_off=np.array([step.decision.lid_off for step in steps]),
+        ambient_c=column(lambda step: _value(step.inputs.ambient)),
+        food_c=column(lambda step: _coldest(step.inputs.foods)),
+        dome_c=column(lambda step: _value(step.inputs.dome)),
     )
 
 

@@ -7,7 +7,7 @@ light and dark.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from html import escape
 
@@ -129,7 +129,9 @@ def chart(
     return f"<figure>{''.join(out)}<figcaption>{keys}</figcaption></figure>"
 
 
-def _path(hours: Floats, line: Line, x: object, y: object, block: int) -> str:
+def _path(
+    hours: Floats, line: Line, x: Callable[[float], float], y: Callable[[float], float], block: int
+) -> str:
     """The extremes of each pixel column, of `block` points, so that no peak is lost."""
     n = len(hours)
     points: list[tuple[float, float] | None] = []
@@ -149,7 +151,7 @@ def _path(hours: Floats, line: Line, x: object, y: object, block: int) -> str:
         if point is None:
             pen_up = True
             continue
-        px, py = f"{x(point[0]):.1f}", f"{y(point[1]):.1f}"  # type: ignore[operator]
+        px, py = f"{x(point[0]):.1f}", f"{y(point[1]):.1f}"
         if pen_up:
             text.append(f"M{px} {py}")
         elif line.steps:
@@ -159,7 +161,7 @@ def _path(hours: Floats, line: Line, x: object, y: object, block: int) -> str:
             text.append(f"L{px} {py}")
         pen_up, last_y = False, py
     if line.steps and text and n:
-        text.append(f"H{x(float(hours[-1])):.1f}")  # type: ignore[operator]
+        text.append(f"H{x(float(hours[-1])):.1f}")
     return "".join(text)
 
 

@@ -23,7 +23,7 @@ from coalminder.errors import UserError
 from coalminder.events import LidNotice, Light
 from coalminder.journal import Record, Step
 from coalminder.replay.fopdt import Floats, Fopdt, response
-from coalminder.replay.series import LONGEST_GAP_S, SETTLED_S, Series, even, from_steps
+from coalminder.replay.series import LONGEST_GAP_S, SETTLED_S, Series, even, from_steps, log_draught
 from coalminder.values import Decision, Inputs, Phase, ProbeFault, ProbeFaultKind, Reading, Sample
 
 EXPERIMENT = "experiment:"  # begins the notes that a step test or relay test leaves in its record
@@ -60,7 +60,7 @@ class Cook:
     @property
     def u(self) -> Floats:
         """The input of the model."""
-        return self.series.v(self.state.config.split)
+        return log_draught(self.series.lower, self.state.config.split.leak_opening)
 
 
 def from_record(record: Record, name: str) -> Cook:
