@@ -116,18 +116,15 @@ def _judge(
     raw: dict[str, bool | None],
 ) -> Record | None:  # fmt: skip
     """Run the row's condition and its delays."""
-    if record is None or not (record.active or record.state is not AlarmState.NORMAL):
-        if view.phase in fault.suppressed_in:
-            return None if record is None else replace(record, since_s=None)
-        if record is None:
-            held = fault.condition(view, e, limits, False)
-            if not held:
-                return None
-            record = Record(fault.code, since_s=now_s)
-        else:
-            held = fault.condition(view, e, limits, record.since_s is not None)
-    else:
-        held = fault.condition(view, e, limits, record.active or record.since_s is not None)
+    idle = record is None or (record.state is AlarmState.NORMAL and not record.active)
+    if idle and view.phase in fault.suppressed_in:
+        return None if record is None else replace(record, since_s=None)
+    on = record is not None and (record.active or record.since_s is not None)
+    held = fault.condition(view, e, limits, on)
+    if record is None:
+        if not held:
+            return None
+        record = Record(fault.code, since_s=now_s)
     raw[fault.code] = held
     if held is None:
         return record
@@ -259,17 +256,13 @@ def _delayed(records: tuple[Record, ...], by_s: float) -> tuple[Record, ...]:
 
 def _shift(state: SafetyState, by_s: float) -> SafetyState:
     """The same state on a control clock that reads `by_s` more."""
-
-    def moved(time_s: float | None) -> float | None:
-        return None if time_s is None else time_s + by_s
-
     records = tuple(
         replace(
             record,
-            since_s=moved(record.since_s),
+            since_s=ev.later(record.since_s, by_s),
             raised_s=record.raised_s + by_s,
-            cleared_s=moved(record.cleared_s),
-            shelved_until_s=moved(record.shelved_until_s),
+            cleared_s=ev.later(record.cleared_s, by_s),
+            shelved_until_s=ev.later(record.shelved_until_s, by_s),
         )
         for record in state.records
     )

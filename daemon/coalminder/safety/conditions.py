@@ -29,18 +29,19 @@ _OLD = frozenset({ProbeFaultKind.STALE, ProbeFaultKind.TIMEOUT, ProbeFaultKind.N
 _OWN_ROWS = _OLD | {ProbeFaultKind.STUCK, ProbeFaultKind.IMPLAUSIBLE_RATE}
 
 
+def _over(temp_c: float | None, limit_c: float, limits: Limits, on: bool) -> bool | None:
+    """Over a limit, and then until it is under it by the deadband. None: no temperature to tell by."""
+    return None if temp_c is None else temp_c > limit_c - (limits.temp_deadband_c if on else 0.0)
+
+
 def pit_over_hard_limit(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
     """The hotter pit probe is over the hard limit."""
-    if e.hot_c is None:
-        return None
-    return e.hot_c > (limits.hard_limit_c - limits.temp_deadband_c if on else limits.hard_limit_c)
+    return _over(e.hot_c, limits.hard_limit_c, limits, on)
 
 
 def pit_over_ceiling(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
     """The hotter pit probe is over the ceiling."""
-    if e.hot_c is None:
-        return None
-    return e.hot_c > (limits.ceiling_c - limits.temp_deadband_c if on else limits.ceiling_c)
+    return _over(e.hot_c, limits.ceiling_c, limits, on)
 
 
 def runaway(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
@@ -98,9 +99,11 @@ def falling_with_vents_open(view: View, e: Evidence, limits: Limits, on: bool) -
 
 def fire_out(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
     """A pit as cool as this has no fire under it."""
-    if e.shown_c is None:
-        return None
-    return e.shown_c < (limits.out_c + limits.temp_deadband_c if on else limits.out_c)
+    return None if e.shown_c is None else _out(e.shown_c, limits, on)
+
+
+def _out(temp_c: float, limits: Limits, on: bool) -> bool:
+    return temp_c < limits.out_c + (limits.temp_deadband_c if on else 0.0)
 
 
 def lighting_slow(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
@@ -191,8 +194,7 @@ def pit_probes_disagree(view: View, e: Evidence, limits: Limits, on: bool) -> bo
         return False
     if e.pit_c is None or e.pit_2_c is None:
         return None
-    apart_c = abs(e.pit_c - e.pit_2_c)
-    return apart_c > (limits.disagree_c - limits.temp_deadband_c if on else limits.disagree_c)
+    return _over(abs(e.pit_c - e.pit_2_c), limits.disagree_c, limits, on)
 
 
 def cold_probes_disagree(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
@@ -273,9 +275,7 @@ def snuff_without_effect(view: View, e: Evidence, limits: Limits, on: bool) -> b
 
 def heat_without_fire(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
     """The pit is hot though no fire is known of."""
-    if e.hot_c is None:
-        return None
-    return e.hot_c > (limits.heat_c - limits.temp_deadband_c if on else limits.heat_c)
+    return _over(e.hot_c, limits.heat_c, limits, on)
 
 
 def vent_driver_failed(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
@@ -364,7 +364,7 @@ def pit_probe_out(view: View, e: Evidence, limits: Limits, on: bool) -> bool | N
         return None
     if e.fallen_since_s is None or e.now_s - e.fallen_since_s < limits.lid_off_s:
         return False
-    return e.smooth_c < (limits.out_c + limits.temp_deadband_c if on else limits.out_c)
+    return _out(e.smooth_c, limits, on)
 
 
 def food_exposed(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:

@@ -312,26 +312,27 @@ def _exposure(e: Evidence, view: View, limits: Limits, dt_s: float) -> tuple[tup
     return tuple(sums.items())
 
 
+def later(time_s: float | None, by_s: float) -> float | None:
+    """The same moment on a clock that reads `by_s` more; None stays None."""
+    return None if time_s is None else time_s + by_s
+
+
 def shift(e: Evidence, by_s: float) -> Evidence:
     """The same evidence on a control clock that reads `by_s` more: no time is taken to have passed."""
-
-    def moved(time_s: float | None) -> float | None:
-        return None if time_s is None else time_s + by_s
-
     return replace(
         e,
         now_s=e.now_s + by_s,
         begun_s=e.begun_s + by_s,
-        first_since_s=moved(e.first_since_s),
+        first_since_s=later(e.first_since_s, by_s),
         last_pit_s=e.last_pit_s + by_s,
         same_since_s=e.same_since_s + by_s,
         jump_s=e.jump_s + by_s,
         minute_s=e.minute_s + by_s,
         quiet_until_s=e.quiet_until_s + by_s,
-        shut_since_s=moved(e.shut_since_s),
-        wide_since_s=moved(e.wide_since_s),
-        lid_since_s=moved(e.lid_since_s),
-        fallen_since_s=moved(e.fallen_since_s),
+        shut_since_s=later(e.shut_since_s, by_s),
+        wide_since_s=later(e.wide_since_s, by_s),
+        lid_since_s=later(e.lid_since_s, by_s),
+        fallen_since_s=later(e.fallen_since_s, by_s),
         phase_since_s=e.phase_since_s + by_s,
         attended_s=e.attended_s + by_s,
     )
