@@ -31,6 +31,7 @@ from coalminder.core.config import (
 )
 from coalminder.core.lid import LidState
 from coalminder.core.loop import LoopState
+from coalminder.core.lowpass import low_pass
 from coalminder.core.oscillation import OscillationState
 from coalminder.core.pit import PitState
 from coalminder.core.response import ResponseState
@@ -596,10 +597,10 @@ def test_a_calmed_loop_too_weak_for_a_load_that_stays_gets_its_gains_back(
 # --- reference and fire
 
 
-def test_reference_approaches_the_set_point_as_a_first_order_lag() -> None:
+def test_low_pass_approaches_its_goal_as_a_first_order_lag() -> None:
     value = 50.0
     for _ in range(240):
-        value = reference.approach(value, 93.0, 240.0, 1.0)
+        value = low_pass(value, 93.0, 240.0, 1.0)
     # after one lag 63.2 % of the way (textbook; the discrete form is 0.2 % off)
     assert (value - 50.0) / 43.0 == pytest.approx(1.0 - math.exp(-1.0), abs=0.003)
 

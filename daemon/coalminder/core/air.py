@@ -9,6 +9,7 @@ import math
 from dataclasses import dataclass
 
 from coalminder.core.config import AirConfig, LoopConfig, SplitConfig
+from coalminder.core.lowpass import low_pass
 
 OPEN_V = 0.0
 _NOTHING = 1e-9  # rounding, not an opening
@@ -79,7 +80,7 @@ def learn_hold(
     if state.lowered_s is not None and slowly and target_v < state.hold_v:
         return state.hold_v
     tau_s = config.hold_limit_tau_s if at_limit else config.hold_tau_s
-    return min(max(state.hold_v + (target_v - state.hold_v) * dt_s / (tau_s + dt_s), shut_v), OPEN_V)
+    return min(max(low_pass(state.hold_v, target_v, tau_s, dt_s), shut_v), OPEN_V)
 
 
 def moved(state: AirState, config: AirConfig, applied_v: float, floor_v: float, dt_s: float) -> AirState:
@@ -88,9 +89,9 @@ def moved(state: AirState, config: AirConfig, applied_v: float, floor_v: float, 
     A closing counts in full though the vents have opened again since: the fire answers late.
     """
     lag_s = config.closing_s
-    high_v = max(state.high_v + (applied_v - state.high_v) * dt_s / (lag_s + dt_s), applied_v)
+    high_v = max(low_pass(state.high_v, applied_v, lag_s, dt_s), applied_v)
     closing_v = max(state.closing_v * lag_s / (lag_s + dt_s), high_v - applied_v)
-    fed_v = state.fed_v + (applied_v - state.fed_v) * dt_s / (lag_s + dt_s)
+    fed_v = low_pass(state.fed_v, applied_v, lag_s, dt_s)
     lowered_s = None if state.lowered_s is None else state.lowered_s + dt_s
     return AirState(state.hold_v, applied_v, floor_v, high_v, closing_v, lowered_s, fed_v)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from coalminder.core import air, fire, loop, oscillation, phases, pit, reference, response
+from coalminder.core.lowpass import low_pass
 from coalminder.core.phases import Vents
 from coalminder.core.state import State
 from coalminder.values import Terms
@@ -69,7 +70,7 @@ def _by_loop(
     seen, config = state.pit, state.config
     recovering = _recovering(state, now_s)
     lag_s = config.lid.recovery_lag_s if recovering else config.loop.reference_lag_s
-    aim_c = reference.approach(state.reference_c, state.set_point_c, lag_s, dt_s)
+    aim_c = low_pass(state.reference_c, state.set_point_c, lag_s, dt_s)
     if recovering:
         aim_c = reference.pulled_along(aim_c, seen.smooth_c, state.set_point_c)
     share_s = pit.slope_share_s(config.pit, seen.noise_c)

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 from coalminder.core.air import AirState
 from coalminder.core.config import AirConfig, FireConfig
+from coalminder.core.lowpass import low_pass
 from coalminder.values import FireEstimate
 
 _SMOOTH_S = 120.0
@@ -71,7 +72,7 @@ def account(
     lighting: the coals come up, and what they burn meanwhile is not the rate at which they will.
     """
     heat = max(config.loss_w_per_k * held_rise_c(config, pit_c, ambient_c, slope_c_per_s), 0.0)
-    smooth = state.heat_w + (heat - state.heat_w) * dt_s / (_SMOOTH_S + dt_s)
+    smooth = low_pass(state.heat_w, heat, _SMOOTH_S, dt_s)
     burn = smooth / config.heat_j_per_kg
     weight = dt_s / (_RATE_S + dt_s) if state.known and not lighting else 1.0
     rate = state.burn_kg_per_s + (burn - state.burn_kg_per_s) * weight
@@ -89,8 +90,8 @@ def starve(
     """
     expected_c = wanted_rise_c * math.exp(config.heat_power * (air.applied_v - air.hold_v))
     short = 1.0 - max(rise_c, 0.0) / max(expected_c, 5.0)
-    change = min(max(short, 0.0), 1.0) - state.starved_frac
-    return replace(state, starved_frac=state.starved_frac + change * dt_s / (_STARVE_S + dt_s))
+    short = min(max(short, 0.0), 1.0)
+    return replace(state, starved_frac=low_pass(state.starved_frac, short, _STARVE_S, dt_s))
 
 
 def estimate(state: FireState) -> FireEstimate:

@@ -2,7 +2,7 @@
 
 Two first-order low-passes and a smoothed slope: `fast_c` follows in seconds (lid lifts), `smooth_c` is
 what the loop works on, `slope_c_per_s` its rate; `steady_slope_c_per_s` is the rate over a minute, for
-judgements. First-order low-pass: y += (x - y) * dt / (tau + dt).
+judgements.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ import math
 from dataclasses import dataclass, replace
 
 from coalminder.core.config import PitConfig
+from coalminder.core.lowpass import low_pass
 from coalminder.values import COARSE_C, Reading, Sample
 
 FRESH_S = 5.0
@@ -76,7 +77,7 @@ def observe(state: PitState, config: PitConfig, pit: Sample, pit_2: Sample | Non
     if first_c is not None and second_c is not None and not state.on_second:
         difference = min(max(second_c - first_c, -config.most_offset_c), config.most_offset_c)
         known = difference if offset_c is None else offset_c
-        offset_c = known + (difference - known) * dt_s / (config.offset_s + dt_s)
+        offset_c = low_pass(known, difference, config.offset_s, dt_s)
     good_s = state.good_s + dt_s if first_c is not None else 0.0
     on_second = second_c is not None and (
         first_c is None or (state.on_second and good_s < config.trust_again_s)
@@ -102,24 +103,18 @@ def _filter(state: PitState, config: PitConfig, temp_c: float, dt_s: float) -> P
             held_s=0.0,
         )
     gap_s = dt_s + state.age_s
-    fast = state.fast_c + (temp_c - state.fast_c) * gap_s / (config.fast_s + gap_s)
+    fast_c = state.fast_c
     state = _noise(state, config, temp_c, gap_s)
-    smooth = state.smooth_c + (temp_c - state.smooth_c) * gap_s / (smooth_s(config, state.noise_c) + gap_s)
-    slow = state.slow_c + (temp_c - state.slow_c) * gap_s / (config.slow_s + gap_s)
-    rate = (smooth - state.smooth_c) / gap_s
-    slope = state.slope_c_per_s + (rate - state.slope_c_per_s) * gap_s / (
-        slope_s(config, state.noise_c) + gap_s
-    )
-    steady = state.steady_slope_c_per_s + (slope - state.steady_slope_c_per_s) * gap_s / (
-        config.steady_s + gap_s
-    )
+    smooth_c = low_pass(state.smooth_c, temp_c, smooth_s(config, state.noise_c), gap_s)
+    rate = (smooth_c - state.smooth_c) / gap_s
+    slope = low_pass(state.slope_c_per_s, rate, slope_s(config, state.noise_c), gap_s)
     return replace(
         state,
-        fast_c=fast,
-        smooth_c=smooth,
-        slow_c=slow,
+        fast_c=low_pass(fast_c, temp_c, config.fast_s, gap_s),
+        smooth_c=smooth_c,
+        slow_c=low_pass(state.slow_c, temp_c, config.slow_s, gap_s),
         slope_c_per_s=slope,
-        steady_slope_c_per_s=steady,
+        steady_slope_c_per_s=low_pass(state.steady_slope_c_per_s, slope, config.steady_s, gap_s),
         age_s=0.0,
         raw_c=temp_c,
     )
@@ -139,7 +134,7 @@ def _noise(state: PitState, config: PitConfig, temp_c: float, gap_s: float) -> P
     period_s = min(held_s, state.period_s or _LONGEST_PERIOD_S)
     off_line = jump - state.rate_c_per_s * held_s
     square = min(off_line * off_line / 6.0, 9.0 * state.variance_c2 + 0.02) * period_s / held_s
-    variance = state.variance_c2 + (square - state.variance_c2) * held_s / (config.noise_s + held_s)
+    variance = low_pass(state.variance_c2, square, config.noise_s, held_s)
     return replace(state, variance_c2=variance, held_s=0.0, period_s=period_s, rate_c_per_s=jump / held_s)
 
 

@@ -7,11 +7,6 @@ approaches the set point with one lag, so that recovery from a dip is led, not c
 from __future__ import annotations
 
 
-def approach(reference_c: float, set_point_c: float, lag_s: float, dt_s: float) -> float:
-    """First-order approach: y += (set point - y) dt / (lag + dt)."""
-    return reference_c + (set_point_c - reference_c) * dt_s / (lag_s + dt_s)
-
-
 def pulled_along(reference_c: float, pit_c: float, set_point_c: float) -> float:
     """The reference with a pit ahead of it: up to there, but not past the set point.
 
