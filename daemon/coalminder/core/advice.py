@@ -7,11 +7,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Set
+from dataclasses import replace
 
 from coalminder.core import fire
 from coalminder.core.air import AirState
 from coalminder.core.config import AdviceConfig
 from coalminder.core.pit import PitState
+from coalminder.core.state import Since, State
 from coalminder.food.agenda import known_raw
 from coalminder.food.foodplan import FoodPlan
 from coalminder.food.foodstate import FoodState
@@ -30,6 +32,32 @@ TEXTS: dict[str, str] = {
 _TENDED = frozenset({Phase.SETTLING, Phase.TENDING, Phase.EASING})
 _FOR_FOOD = frozenset({"relight", "charcoal_low", "bank_other_side", "add_wood"})
 """They open the lid: not for a fire that no food needs any more, nor over one that is out of hand."""
+
+
+def ask(
+    state: State, told: FireEstimate, pits: tuple[Sample, Sample | None], alarms: Set[str], now_s: float
+) -> tuple[State, tuple[str, ...]]:
+    """The state that remembers what is asked at the end of a step, and what has lasted. pits, alarms: as in
+    `advise`.
+    """
+    config, food = state.config, state.food
+    planned = any(s.reported == "wood" for s in config.plan.steps)  # then the plan's own steps ask
+    smoking_s = None if planned or food.off_s is not None else food.loaded_s
+    codes = advise(
+        config.advice,
+        state.phase,
+        state.set_point_c,
+        state.pit,
+        state.air,
+        told,
+        pits,
+        wood_is_due(config.advice, smoking_s, state.wood_s, now_s),
+        food_done=food.done and food.off_s is None and food.fell_s is None,
+        food_off=fire_is_over(food, config.plan, state.lit_s),
+        alarms=alarms,
+    )
+    asked, lasted = lasting(config.advice, state.asked, codes, state.lit_s, state.lid.back_s, now_s)
+    return replace(state, asked=asked), lasted
 
 
 def advise(
@@ -86,9 +114,6 @@ def fire_is_over(food: FoodState, plan: FoodPlan, lit_s: float | None) -> bool:
         return False
     return lit_s is not None and lit_s < food.off_s
 
-
-Since = tuple[tuple[str, float], ...]
-"""(code, since when it holds without a break)."""
 
 _MUST_LAST = frozenset({"relight", "check_lid_seal"})
 

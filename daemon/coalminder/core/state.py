@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from coalminder.core import air
-from coalminder.core.advice import Since
 from coalminder.core.air import AirState
 from coalminder.core.config import Config
 from coalminder.core.fire import FireState
@@ -19,6 +18,9 @@ from coalminder.safety.assess import SafetyState
 from coalminder.safety.assess import initial as safety_initial
 from coalminder.values import Phase
 
+Since = tuple[tuple[str, float], ...]
+"""(code, since when it holds without a break)."""
+
 
 @dataclass(frozen=True, slots=True)
 class State:
@@ -26,7 +28,7 @@ class State:
 
     food: what is known of the food; `food.view` is what a person may see of it. wood_s: last wood.
     before_ease_c: set point to come back to from easing. lit_s, lit_c: when lighting began, the pit then.
-    asked: what the fire asks of the person, and since when.
+    asked: what the fire asks of the person, if it lasts.
     """
 
     config: Config

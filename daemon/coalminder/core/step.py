@@ -11,6 +11,7 @@ from coalminder.core.moves import follow_pit, move, obey
 from coalminder.core.phases import Move, Vents
 from coalminder.core.state import State
 from coalminder.food.follow import follow
+from coalminder.food.foodstate import FoodState, FoodView
 from coalminder.safety.assess import assess
 from coalminder.safety.faults import KEEP_LID_ON
 from coalminder.safety.view import FIRE_PHASES, View
@@ -44,19 +45,7 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
     ambient_c = config.fire.ambient_c if measured_c is None else measured_c
     state = follow_pit(state, now_s, ambient_c)
 
-    fire_now = state.fire
-    told = FireEstimate()
-    burning = state.phase in FIRE_PHASES
-    if burning:
-        held_c = seen.smooth_c if not lid_now.off else lid_now.before_c
-        slope = seen.slope_c_per_s if not lid_now.off else 0.0
-        lighting = state.phase is Phase.LIGHTING
-        fire_now = fire.account(fire_now, config.fire, held_c, ambient_c, slope, dt_s, lighting)
-        wanted_c = state.set_point_c - ambient_c
-        fire_now = fire.starve(fire_now, config.air, state.air, held_c - ambient_c, wanted_c, dt_s)
-        told = fire.estimate(fire_now)
-        told = fire.untold(told) if lighting else told
-
+    fire_now, told = _burn(state, ambient_c, dt_s)
     food_now, food_view = follow(
         state.food,
         config.plan,
@@ -66,33 +55,11 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
         now_s,
         set_point_c=state.set_point_c,
         ambient_c=measured_c,
-        fire=burning and burnt,  # one that was only just lit may be cut off below
+        fire=burnt and state.phase in FIRE_PHASES,  # one that was only just lit may be cut off below
         lid_stays=any(r.active and r.code in _LID_STAYS for r in state.safety.records),
     )
     safety_now, verdict = assess(
-        state.safety,
-        View(
-            phase=state.phase,
-            pit=inputs.pit,
-            pit_2=inputs.pit_2,
-            dome=inputs.dome,
-            ambient=inputs.ambient,
-            foods=inputs.foods,
-            food_on=None if food_now.loaded_s is None else food_now.off_s is None,
-            food_loaded_s=food_now.loaded_s,
-            food_near=tuple(clock.text for clock in food_view.clocks if clock.level == "warn"),
-            food_over=tuple(clock.text for clock in food_view.clocks if clock.level == "alarm"),
-            set_point_c=state.set_point_c,
-            lower=state.lower,
-            lower_floor=air.share(state.air.floor_v, config.split)[0],
-            lid_off=lid_now.off,
-            lid_doubt=lid_now.doubt,
-            machine=inputs.machine,
-            lower_wide=min(air.share(state.air.hold_v + _WIDE_V, config.split)[0], 0.5),
-        ),
-        config.limits,
-        inputs.events,
-        now_s,
+        state.safety, _for_safety(state, inputs, food_now, food_view), config.limits, inputs.events, now_s
     )
     outcomes += verdict.outcomes
     state = replace(state, fire=fire_now, safety=safety_now)
@@ -108,30 +75,7 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
         lower, upper = 0.0, config.split.upper_fixed or 0.0  # one left by hand stays where it is
     state = replace(state, lower=lower, upper=upper, last_s=now_s, food=food_now)
     active = {alarm.code for alarm in verdict.alarms if alarm.active}
-    planned = any(s.reported == "wood" for s in config.plan.steps)  # then the plan's own steps ask
-    smoking_s = None if planned or food_now.off_s is not None else food_now.loaded_s
-    wood_due = advice.wood_is_due(config.advice, smoking_s, state.wood_s, now_s)
-    asked, asks = advice.lasting(
-        config.advice,
-        state.asked,
-        advice.advise(
-            config.advice,
-            state.phase,
-            state.set_point_c,
-            seen,
-            state.air,
-            told,
-            (inputs.pit, inputs.pit_2),
-            wood_due,
-            food_done=food_now.done and food_now.off_s is None and food_now.fell_s is None,
-            food_off=advice.fire_is_over(food_now, config.plan, state.lit_s),
-            alarms=active,
-        ),
-        state.lit_s,
-        state.lid.back_s,
-        now_s,
-    )
-    state = replace(state, asked=asked)
+    state, asks = advice.ask(state, told, (inputs.pit, inputs.pit_2), active, now_s)
     if fire.FAILS & {*asks, *active}:
         told = fire.untold(told)
     return state, Decision(
@@ -148,6 +92,44 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
         lid_off=lid_now.off,
         in_band=seen.known and config.low_c <= seen.smooth_c <= config.high_c,
         probe_ok=seen.age_s == 0.0 and seen.known,
+    )
+
+
+def _burn(state: State, ambient_c: float, dt_s: float) -> tuple[fire.FireState, FireEstimate]:
+    """The fire after the step, and what to tell of it. Under an open lid it burns on as before."""
+    if state.phase not in FIRE_PHASES:
+        return state.fire, FireEstimate()
+    config, seen, lifted = state.config, state.pit, state.lid
+    held_c, slope = (lifted.before_c, 0.0) if lifted.off else (seen.smooth_c, seen.slope_c_per_s)
+    lighting = state.phase is Phase.LIGHTING
+    burnt = fire.account(state.fire, config.fire, held_c, ambient_c, slope, dt_s, lighting)
+    wanted_c = state.set_point_c - ambient_c
+    burnt = fire.starve(burnt, config.air, state.air, held_c - ambient_c, wanted_c, dt_s)
+    told = fire.estimate(burnt)
+    return burnt, fire.untold(told) if lighting else told
+
+
+def _for_safety(state: State, inputs: Inputs, food: FoodState, food_view: FoodView) -> View:
+    """What the cut-offs may see of this step."""
+    config = state.config
+    return View(
+        phase=state.phase,
+        pit=inputs.pit,
+        pit_2=inputs.pit_2,
+        dome=inputs.dome,
+        ambient=inputs.ambient,
+        foods=inputs.foods,
+        food_on=None if food.loaded_s is None else food.off_s is None,
+        food_loaded_s=food.loaded_s,
+        food_near=tuple(clock.text for clock in food_view.clocks if clock.level == "warn"),
+        food_over=tuple(clock.text for clock in food_view.clocks if clock.level == "alarm"),
+        set_point_c=state.set_point_c,
+        lower=state.lower,
+        lower_floor=air.share(state.air.floor_v, config.split)[0],
+        lid_off=state.lid.off,
+        lid_doubt=state.lid.doubt,
+        machine=inputs.machine,
+        lower_wide=min(air.share(state.air.hold_v + _WIDE_V, config.split)[0], 0.5),
     )
 
 
