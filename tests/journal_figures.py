@@ -12,6 +12,7 @@ from pathlib import Path
 from recorded_cook import UTC_S, CookState, alarm, cook_step
 
 from coalminder.journal import Journal, Start, read
+from coalminder.values import OutMessage
 
 STEPS = 3600
 
@@ -37,7 +38,7 @@ def main() -> None:
         latency_s = []
         for _ in range(50):
             begin = time.perf_counter()
-            journal.post(UTC_S, "t", b"x")
+            journal.post(OutMessage("t", "x", UTC_S))
             journal.flush()
             latency_s.append(time.perf_counter() - begin)
         path = Path(journal.health().path)

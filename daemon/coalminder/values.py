@@ -203,6 +203,16 @@ class Outcome:
 
 
 @dataclass(frozen=True, slots=True)
+class OutMessage:
+    """One message for the broker: `body` is JSON text, `utc_s` when what it tells happened."""
+
+    topic: str
+    body: str
+    utc_s: float
+    retain: bool = True
+
+
+@dataclass(frozen=True, slots=True)
 class CommandRecord:
     """What the record keeps of one command: who asked what (as far as the broker tells), and the answer.
 

@@ -8,7 +8,7 @@ import re
 import sqlite3
 import time
 import zlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from pathlib import Path
 
@@ -18,7 +18,7 @@ from recorded_cook import UTC_S, CookState, alarm, cook_step, write_steps
 from coalminder.codec import from_plain, to_plain
 from coalminder.errors import UserError
 from coalminder.journal import Journal, Refusal, Resume, Start, packing, read, resume, store
-from coalminder.values import AlarmState, CommandRecord, Phase
+from coalminder.values import AlarmState, CommandRecord, OutMessage, Phase
 
 Opener = Callable[..., Journal]
 
@@ -160,29 +160,34 @@ def test_commands_are_kept_with_their_sender_and_answer(open_journal: Opener, tm
         assert record.commands() == [good, bad]
 
 
+def post_all(journal: Journal, messages: Iterable[OutMessage]) -> list[tuple[int, OutMessage]]:
+    """Each with the number that it got."""
+    return [(journal.post(message), message) for message in messages]
+
+
 def test_outbox_keeps_order_over_a_restart_and_forgets_what_was_delivered(
     open_journal: Opener, tmp_path: Path
 ) -> None:
     journal = open_journal()
     write_steps(journal, 1, 1)
-    posted = [
-        journal.post(UTC_S + i, f"kettle/alarm/{i}", b"\x00\xff" + bytes([i]), retain=i % 2 == 0)
-        for i in range(6)
-    ]
-    journal.delivered(posted[0].message_id)
-    journal.delivered(posted[3].message_id)
+    posted = post_all(
+        journal,
+        (OutMessage(f"kettle/alarm/{i}", f"\x00° {i}", UTC_S + i, retain=i % 2 == 0) for i in range(6)),
+    )
+    journal.delivered(posted[0][0])
+    journal.delivered(posted[3][0])
     journal.delivered(999)
     journal.close()
     waiting = tuple(posted[i] for i in (1, 2, 4, 5))
-    assert journal.undelivered() == waiting
+    assert journal.undelivered(100) == waiting
     found = resume(tmp_path / "cooks", CookState, UTC_S + 10)
     assert isinstance(found, Resume)
     assert found.undelivered == waiting
     again = open_journal(found)
     assert again.undelivered(2) == waiting[:2]
-    newer = again.post(UTC_S + 20, "kettle/alarm/7", b"x")
-    assert newer.message_id > posted[-1].message_id
-    assert again.undelivered() == (*waiting, newer)
+    (newer,) = post_all(again, [OutMessage("kettle/alarm/7", "x", UTC_S + 20)])
+    assert newer[0] > posted[-1][0]
+    assert again.undelivered(100) == (*waiting, newer)
 
 
 def test_outbox_is_bounded_and_says_what_it_dropped(
@@ -190,14 +195,14 @@ def test_outbox_is_bounded_and_says_what_it_dropped(
 ) -> None:
     monkeypatch.setattr("coalminder.journal.writer.MAX_UNDELIVERED", 3)
     journal = open_journal()
-    posted = [journal.post(UTC_S, "t", bytes([i])) for i in range(5)]
-    assert journal.undelivered() == tuple(posted[2:])
+    posted = post_all(journal, (OutMessage("t", str(i), UTC_S) for i in range(5)))
+    assert journal.undelivered(100) == tuple(posted[2:])
     journal.close()
     with read(only_record(tmp_path)) as record:
         assert record.outbox() == tuple(posted[2:])
         assert [text for _, text in record.notes()] == [
-            f"outbox full: message {posted[0].message_id} dropped",
-            f"outbox full: message {posted[1].message_id} dropped",
+            f"outbox full: message {posted[0][0]} dropped",
+            f"outbox full: message {posted[1][0]} dropped",
         ]
 
 
@@ -350,12 +355,12 @@ def test_a_flipped_bit_in_a_blob_is_noticed() -> None:
 def test_message_numbers_rise_from_one_cook_to_the_next(open_journal: Opener, tmp_path: Path) -> None:
     """What was delivered is forgotten, its number is not given again (docs/mqtt.md: `seq` rises)."""
     first = open_journal()
-    last = [first.post(UTC_S, "t", b"x") for _ in range(5)][-1]
-    first.delivered(last.message_id)
+    last = [first.post(OutMessage("t", "x", UTC_S)) for _ in range(5)][-1]
+    first.delivered(last)
     first.close()
     later = Start("0.1.0", {}, UTC_S + 60.0, CookState())
     second = Journal(tmp_path / "cooks", later)
-    assert second.post(UTC_S + 60.0, "t", b"x").message_id > last.message_id
+    assert second.post(OutMessage("t", "x", UTC_S + 60.0)) > last
     second.close()
 
 
@@ -424,7 +429,7 @@ def test_every_fire_of_a_run_has_a_record_of_its_own(open_journal: Opener, tmp_p
     journal = open_journal()
     cook = [(Phase.LIGHTING, 5), (Phase.TENDING, 20), (Phase.SNUFFING, 5)]
     n = record_phases(journal, [(Phase.COLD, 10), *cook, (Phase.OUT, 10)])
-    message = journal.post(UTC_S, "t", b"waits")
+    (message,) = post_all(journal, [OutMessage("t", "waits", UTC_S)])
     journal.command(CommandRecord(UTC_S, "a", "phone", "light", "{}", True))
     record_phases(journal, [*cook, (Phase.OUT, 4)], n)
     journal.command(CommandRecord(UTC_S + 1, "b", "phone", "snuff", "{}", True))
@@ -512,7 +517,7 @@ def test_dying_at_the_turn_to_the_next_file_loses_no_message(open_journal: Opene
 
     journal = open_journal(connect=connect)
     n = record_phases(journal, [(Phase.TENDING, 9), (Phase.OUT, 3)])
-    message = journal.post(UTC_S, "t", b"waits")
+    (message,) = post_all(journal, [OutMessage("t", "waits", UTC_S)])
     assert journal.flush()
     turning = True
     record_phases(journal, [(Phase.LIGHTING, 3)], n)

@@ -9,7 +9,7 @@ import subprocess
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 import pytest
@@ -17,6 +17,7 @@ from recorded_cook import UTC_S, CookState, alarm, cook_step, write_steps
 
 from coalminder.journal import Journal, Refusal, Resume, Start, read, resume, store
 from coalminder.journal.sink import DamagedError, Sink
+from coalminder.values import OutMessage
 
 ROUNDS = int(os.environ.get("COALMINDER_ROUNDS", "40"))
 Opener = Callable[..., Journal]
@@ -198,7 +199,8 @@ def test_record_cut_short_while_in_use_is_set_aside_and_a_new_one_started(
         assert eventually(lambda path=path: Path(journal.health().path) != path)
         assert journal.health().corrupt
         assert not journal.health().failed
-    message = journal.post(UTC_S, "kettle/alarm/x", b"late")
+    message = OutMessage("kettle/alarm/x", "late", UTC_S)
+    number = journal.post(message)
     write_steps(journal, n + 1, n + 3)
     assert journal.flush()
     folder = tmp_path / "cooks"
@@ -207,7 +209,7 @@ def test_record_cut_short_while_in_use_is_set_aside_and_a_new_one_started(
     found = resume(folder, CookState, UTC_S + n + 5)
     assert isinstance(found, Resume)
     assert found.last_n == n + 3
-    assert found.undelivered == (message,)
+    assert found.undelivered == ((number, message),)
     with read(found.path) as record:
         assert "set aside as" in record.notes()[0][1]
 
@@ -277,7 +279,8 @@ def test_a_file_that_is_no_record_is_never_renamed(open_journal: Opener, tmp_pat
 def test_record_deleted_while_in_use_is_replaced(open_journal: Opener, tmp_path: Path) -> None:
     journal = open_journal()
     write_steps(journal, 1, 5)
-    message = journal.post(UTC_S, "t", b"x")
+    message = OutMessage("t", "x", UTC_S)
+    number = journal.post(message)
     assert journal.flush()
     Path(journal.health().path).unlink()
     assert eventually(lambda: journal.health().corrupt)
@@ -287,7 +290,24 @@ def test_record_deleted_while_in_use_is_replaced(open_journal: Opener, tmp_path:
     with read(records(tmp_path / "cooks")[0]) as record:
         assert [step.n for step in record.steps()] == [6, 7, 8, 9]
         assert record.state_before(6) is not None
-        assert record.outbox() == (message,)
+        assert record.outbox() == ((number, message),)
+
+
+def test_message_that_is_no_text_is_damage_and_the_state_beside_it_is_taken(
+    open_journal: Opener, tmp_path: Path
+) -> None:
+    """Handed to the link it would fail every step."""
+    journal = open_journal()
+    write_steps(journal, 1, 5)
+    journal.post(OutMessage("kettle/alarm/x", "late", UTC_S))
+    assert journal.close()
+    (path,) = records(tmp_path / "cooks")
+    with closing(sqlite3.connect(path)) as db, db:
+        db.execute("UPDATE outbox SET payload = x'ff'")
+    found = resume(path, CookState, UTC_S + 9)
+    assert isinstance(found, Resume)
+    assert (found.last_n, found.undelivered) == (5, ())
+    assert "decode" in found.damage
 
 
 @pytest.fixture(scope="module")
@@ -296,7 +316,7 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     folder = tmp_path_factory.mktemp("whole")
     journal = Journal(folder, Start("0.1.0", {}, UTC_S, CookState()))
     write_steps(journal, 1, 600, alarm("pit_high"))
-    journal.post(UTC_S, "kettle/alarm/pit_high", b"hot")
+    journal.post(OutMessage("kettle/alarm/pit_high", "hot", UTC_S))
     assert journal.close()
     return records(folder)[0].read_bytes()
 

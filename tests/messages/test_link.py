@@ -28,7 +28,6 @@ from coalminder.messages.connection import Connection
 from coalminder.messages.food_part import FoodPart
 from coalminder.messages.link import Link
 from coalminder.messages.options import LinkOptions
-from coalminder.messages.outbox import OutMessage
 from coalminder.values import (
     HEALTHY,
     Action,
@@ -37,6 +36,7 @@ from coalminder.values import (
     Decision,
     Inputs,
     Outcome,
+    OutMessage,
     Phase,
     Reading,
 )
@@ -553,7 +553,7 @@ def test_a_late_state_too_large_for_the_broker_holds_no_alarm_up(tmp_path: Path)
             link.offer(decision(alarm()), HEALTHY, 20.0, 1010.0)
             wait_for(lambda: any(read(m)["change"] for m in phone.on("#")))
         link.offer(decision(alarm()), HEALTHY, 30.0, 1020.0)
-        assert link._delivery._outbox.pending(1) == ()
+        assert link._delivery._outbox.undelivered(1) == ()
 
 
 def test_what_the_broker_refuses_is_logged_once(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
@@ -652,7 +652,7 @@ def test_what_the_broker_refuses_holds_nothing_else_up(
                 link.offer(decision(alarm()), HEALTHY, float(second), 2000.0 + second)
                 time.sleep(0.01)
             assert [read(m) for m in phone.on("#") if read(m)["change"]]
-        assert len(link._delivery._outbox.pending(100)) == 25  # kept, as what is refused is
+        assert len(link._delivery._outbox.undelivered(100)) == 25  # kept, as what is refused is
 
 
 def test_commands_that_may_not_be_heard_are_complained_of_and_asked_for_again(

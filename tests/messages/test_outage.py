@@ -25,9 +25,8 @@ from coalminder.journal.writer import Journal
 from coalminder.messages.delivery import HISTORY, WINDOW
 from coalminder.messages.link import Link
 from coalminder.messages.options import LinkOptions
-from coalminder.messages.outbox import MemoryOutbox, Outbox, OutMessage
-from coalminder.service.assemble import JournalOutbox
-from coalminder.values import HEALTHY, Action, Alarm, AlarmState, Decision, Phase
+from coalminder.messages.outbox import MemoryOutbox, Outbox
+from coalminder.values import HEALTHY, Action, Alarm, AlarmState, Decision, OutMessage, Phase
 
 pytestmark = pytest.mark.broker
 
@@ -111,7 +110,7 @@ def test_journal_carries_the_outage_over_a_restart_of_the_daemon(
     mosquitto.kill()
     start = Start(__version__, {}, UTC_S, None)
     journal = Journal(tmp_path, start)
-    link = Link(LinkOptions(port=mosquitto.port), outbox=JournalOutbox(journal))
+    link = Link(LinkOptions(port=mosquitto.port), outbox=journal)
     link.start()
     for second in range(1, 51):
         step(link, float(second))
@@ -123,7 +122,7 @@ def test_journal_carries_the_outage_over_a_restart_of_the_daemon(
     mosquitto.start()
     journal = Journal(tmp_path, start, found)
     with Watcher(mosquitto, "coalminder/kettle/alarm/+") as watcher:
-        link = Link(LinkOptions(port=mosquitto.port), outbox=JournalOutbox(journal))
+        link = Link(LinkOptions(port=mosquitto.port), outbox=journal)
         link.start()
         wait_for(lambda: link.connected)
         now_s = 100.0
@@ -171,13 +170,12 @@ def test_frozen_broker_is_given_up_and_its_unconfirmed_alarms_are_sent_again(mos
 
 def test_outbox_in_memory_is_bounded_and_keeps_the_newest() -> None:
     outbox = MemoryOutbox(limit=3)
-    ids = [outbox.append(OutMessage("t", str(n), float(n))) for n in range(5)]
+    ids = [outbox.post(OutMessage("t", str(n), float(n))) for n in range(5)]
     assert ids == sorted(set(ids))
-    assert [message.body for _, message in outbox.pending(10)] == ["2", "3", "4"]
-    assert outbox.dropped == 2
+    assert [message.body for _, message in outbox.undelivered(10)] == ["2", "3", "4"]
     outbox.delivered(ids[3])
     outbox.delivered(999)
-    assert [message.body for _, message in outbox.pending(1)] == ["2"]
+    assert [message.body for _, message in outbox.undelivered(1)] == ["2"]
 
 
 def test_late_states_do_not_crowd_out_alarms() -> None:
@@ -194,7 +192,7 @@ def test_an_alarm_does_not_queue_behind_the_history_of_an_outage(mosquitto: Mosq
     """A far broker that takes one message at a time would make it wait for minutes."""
     outbox = MemoryOutbox()
     for number in range(WINDOW + 300):
-        outbox.append(OutMessage("coalminder/kettle/state/late", "{}", UTC_S + number, retain=False))
+        outbox.post(OutMessage("coalminder/kettle/state/late", "{}", UTC_S + number, retain=False))
     link = Link(LinkOptions(port=mosquitto.port), outbox=outbox, alarm_codes=("fire_out",))
     with Watcher(mosquitto, ("coalminder/kettle/alarm/+", "coalminder/kettle/state/late")) as watcher:
         link.start()
@@ -207,7 +205,7 @@ def test_an_alarm_does_not_queue_behind_the_history_of_an_outage(mosquitto: Mosq
         watcher.wait("coalminder/kettle/alarm/a1", 2)
         watcher.wait("coalminder/kettle/alarm/fire_out")  # nor does the word of how all alarms stand
         assert len(watcher.on("coalminder/kettle/state/late")) <= 4 * HISTORY
-        while outbox.pending(1):
+        while outbox.undelivered(1):
             link.offer(raised, HEALTHY, 5.0, UTC_S + 5005.0)
         assert len(watcher.wait("coalminder/kettle/state/late", WINDOW + 300)) == WINDOW + 300
     link.stop()
@@ -224,7 +222,7 @@ def main() -> None:
         broker = Mosquitto(Path(folder))
         broker.start()
         journal = Journal(Path(folder) / "cooks", Start(__version__, {}, UTC_S, None))
-        seen = outage(broker, JournalOutbox(journal), 3600, lambda: time.sleep(1.0))
+        seen = outage(broker, journal, 3600, lambda: time.sleep(1.0))
         check(seen, 3600)
         journal.close()
         broker.kill()

@@ -1,7 +1,7 @@
 """The record of a cook: one SQLite file with every input and decision, alarms, commands and the outbox."""
 
 from coalminder.journal.reader import AlarmChange, Record, Step, read, resume
-from coalminder.journal.values import Header, Health, Message, Refusal, Resume, Start
+from coalminder.journal.values import Header, Health, Refusal, Resume, Start
 from coalminder.journal.writer import Journal
 
 __all__ = [
@@ -9,7 +9,6 @@ __all__ = [
     "Header",
     "Health",
     "Journal",
-    "Message",
     "Record",
     "Refusal",
     "Resume",

@@ -13,8 +13,8 @@ from coalminder.codec import from_plain
 from coalminder.errors import UserError
 from coalminder.journal import store
 from coalminder.journal.packing import DamagedBlobError, unpack
-from coalminder.journal.values import Header, Message, Refusal, Resume
-from coalminder.values import NO_FIRE, CommandRecord, Decision, Inputs
+from coalminder.journal.values import Header, Refusal, Resume, Waiting
+from coalminder.values import NO_FIRE, CommandRecord, Decision, Inputs, OutMessage
 
 S = TypeVar("S")
 _LONGEST_STEP_S = 60.0
@@ -184,7 +184,7 @@ class Record:
         """Remarks on the record itself: (utc_s, text)."""
         return [(at_s, str(text)) for at_s, text in self._rows("SELECT utc_s, text FROM notes ORDER BY id")]
 
-    def outbox(self) -> tuple[Message, ...]:
+    def outbox(self) -> Waiting:
         """Messages not delivered, oldest first."""
         return _outbox(self._db)
 
@@ -289,6 +289,6 @@ def _unpack_or_none(blob: bytes) -> Any | None:
         return None
 
 
-def _outbox(db: sqlite3.Connection) -> tuple[Message, ...]:
+def _outbox(db: sqlite3.Connection) -> Waiting:
     rows = db.execute("SELECT id, utc_s, topic, payload, retain FROM outbox ORDER BY id")
-    return tuple(Message(a, b, c, d, bool(e)) for a, b, c, d, e in rows)
+    return tuple((a, OutMessage(c, str(d, "utf-8"), b, bool(e))) for a, b, c, d, e in rows)

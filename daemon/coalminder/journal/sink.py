@@ -8,15 +8,15 @@ from __future__ import annotations
 import hashlib
 import sqlite3
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from coalminder.codec import CodecError, to_plain
 from coalminder.journal import store
 from coalminder.journal.packing import canonical_json, pack, to_json
-from coalminder.journal.values import Message, Refusal, Resume, Start
-from coalminder.values import Decision, Inputs
+from coalminder.journal.values import Refusal, Resume, Start, Waiting
+from coalminder.values import Decision, Inputs, OutMessage
 
 _MOST_SET_ASIDE = 20  # in one run; more would push sound records of other cooks out
 _NEXT = "free space, or check the card"
@@ -53,6 +53,11 @@ class NoteItem:
 Item = StepItem | NoteItem
 
 
+def posted(message_id: int, message: OutMessage) -> tuple[object, ...]:
+    """The row of a message in the table of those that wait."""
+    return message_id, message.utc_s, message.topic, message.body.encode(), int(message.retain)
+
+
 class DamagedError(Exception):
     """The file shrank or vanished under us."""
 
@@ -67,7 +72,7 @@ class Sink:
         resume: Resume[object] | Refusal | None,
         keep_cooks: int,
         connect: Callable[[Path], sqlite3.Connection],
-        waiting: Callable[[], Iterable[Message]],
+        waiting: Callable[[], Waiting],
     ) -> None:
         self.path: Path | None = None
         self.damaged_at_s: float | None = None
@@ -175,8 +180,7 @@ class Sink:
             state = pack(to_plain(self._last_state))
             row = (run, self._start.version, settings, digest, self._start.utc_s, self._last_n + 1, state)
             db.execute("INSERT INTO header VALUES (?,?,?,?,?,?,?)", row)
-            waiting = [(m.message_id, m.utc_s, m.topic, m.payload, int(m.retain)) for m in self._waiting()]
-            db.executemany(_INSERT["post"], waiting)
+            db.executemany(_INSERT["post"], [posted(*one) for one in self._waiting()])
             db.execute("COMMIT")
         except BaseException:
             db.close()

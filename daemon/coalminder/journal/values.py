@@ -6,18 +6,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Generic, TypeVar
 
+from coalminder.values import OutMessage
+
 S = TypeVar("S")
-
-
-@dataclass(frozen=True, slots=True)
-class Message:
-    """A message for the broker that waits for delivery. `message_id` grows in the order of posting."""
-
-    message_id: int
-    utc_s: float
-    topic: str
-    payload: bytes
-    retain: bool = False
+Waiting = tuple[tuple[int, OutMessage], ...]
+"""Messages that the broker has not taken, oldest first, each with its number."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +43,7 @@ class Resume(Generic[S]):
     last_n: int
     last_utc_s: float
     age_s: float
-    undelivered: tuple[Message, ...] = ()
+    undelivered: Waiting = ()
     next_message_id: int = 1
     damage: str = ""
 
@@ -61,7 +54,7 @@ class Refusal:
 
     reason: str
     damaged_path: str = ""
-    undelivered: tuple[Message, ...] = ()
+    undelivered: Waiting = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,14 +11,15 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable
+from dataclasses import replace
 from itertools import islice
 from pathlib import Path
 
 from coalminder.codec import CodecError
 from coalminder.journal import store
-from coalminder.journal.sink import Item, NoteItem, Sink, StepItem
-from coalminder.journal.values import Health, Message, Refusal, Resume, Start
-from coalminder.values import NO_FIRE, Alarm, AlarmState, CommandRecord, Decision, Inputs, Phase
+from coalminder.journal.sink import Item, NoteItem, Sink, StepItem, posted
+from coalminder.journal.values import Health, Refusal, Resume, Start, Waiting
+from coalminder.values import NO_FIRE, Alarm, AlarmState, CommandRecord, Decision, Inputs, OutMessage, Phase
 
 MAX_STEPS = 900  # kept in memory while the disk fails: a quarter of an hour at 1 Hz, some 3 MB
 MAX_NOTES = 20_000  # alarms, commands, messages kept likewise
@@ -68,7 +69,7 @@ class Journal:
         self._lost = 0
         self._last_commit_s = time.monotonic()
         self._working_since_s: float | None = None
-        self._undelivered = {m.message_id: m for m in (resume.undelivered if resume else ())}
+        self._undelivered = dict(resume.undelivered if resume else ())
         # Of the caller.
         self._n = resume.last_n if isinstance(resume, Resume) else 0
         self._alarms: tuple[Alarm, ...] = ()
@@ -152,13 +153,13 @@ class Journal:
         with self._lock:
             self._add([NoteItem("note", (utc_s, text))])
 
-    def post(self, utc_s: float, topic: str, payload: bytes, *, retain: bool = False) -> Message:
-        """Keep a message until `delivered`; committed at once, so that a restart does not lose it.
+    def post(self, message: OutMessage) -> int:
+        """Keep a message until `delivered`, by its number; committed at once, so that no restart loses it.
 
         At most MAX_UNDELIVERED wait; beyond that the oldest is dropped and a note says so.
         """
         with self._lock:
-            message = Message(self._next_message_id, utc_s, topic, payload, retain)
+            message_id = self._next_message_id
             self._next_message_id += 1
             notes = []
             if len(self._undelivered) >= MAX_UNDELIVERED:
@@ -166,12 +167,11 @@ class Journal:
                 del self._undelivered[oldest]
                 notes = [
                     NoteItem("delivered", (oldest,)),
-                    NoteItem("note", (utc_s, f"outbox full: message {oldest} dropped")),
+                    NoteItem("note", (message.utc_s, f"outbox full: message {oldest} dropped")),
                 ]
-            self._undelivered[message.message_id] = message
-            row = (message.message_id, utc_s, topic, payload, int(retain))
-            self._add([*notes, NoteItem("post", row)], urgent=True)
-        return message
+            self._undelivered[message_id] = message
+            self._add([*notes, NoteItem("post", posted(message_id, message))], urgent=True)
+        return message_id
 
     def delivered(self, message_id: int) -> None:
         """The broker has taken the message. An unknown id is ignored."""
@@ -179,10 +179,10 @@ class Journal:
             if self._undelivered.pop(message_id, None) is not None:
                 self._add([NoteItem("delivered", (message_id,))])
 
-    def undelivered(self, limit: int = 100) -> tuple[Message, ...]:
-        """The oldest messages that wait, in order."""
+    def undelivered(self, limit: int) -> Waiting:
+        """The oldest messages that wait, in order, each with its number."""
         with self._lock:
-            return tuple(islice(self._undelivered.values(), limit))
+            return tuple(islice(self._undelivered.items(), limit))
 
     def health(self) -> Health:
         """How the journal is now."""
@@ -228,9 +228,9 @@ class Journal:
             self._urgent = True
             self._lock.notify_all()
 
-    def _all_undelivered(self) -> list[Message]:
+    def _all_undelivered(self) -> Waiting:
         with self._lock:
-            return list(self._undelivered.values())
+            return tuple(self._undelivered.items())
 
     # The writer thread -------------------------------------------------------------------------
 
@@ -302,5 +302,4 @@ def _transitions(old: tuple[Alarm, ...], new: tuple[Alarm, ...]) -> list[Alarm]:
 
 
 def _as_normal(alarm: Alarm) -> Alarm:
-    a = alarm
-    return Alarm(a.code, AlarmState.NORMAL, a.action, a.priority, False, a.raised_s, a.message, a.remedy)
+    return replace(alarm, state=AlarmState.NORMAL, active=False)

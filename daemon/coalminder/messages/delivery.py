@@ -12,7 +12,8 @@ import time
 from collections import deque
 
 from coalminder.messages.connection import AGAIN_S, Connection
-from coalminder.messages.outbox import Outbox, OutMessage
+from coalminder.messages.outbox import Outbox
+from coalminder.values import OutMessage
 
 log = logging.getLogger(__name__)
 
@@ -45,7 +46,7 @@ class Delivery:
 
     def keep(self, message: OutMessage, *, late: bool) -> int:
         """Put a message into the outbox; its id there. late: it will not arrive when it happens."""
-        message_id = self._outbox.append(message)
+        message_id = self._outbox.post(message)
         if late:
             self._tried.add(message_id)
         return message_id
@@ -100,7 +101,7 @@ class Delivery:
         flying = {message_id for message_id, _ in self._in_flight.values()}
         topics_flying = {message.topic for _, message in self._in_flight.values()}
         most = WINDOW + self._held
-        waiting = self._outbox.pending(most)
+        waiting = self._outbox.undelivered(most)
         self._held, self._seen_all = 0, len(waiting) < most
         for message_id, message in sorted(waiting, key=lambda item: not item[1].retain):
             if message_id in flying:

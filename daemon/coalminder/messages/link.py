@@ -22,7 +22,7 @@ from coalminder.messages.connection import Connection
 from coalminder.messages.delivery import Delivery
 from coalminder.messages.inbox import Inbox
 from coalminder.messages.options import LinkOptions
-from coalminder.messages.outbox import MemoryOutbox, Outbox, OutMessage
+from coalminder.messages.outbox import MemoryOutbox, Outbox
 from coalminder.messages.payloads import AlarmMessage, Band
 from coalminder.messages.topics import OFFLINE, ONLINE, Topics
 from coalminder.messages.views import (
@@ -32,7 +32,7 @@ from coalminder.messages.views import (
     normal_message,
     state_message,
 )
-from coalminder.values import NO_FIRE, Alarm, CommandRecord, Decision, Inputs, Machine, Outcome
+from coalminder.values import NO_FIRE, Alarm, CommandRecord, Decision, Inputs, Machine, Outcome, OutMessage
 
 log = logging.getLogger(__name__)
 

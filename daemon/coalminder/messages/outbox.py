@@ -7,30 +7,20 @@ none. All calls come from one thread, the one that runs the control steps.
 from __future__ import annotations
 
 from collections import OrderedDict
-from dataclasses import dataclass
 from itertools import islice
-from typing import Protocol, runtime_checkable
+from typing import Protocol
+
+from coalminder.values import OutMessage
 
 
-@dataclass(frozen=True, slots=True)
-class OutMessage:
-    """One message for the broker: `body` is JSON text, `utc_s` when what it tells happened."""
-
-    topic: str
-    body: str
-    utc_s: float
-    retain: bool = True
-
-
-@runtime_checkable
 class Outbox(Protocol):
     """Where undelivered messages wait, oldest first."""
 
-    def append(self, message: OutMessage) -> int:
+    def post(self, message: OutMessage) -> int:
         """Keep a message; return its id. Ids rise strictly, also over a restart if messages survive it."""
         ...
 
-    def pending(self, limit: int) -> tuple[tuple[int, OutMessage], ...]:
+    def undelivered(self, limit: int) -> tuple[tuple[int, OutMessage], ...]:
         """The oldest `limit` messages not yet delivered, as (id, message), in order of id."""
         ...
 
@@ -42,25 +32,22 @@ class Outbox(Protocol):
 class MemoryOutbox:
     """An outbox that dies with the process and holds at most `limit` messages.
 
-    When it is full the oldest goes, and `dropped` counts it: memory must stay bounded, and the newest
-    alarm matters most.
+    When it is full the oldest goes: memory must stay bounded, and the newest alarm matters most.
     """
 
     def __init__(self, limit: int = 20_000) -> None:
         self._limit = limit
         self._waiting: OrderedDict[int, OutMessage] = OrderedDict()
         self._last_id = 0
-        self.dropped = 0
 
-    def append(self, message: OutMessage) -> int:
+    def post(self, message: OutMessage) -> int:
         self._last_id += 1
         self._waiting[self._last_id] = message
         if len(self._waiting) > self._limit:
             self._waiting.popitem(last=False)
-            self.dropped += 1
         return self._last_id
 
-    def pending(self, limit: int) -> tuple[tuple[int, OutMessage], ...]:
+    def undelivered(self, limit: int) -> tuple[tuple[int, OutMessage], ...]:
         return tuple(islice(self._waiting.items(), limit))
 
     def delivered(self, message_id: int) -> None:

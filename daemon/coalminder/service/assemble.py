@@ -20,7 +20,6 @@ from coalminder.messages.commands import CommandLimits
 from coalminder.messages.discovery import Described
 from coalminder.messages.link import Link
 from coalminder.messages.options import LinkOptions
-from coalminder.messages.outbox import OutMessage
 from coalminder.messages.payloads import Band
 from coalminder.safety.faults import FAULTS
 from coalminder.service.machine import MachineWatch
@@ -32,31 +31,6 @@ class FoodSent(RootModel[dict[str, Any]]):
 
     The stage is always there; others that are as in a fresh view are left out.
     """
-
-
-class JournalOutbox:
-    """The journal as the link's outbox: what the broker has not taken survives a restart."""
-
-    def __init__(self, journal: Journal) -> None:
-        self._journal = journal
-
-    def append(self, message: OutMessage) -> int:
-        """Keep a message; its id."""
-        posted = self._journal.post(
-            message.utc_s, message.topic, message.body.encode(), retain=message.retain
-        )
-        return posted.message_id
-
-    def pending(self, limit: int) -> tuple[tuple[int, OutMessage], ...]:
-        """The oldest messages that wait, in order."""
-        return tuple(
-            (m.message_id, OutMessage(m.topic, m.payload.decode(), m.utc_s, m.retain))
-            for m in self._journal.undelivered(limit)
-        )
-
-    def delivered(self, message_id: int) -> None:
-        """The broker has it."""
-        self._journal.delivered(message_id)
 
 
 class DeskMessenger:
@@ -131,7 +105,7 @@ class Desk:
                 or CommandLimits(
                     set_point_min_c=config.least_set_point_c, set_point_max_c=config.highest_set_point_c
                 ),
-                outbox=JournalOutbox(self._journal),
+                outbox=self._journal,
                 band=Band(low_c=config.low_c, high_c=config.high_c, ceiling_c=config.limits.ceiling_c),
                 alarm_codes=[fault.code for fault in FAULTS],
             )
