@@ -155,8 +155,9 @@ def _old(view: View, e: Evidence, limits: Limits) -> bool:
 def pit_probe_stuck(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
     """The same figure, to the last digit, although the vents were moved or stand at an end without effect.
 
-    Good control of a heavy kettle is rightly still, for the longer the wider the probe's steps; the core then
-    lowers the draught to see whether the reading lives. Of a fine probe an hour is too long in any case.
+    A heavy kettle that is held well may rightly show one figure, the longer the wider the probe's steps are;
+    the core then lowers the draught to see whether the reading lives. With fine steps an hour is too long in
+    any case.
     """
     if isinstance(view.pit, ProbeFault) and (view.pit.kind is ProbeFaultKind.STUCK or not e.on_second):
         return _of_this_kind(e, view.pit.kind is ProbeFaultKind.STUCK)

@@ -58,8 +58,8 @@ _NOT_COVERED = """## What is not covered
 - **A probe that is wrong but plausible** (a few K off, or slowly drifting). A second pit probe finds it from
   the difference in the table; with one probe nothing does until a food probe is over the ceiling, or the dome
   over the hard limit. One that shows °F as °C, or half of what it should, ruins the food, or lets the grill
-  get far too hot; with another probe beside it that is told before the fire is lit, alone without a word. Look
-  at all probes while the grill is cold: they must agree. Calibrate.
+  get far too hot. With another probe beside it that is told before the fire is lit; with one probe nobody is
+  warned. Look at all probes while the grill is cold: they must agree. Calibrate.
 - **Carbon monoxide.** Nothing here measures it.
 - **Sparks, a grill blown over, children, pets, a bowl rusted through.**
 - **The daemon's machine on fire or under water.** The watchdog restarts a dead process; it cannot mend a board.
