@@ -97,9 +97,9 @@ def test_nobody_gets_up_at_night_to_rinse(code: str, damp: float) -> None:
 def test_a_longer_brine_is_weaker_and_ends_at_the_same_salt() -> None:
     short = build_plan(replace(DEMO, brine_frac=0.185))
     long = build_plan(DEMO)
-    assert long.salting.time_s > short.salting.time_s
-    assert long.recipe.salt_frac < short.recipe.salt_frac
-    assert long.salting.mean_wps_pct == pytest.approx(short.salting.mean_wps_pct, abs=0.15)
+    assert long.brining.salting.time_s > short.brining.salting.time_s
+    assert long.brining.recipe.salt_frac < short.brining.recipe.salt_frac
+    assert long.brining.salting.mean_wps_pct == pytest.approx(short.brining.salting.mean_wps_pct, abs=0.15)
 
 
 @pytest.mark.parametrize("thickness_m", [0.008, 0.012, 0.016])
@@ -226,7 +226,7 @@ def test_warm_hours_before_the_cook_are_told_only_where_there_are_many() -> None
 def test_the_least_salt_that_is_accepted_can_be_planned(food: str, equilibrium: bool, texture: str) -> None:
     """0.5 % after smoking is less in the raw food: that was refused, with a figure nobody had given."""
     plan = build_plan(replace(DEMO, food=food, salt_wps_pct=0.5, equilibrium=equilibrium, texture=texture))
-    assert plan.salting.time_s >= 900.0
+    assert plan.brining.salting.time_s >= 900.0
 
 
 def test_usual_cautions_are_always_there() -> None:

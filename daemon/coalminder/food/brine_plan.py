@@ -32,6 +32,11 @@ STEP_S = 300.0
 NIGHT_BEGINS_H, NIGHT_ENDS_H, EVENING_H = 23, 6, 21
 
 
+def earlier(at: datetime, seconds: float) -> datetime:
+    """`seconds` before `at` in real time, shown in its own zone: a night may have 23 or 25 hours."""
+    return (at.astimezone(UTC) - timedelta(seconds=seconds)).astimezone(at.tzinfo)
+
+
 def at_night(at: datetime) -> bool:
     """Whether `at`, in its own zone, is when people sleep."""
     return not NIGHT_ENDS_H <= at.hour < NIGHT_BEGINS_H
@@ -110,11 +115,8 @@ def plan_brine(request: PlanRequest, rinse_at: datetime) -> Brining:
     usual = _of_strength(request, USUAL_BRINE_FRAC)
     if usual.time_s < SHORTEST_BRINE_S:
         usual = _weaker(request, SHORTEST_BRINE_S)
-    lay_in, begin = (
-        (rinse_at.astimezone(UTC) - timedelta(seconds=seconds)).astimezone(rinse_at.tzinfo)
-        for seconds in (usual.time_s, usual.time_s + MAKE_BRINE_S)
-    )
-    if not at_night(lay_in) and not at_night(begin):
+    begin = earlier(rinse_at, usual.time_s + MAKE_BRINE_S)
+    if not at_night(earlier(rinse_at, usual.time_s)) and not at_night(begin):
         return usual
     evening = evening_before(begin)
     time_s = (rinse_at.astimezone(UTC) - evening.astimezone(UTC)).total_seconds() - MAKE_BRINE_S

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import math
 
-from coalminder.food.brine import LONG_S, BrineRecipe, Salting, brine_warnings
+from coalminder.food.brine import LONG_S, brine_warnings
+from coalminder.food.brine_plan import Brining
 from coalminder.food.drying import Drying
 from coalminder.food.ensemble import HORIZON_S
 from coalminder.food.exposure import OUT_S, SCOMBROID_S, Exposure, add_time, raw_clock
@@ -41,9 +42,7 @@ def cautions(request: PlanRequest) -> tuple[str, ...]:
 
 def warnings_of(
     request: PlanRequest,
-    made: BrineRecipe,
-    salted: Salting,
-    brine_s: float,
+    brining: Brining,
     dry: Drying,
     in_fridge: bool,
     before: Exposure,
@@ -53,14 +52,13 @@ def warnings_of(
     latest_s: float,
 ) -> tuple[str, ...]:
     """What in this plan a cook should think about twice, a line each."""
-    water_pct = 100.0 * request.species.composition.water_frac
-    after_pct = wps_after_loss_pct(salted.mean_salt_pct, water_pct, request.loss_frac)
+    brine_s, after_pct = brining.time_s, _after_pct(request, brining)
     # a long brine takes the temperature of the refrigerator it stands in
     stands_c = max(request.brine_c, request.fridge_c) if brine_s > LONG_S else request.brine_c
     lines = list(brine_warnings(stands_c, brine_s, after_pct, request.brine_reused))
     coldest_c = min(request.brine_c, request.fridge_c) if brine_s > LONG_S else request.brine_c
-    if coldest_c <= max(made.freezing_c, FLESH_FREEZES_C):
-        what = "this brine" if coldest_c <= made.freezing_c else "the flesh in it"
+    if coldest_c <= max(brining.recipe.freezing_c, FLESH_FREEZES_C):
+        what = "this brine" if coldest_c <= brining.recipe.freezing_c else "the flesh in it"
         lines.append(
             f"At {coldest_c:.0f} °C {what} freezes, and takes up no salt as planned: brine at 0 to 3 °C "
             "[nacl-freezing]."
@@ -135,6 +133,12 @@ def warnings_of(
     return tuple(lines)
 
 
+def _after_pct(request: PlanRequest, brining: Brining) -> float:
+    """Water-phase salt after drying and smoking."""
+    water_pct = 100.0 * request.species.composition.water_frac
+    return wps_after_loss_pct(brining.salting.mean_salt_pct, water_pct, request.loss_frac)
+
+
 def _hours(seconds: float) -> str:
     return "never" if seconds == math.inf else f"{seconds / 3600:.1f} h"
 
@@ -159,9 +163,7 @@ def _done_after(which: str, seconds: float) -> Figure:
 
 def figures_of(
     request: PlanRequest,
-    made: BrineRecipe,
-    salted: Salting,
-    brine_s: float,
+    brining: Brining,
     dry: Drying,
     in_fridge: bool,
     fire: FireLay,
@@ -169,14 +171,12 @@ def figures_of(
     cool: Cooling,
 ) -> tuple[tuple[str, tuple[Figure, ...]], ...]:
     """Every figure of the plan with its source, by section."""
-    kind = request.species
-    water_pct = 100.0 * kind.composition.water_frac
-    after_pct = wps_after_loss_pct(salted.mean_salt_pct, water_pct, request.loss_frac)
-    rule = request.done_rule
+    kind, rule = request.species, request.done_rule
+    made, salted = brining.recipe, brining.salting
     sweet = made.sugar_frac > 0.0
     return (
         ("Food", (
-            Figure("water", water_pct, "%", kind.source),
+            Figure("water", 100.0 * kind.composition.water_frac, "%", kind.source),
             Figure("protein", 100.0 * kind.composition.protein_frac, "%", kind.source),
             Figure("fat", 100.0 * kind.composition.fat_frac, "%", kind.source),
             Figure("thickness", 1000.0 * request.thick_m, "mm", "estimate", 0),
@@ -189,12 +189,12 @@ def figures_of(
             Figure("strength", made.salometer, "°salometer", "salometer", 0),
             Figure("density", made.density_kg_m3, "kg/m3", "sucrose" if sweet else "nacl-density", 0),
             Figure("freezes at", made.freezing_c, "°C", "nacl-freezing"),
-            Figure("time in it", brine_s / 3600.0, "h", "salt-diffusion-fast"),
+            Figure("time in it", brining.time_s / 3600.0, "h", "salt-diffusion-fast"),
             Figure("water-phase salt, raw, mean", salted.mean_wps_pct, "%", "salt-diffusion-fast"),
             Figure("water-phase salt, raw, low", salted.low_wps_pct, "%", "salt-diffusion"),
             Figure("water-phase salt, raw, high", salted.high_wps_pct, "%", "salt-diffusion-fast"),
             Figure("water-phase salt, raw, core", salted.core_wps_pct, "%", "crank"),
-            Figure("water-phase salt after smoking", after_pct, "%", "wps"),
+            Figure("water-phase salt after smoking", _after_pct(request, brining), "%", "wps"),
         )),
         ("Drying, if it is done in air" if in_fridge else "Drying", (
             Figure("air", request.drying_c, "°C", "estimate", 0),

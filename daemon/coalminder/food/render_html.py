@@ -83,7 +83,7 @@ def html_page(plan: Timeline, kitchen: Kitchen, sources: bool = False) -> str:
             lines.append("<tr>" + "".join(f"<td>{escape(c)}</td>" for c in cells) + "</tr>")
         extra = ""
         if name == "Brine":
-            extra = f"<p>{escape(spoon_warning(plan.recipe.salt_kg))}</p>"
+            extra = f"<p>{escape(spoon_warning(plan.brining.recipe.salt_kg))}</p>"
         if name == "Fire":
             extra = "".join(f"<p>{escape(kitchen.words(line))}</p>" for line in plan.fire.text)
         sections.append(f"<h2>{escape(name)}</h2>\n<table>{''.join(lines)}</table>{extra}")

@@ -98,7 +98,7 @@ def text_lines(plan: Timeline, kitchen: Kitchen, sources: bool = False) -> Itera
             tail = f"  [{figure.source}: {SOURCES[figure.source].mark}]" if sources else star
             yield f"  {kitchen.words(figure.name):<30} {figure_text(figure, kitchen)}{tail}"
         if name == "Brine":
-            yield from _wrap(spoon_warning(plan.recipe.salt_kg), "  ")
+            yield from _wrap(spoon_warning(plan.brining.recipe.salt_kg), "  ")
         if name == "Fire":
             for line in plan.fire.text:
                 yield from _wrap(kitchen.words(line), "  ")

@@ -7,9 +7,9 @@ Owns: what is done when, backwards from the serving time. Must not know: how lon
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 
-from coalminder.food.brine_plan import MAKE_BRINE_S
+from coalminder.food.brine_plan import MAKE_BRINE_S, earlier
 from coalminder.food.fire_lay import FireLay
 from coalminder.food.foodplan import PlanStep
 from coalminder.food.request import PlanRequest
@@ -62,11 +62,6 @@ def load_time(serve_at: datetime, cook_s: float) -> datetime:
     """When food that takes `cook_s` on the grill goes on, down to a step of 5 minutes."""
     at = earlier(earlier(serve_at, REST_S), cook_s)
     return at - timedelta(minutes=at.minute % 5, seconds=at.second, microseconds=at.microsecond)
-
-
-def earlier(at: datetime, seconds: float) -> datetime:
-    """`seconds` before `at` in real time, shown in its own zone: a night may have 23 or 25 hours."""
-    return (at.astimezone(UTC) - timedelta(seconds=seconds)).astimezone(at.tzinfo)
 
 
 def _row(

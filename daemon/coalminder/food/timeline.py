@@ -11,16 +11,15 @@ from dataclasses import dataclass, replace
 
 from coalminder.errors import UserError
 from coalminder.food import ensemble as slabs
-from coalminder.food.brine import BrineRecipe, Salting
-from coalminder.food.brine_plan import at_night, evening_before, plan_brine
-from coalminder.food.drying import Drying, pellicle
+from coalminder.food.brine_plan import Brining, at_night, earlier, evening_before, plan_brine
+from coalminder.food.drying import pellicle
 from coalminder.food.exposure import NO_EXPOSURE, add_time
 from coalminder.food.fire_lay import FireLay, fire_lay
 from coalminder.food.foodplan import FoodPlan
 from coalminder.food.plan_notes import cautions, figures_of, warnings_of
 from coalminder.food.request import PlanRequest
 from coalminder.food.sources import Figure
-from coalminder.food.steps import CHILL_AFTER_S, OVERNIGHT_S, RINSE_S, Row, earlier, load_time, plan_rows
+from coalminder.food.steps import CHILL_AFTER_S, OVERNIGHT_S, RINSE_S, Row, load_time, plan_rows
 from coalminder.food.storage import Cooling, cooling, keeping
 
 MEASURED_SD = 0.12
@@ -34,9 +33,7 @@ class Timeline:
 
     request: PlanRequest
     rows: tuple[Row, ...]
-    recipe: BrineRecipe
-    salting: Salting
-    drying: Drying
+    brining: Brining
     fire: FireLay
     cook_min: tuple[float, float, float]
     cooling: Cooling
@@ -118,7 +115,6 @@ def build_plan(request: PlanRequest) -> Timeline:
     if at_night(rinse_at) and night_s > LEAST_NIGHT_S:  # nobody gets up to rinse: it dries all night, cold
         in_fridge, rinse_at, dry_s = True, evening, night_s
     brining = plan_brine(request, rinse_at)
-    made, salted, brine_s = brining.recipe, brining.salting, brining.time_s
     fire = fire_lay(
         min(12.0, max(0.5, on_grill_s / 3600.0)),
         request.set_point_c,
@@ -136,24 +132,18 @@ def build_plan(request: PlanRequest) -> Timeline:
 
     before = add_time(NO_EXPOSURE, max(request.drying_c, 12.0), RINSE_S)
     before = add_time(before, request.fridge_c if in_fridge else request.drying_c, dry_s)
-    before = add_time(before, max(request.brine_c, request.fridge_c), brine_s)
-    rows = plan_rows(request, fire, keeps, brine_s, dry_s, in_fridge, on_grill_s)
-    warnings = warnings_of(
-        request, made, salted, brine_s, dry, in_fridge, before, cool, fire, on_grill_s, high_s
-    )
+    before = add_time(before, max(request.brine_c, request.fridge_c), brining.time_s)
+    rows = plan_rows(request, fire, keeps, brining.time_s, dry_s, in_fridge, on_grill_s)
+    warnings = warnings_of(request, brining, dry, in_fridge, before, cool, fire, on_grill_s, high_s)
     plan = replace(food_plan, before=before, steps=tuple(row.step for row in rows))
     return Timeline(
         request=request,
         rows=rows,
-        recipe=made,
-        salting=salted,
-        drying=dry,
+        brining=brining,
         fire=fire,
         cook_min=(low_s / 60.0, middle_s / 60.0, high_s / 60.0),
         cooling=cool,
-        figures=figures_of(
-            request, made, salted, brine_s, dry, in_fridge, fire, (low_s, middle_s, high_s), cool
-        ),
+        figures=figures_of(request, brining, dry, in_fridge, fire, (low_s, middle_s, high_s), cool),
         warnings=warnings,
         cautions=cautions(request),
         daemon=plan,
