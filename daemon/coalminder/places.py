@@ -31,9 +31,7 @@ def records_folder(config: Path, data: Mapping[str, Any]) -> Path:
     said = (v for k, v in os.environ.items() if k.upper() == "COALMINDER_JOURNAL__DIRECTORY")
     named = next(said, None) or given
     folder = Path(os.path.expanduser(str(named))) if named else state_folder(config)
-    return (
-        folder if folder.is_absolute() else state_folder(config)
-    )  # a relative one is refused in the settings
+    return folder if folder.is_absolute() else state_folder(config)  # the settings refuse a relative one
 
 
 def calibration_file(config: Path, data: Mapping[str, Any]) -> object:

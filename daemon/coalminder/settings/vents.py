@@ -194,16 +194,9 @@ class VentsSettings(BaseModel):
             raise ValueError(f"lower and upper are on the same wire ({self.lower.wire}); give each its own")
         if isinstance(self.lower, KernelPwmVent) and isinstance(self.upper, KernelPwmVent):
             _own_channels(self.lower, self.upper)
-        frames = {
-            (vent.bus, vent.address): vent.frame_hz
-            for vent in (self.lower, self.upper)
-            if isinstance(vent, Pca9685Vent)
-        }
-        if self.upper is not None and any(
-            frames[(vent.bus, vent.address)] != vent.frame_hz
-            for vent in (self.lower, self.upper)
-            if isinstance(vent, Pca9685Vent)
-        ):
+        chips = [vent for vent in (self.lower, self.upper) if isinstance(vent, Pca9685Vent)]
+        one_chip = len(chips) == 2 and len({(vent.bus, vent.address) for vent in chips}) == 1
+        if one_chip and chips[0].frame_hz != chips[1].frame_hz:
             raise ValueError("two vents on one chip share its frame_hz; give both the same")
         return self
 
