@@ -221,11 +221,8 @@ def _figures(item: Loaded) -> dict[str, Any]:
 def _learn(
     args: argparse.Namespace, console: Console, loaded: Sequence[Loaded], figures: dict[str, Any]
 ) -> tuple[Learned | None, Tuning | None]:
-    what_if = (
-        any(getattr(args, n) is not None for n in (*_GAINS, "set_point", "lower", "outside", "wind"))
-        or args.config
-    )
-    if not (args.fit or args.tune or what_if or args.report):
+    needed = args.fit or args.tune or _asked(args)  # for a report alone it may be left out
+    if not (needed or args.report):
         return None, None
     _check_once(loaded)
     whole = [item.cook for item in loaded if item.cook is not None]
@@ -233,7 +230,7 @@ def _learn(
     for cook in whole:
         if not shows_work(cook):
             console.print(f"{cook.name}: never came to tending; nothing is learned from it")
-    if not cooks and args.report and not (args.fit or args.tune or what_if):
+    if not cooks and not needed:
         return None, None
     if not cooks:
         raise UserError(
@@ -246,12 +243,12 @@ def _learn(
         else:
             tuning, kettle = None, learn(cooks, seed=args.seed)
     except TooStillError as error:
-        if args.report and not (args.fit or args.tune or what_if):
+        if not needed:
             return None, None
         raise UserError(f"nothing to learn from this record: {error}") from None
     if args.fit or args.tune:
         tell_kettle(console, kettle)
-    elif what_if:
+    elif needed:
         tell_doubt(console, kettle)
     figures["kettle"] = asdict(kettle.fit)
     if tuning is not None:
@@ -315,6 +312,17 @@ def _tune(args: argparse.Namespace, cooks: list[Cook]) -> Tuning:
         return tune(cooks, cooks[0].state.config, seed=args.seed, effort=args.effort, progress=say)
 
 
+def _asked(args: argparse.Namespace) -> str:
+    """What shall be otherwise in the cook run again, in words; "" for nothing."""
+    words = [f"{n} {getattr(args, n):g}" for n in _GAINS if getattr(args, n) is not None]
+    words += [f"set point {args.set_point:g} °C"] if args.set_point is not None else []
+    words += [f"settings of {args.config.name}"] if args.config else []
+    words += [f"lower vent at {args.lower:g}"] if args.lower is not None else []
+    words += [f"{args.outside:+g} K outside"] if args.outside is not None else []
+    words += [f"wind {args.wind:g} m/s"] if args.wind is not None else []
+    return ", ".join(words)
+
+
 def _what_if(
     args: argparse.Namespace,
     console: Console,
@@ -325,17 +333,10 @@ def _what_if(
     figures: dict[str, Any],
 ) -> dict[str, list[tuple[str, Outcome]]]:
     outcomes: dict[str, list[tuple[str, Outcome]]] = {}
-    other_sky = args.outside is not None or args.wind is not None
-    if kettle is None or (change is None and args.lower is None and not other_sky):
+    name = _asked(args)
+    if kettle is None or not name:
         return outcomes
     model = kettle.models[0]
-    words = [f"{n} {getattr(args, n):g}" for n in _GAINS if getattr(args, n) is not None]
-    words += [f"set point {args.set_point:g} °C"] if args.set_point is not None else []
-    words += [f"settings of {args.config.name}"] if args.config else []
-    words += [f"lower vent at {args.lower:g}"] if args.lower is not None else []
-    words += [f"{args.outside:+g} K outside"] if args.outside is not None else []
-    words += [f"wind {args.wind:g} m/s"] if args.wind is not None else []
-    name = ", ".join(words)
     for item in loaded:
         cook = item.cook
         if cook is None or not shows_work(cook):
