@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from coalminder.probes.chip import Correction
 from coalminder.probes.topic import TopicProbe, parse
 from coalminder.seams import Probe
 from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
@@ -138,7 +139,7 @@ def test_older_message_never_replaces_a_newer_one() -> None:
 
 def test_correction_is_applied() -> None:
     clock = Clock()
-    probe = topic_probe(clock, gain=1.01, offset_c=0.5)
+    probe = topic_probe(clock, correction=Correction(1.01, 0.5))
     probe.offer("100", 100.0)
     assert probe.read() == Reading(pytest.approx(101.5))
 

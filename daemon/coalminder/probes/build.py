@@ -103,8 +103,7 @@ def _probe(name: str, block: ProbeBlock, calibration: Calibration, buses: Buses)
             field=block.field,
             unit=block.unit,
             max_age_s=block.max_age_s,
-            gain=correction.gain,
-            offset_c=correction.offset_c,
+            correction=correction,
         )
     divider = None
     if isinstance(block, SpiThermistor | I2cThermistor):

@@ -24,6 +24,9 @@ class Correction:
         return Reading(self.gain * sample.temp_c + self.offset_c, sample.age_s)
 
 
+NO_CORRECTION = Correction()
+
+
 class ChipProbe:
     """A `coalminder.seams.Probe` over a chip. `open_source` opens the bus, gives the function that reads it.
 
@@ -34,12 +37,12 @@ class ChipProbe:
     blocking = True
 
     def __init__(
-        self, name: str, open_source: Callable[[], Source], correction: Correction | None = None
+        self, name: str, open_source: Callable[[], Source], correction: Correction = NO_CORRECTION
     ) -> None:
         self.name = name
         self._open_source = open_source
         self._source: Source | None = None
-        self._correction = correction or Correction()
+        self._correction = correction
 
     def read(self) -> Sample:
         """One reading, or why there is none. Blocks as long as the bus does."""

@@ -8,6 +8,7 @@ import threading
 import time
 from collections.abc import Callable
 
+from coalminder.probes.chip import NO_CORRECTION, Correction
 from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
 
 
@@ -28,8 +29,7 @@ class TopicProbe:
         field: str = "",
         unit: str = "c",
         max_age_s: float = 30.0,
-        gain: float = 1.0,
-        offset_c: float = 0.0,
+        correction: Correction = NO_CORRECTION,
         monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
         self.name = name
@@ -37,8 +37,7 @@ class TopicProbe:
         self._field = field
         self._unit = unit
         self._max_age_s = max_age_s
-        self._gain = gain
-        self._offset_c = offset_c
+        self._correction = correction
         self._monotonic = monotonic
         self._lock = threading.Lock()
         self._last: tuple[Sample, float] | None = None
@@ -70,7 +69,7 @@ class TopicProbe:
             )
         if isinstance(sample, ProbeFault):
             return sample
-        return Reading(self._gain * sample.temp_c + self._offset_c, age_s)
+        return self._correction.apply(Reading(sample.temp_c, age_s))
 
 
 def parse(payload: str | bytes, field: str = "", unit: str = "c") -> Sample:
