@@ -100,23 +100,8 @@ class Journal:
         self._n += 1
         alarms = decision.alarms
         changed = [] if alarms == self._alarms else _transitions(self._alarms, alarms)
-        notes = [
-            NoteItem(
-                "alarm",
-                (
-                    self._n,
-                    now_s,
-                    utc_s,
-                    a.code,
-                    a.state.value,
-                    int(a.active),
-                    a.action.value,
-                    a.priority,
-                    a.message,
-                ),
-            )
-            for a in changed
-        ]
+        at = (self._n, now_s, utc_s)
+        notes = [NoteItem("alarm", (*at, *_row(alarm))) for alarm in changed]
         urgent = bool(notes) or decision.phase is not self._phase
         step = StepItem(self._n, now_s, utc_s, inputs, decision, self._before, state)
         self._alarms, self._phase, self._before = alarms, decision.phase, state
@@ -293,13 +278,14 @@ class Journal:
         self._batch = [*steps[lost_steps:], *notes[lost_notes:]]
 
 
+def _row(a: Alarm) -> tuple[object, ...]:
+    return a.code, a.state.value, int(a.active), a.action.value, a.priority, a.message
+
+
 def _transitions(old: tuple[Alarm, ...], new: tuple[Alarm, ...]) -> list[Alarm]:
     """The alarms whose state or condition changed; one that is gone is back to normal."""
     was = {alarm.code: (alarm.state, alarm.active) for alarm in old}
     here = {alarm.code for alarm in new}
     changed = [alarm for alarm in new if was.get(alarm.code) != (alarm.state, alarm.active)]
-    return [*changed, *(_as_normal(alarm) for alarm in old if alarm.code not in here)]
-
-
-def _as_normal(alarm: Alarm) -> Alarm:
-    return replace(alarm, state=AlarmState.NORMAL, active=False)
+    gone = [alarm for alarm in old if alarm.code not in here]
+    return [*changed, *(replace(alarm, state=AlarmState.NORMAL, active=False) for alarm in gone)]
