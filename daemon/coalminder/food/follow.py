@@ -198,16 +198,8 @@ def _tick(
     set_point_c: float | None,
     ambient_c: float | None,
 ) -> FoodState:
-    if pit_c is not None:
-        weight = min(1.0, dt_s / PIT_MEAN_S)
-        mean = pit_c if state.pit_c is None else state.pit_c + weight * (pit_c - state.pit_c)
-        state = replace(state, pit_c=mean)
     target_c = plan.set_point_c if set_point_c is None else set_point_c
-    near = state.pit_c is not None and state.pit_c >= target_c - SETTLED_C
-    if state.fire and near and not state.settled and pit_c is not None and state.pit_c is not None:
-        # how cool it was while it came up foretells nothing
-        state = replace(state, pit_c=_now_or_better(state.pit_c, pit_c, target_c), forecast_s=None)
-    state = replace(state, settled=state.fire and (state.settled or near))
+    state = _settle(state, pit_c, target_c, dt_s)
     state = _missed(state, None if pit_c is None else pit_c - target_c, now_s, dt_s)
     cores = corecheck.trusted(core_samples)
     before_c = state.shown_c
@@ -261,6 +253,19 @@ def _tick(
     if state.off_s is None and (state.forecast_s is None or now_s - state.forecast_s >= FORECAST_S):
         state = _forecast(state, plan, now_s, target_c, pit_c)
     return state
+
+
+def _settle(state: FoodState, pit_c: float | None, target_c: float, dt_s: float) -> FoodState:
+    """With the pit's mean, and whether its fire has brought that near the set point."""
+    if pit_c is not None:
+        weight = min(1.0, dt_s / PIT_MEAN_S)
+        mean = pit_c if state.pit_c is None else state.pit_c + weight * (pit_c - state.pit_c)
+        state = replace(state, pit_c=mean)
+    near = state.pit_c is not None and state.pit_c >= target_c - SETTLED_C
+    if state.fire and near and not state.settled and pit_c is not None and state.pit_c is not None:
+        # how cool it was while it came up foretells nothing
+        state = replace(state, pit_c=_now_or_better(state.pit_c, pit_c, target_c), forecast_s=None)
+    return replace(state, settled=state.fire and (state.settled or near))
 
 
 def _missed(state: FoodState, miss_c: float | None, now_s: float, dt_s: float) -> FoodState:
