@@ -10,6 +10,7 @@ from pathlib import Path
 
 import psychrolib
 import pytest
+from fake_pulses import FakePulseOutput
 from fluids.atmosphere import ATMOSPHERE_1976
 from hypothesis import given
 from hypothesis import strategies as st
@@ -29,7 +30,6 @@ from coalminder.settings.calibration import (
 )
 from coalminder.settings.load import load_settings
 from coalminder.vents.build import build_vents
-from coalminder.vents.fake import FakePulseOutput
 from coalminder.vents.servo import ServoVent
 from coalminder.vents.snuff import read_plans
 

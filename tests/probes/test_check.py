@@ -14,6 +14,7 @@ from types import SimpleNamespace
 import pytest
 from brokers import Mosquitto
 from fake_chips import FakeI2c
+from fake_pulses import FakePulseOutput
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 from pydantic import TypeAdapter
@@ -30,7 +31,6 @@ from coalminder.settings.calibration import NOTHING
 from coalminder.settings.load import Settings, load_settings
 from coalminder.settings.vents import VentsSettings
 from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
-from coalminder.vents.fake import FakePulseOutput
 
 GOOD = """
 [mqtt]

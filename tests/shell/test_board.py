@@ -8,13 +8,13 @@ import time
 from collections.abc import Iterator
 
 import pytest
+from fake_pulses import FakePulseOutput
 
 from coalminder.probes.reader import ProbeReader
 from coalminder.service import board as board_module
 from coalminder.service.board import BoardHardware
 from coalminder.settings.vents import SimulatedVent
 from coalminder.vents.build import build_vent
-from coalminder.vents.fake import FakePulseOutput
 from coalminder.vents.servo import ServoVent
 
 

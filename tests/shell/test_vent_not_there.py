@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from coalminder.cli import main
-from coalminder.vents.fake import FakePulseOutput
+from coalminder.vents.simulated import NoPulses
 
 UNIT = Path(__file__).parents[2] / "systemd" / "coalminder.service"
 CONFIG = """
@@ -52,11 +52,11 @@ def test_a_daemon_that_leaves_a_vent_where_it_was_does_not_end_well(
 ) -> None:
     """Whoever stopped it, or a script, must not take the vent for shut."""
 
-    def refuse(_output: FakePulseOutput, _pulse_us: float) -> None:
+    def refuse(_output: NoPulses, _pulse_us: float) -> None:
         raise OSError("the chip is gone")
 
     if not obeys:
-        monkeypatch.setattr(FakePulseOutput, "set_pulse_us", refuse)
+        monkeypatch.setattr(NoPulses, "set_pulse_us", refuse)
     config = tmp_path / "c.toml"
     text = CONFIG.format(directory=tmp_path / "records").replace('"pca9685"', '"simulated"')
     config.write_text(

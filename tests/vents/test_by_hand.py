@@ -8,6 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from fake_pulses import FakePulseOutput
 from simulated import wiring
 
 from coalminder.calibrate.stops import find_stops
@@ -15,7 +16,6 @@ from coalminder.cli import main
 from coalminder.errors import UserError
 from coalminder.vents.alone import alone, held
 from coalminder.vents.by_hand import ENDING, by_hand, refuse_while_tending
-from coalminder.vents.fake import FakePulseOutput
 from coalminder.vents.servo import ServoVent, Stroke
 
 COMMANDS = {

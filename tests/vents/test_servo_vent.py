@@ -6,6 +6,7 @@ import itertools
 import math
 
 import pytest
+from fake_pulses import FakePulseOutput
 from hypothesis import given
 from hypothesis import strategies as st
 from linear_curve import LINEAR_CURVE
@@ -15,7 +16,6 @@ from coalminder.settings.calibration import VentCorrection
 from coalminder.settings.vents import SimulatedVent
 from coalminder.vents.build import build_vent
 from coalminder.vents.curve import DEFAULT_CURVE
-from coalminder.vents.fake import FakePulseOutput
 from coalminder.vents.servo import PulseOutput, ServoVent, Stroke
 
 

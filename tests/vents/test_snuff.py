@@ -14,6 +14,7 @@ from contextlib import suppress
 from pathlib import Path
 
 import pytest
+from fake_pulses import FakePulseOutput
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -25,7 +26,6 @@ from coalminder.vents import snuff as snuff_module
 from coalminder.vents.alone import alone
 from coalminder.vents.build import build_vents, pulse_output
 from coalminder.vents.defaults import VENT_NUMBERS
-from coalminder.vents.fake import FakePulseOutput
 from coalminder.vents.servo import PulseOutput
 from coalminder.vents.snuff import Plan, add_arguments, open_output, read_plans, remember, run, shut
 

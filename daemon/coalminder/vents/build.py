@@ -6,8 +6,8 @@ from coalminder.errors import SettingsError
 from coalminder.settings.calibration import NOTHING, Calibration, VentCorrection
 from coalminder.settings.vents import KernelPwmVent, Pca9685Vent, PinVent, Servo, VentsSettings
 from coalminder.vents.curve import DEFAULT_CURVE, FlowCurve
-from coalminder.vents.fake import FakePulseOutput
 from coalminder.vents.servo import PulseOutput, ServoVent, Stroke
+from coalminder.vents.simulated import NoPulses
 
 
 def build_vents(settings: VentsSettings, calibration: Calibration = NOTHING) -> dict[str, ServoVent]:
@@ -77,4 +77,4 @@ def pulse_output(block: Servo) -> PulseOutput:
 
             return open_pca9685(block.bus, block.address, block.channel, block.frame_hz)
         case _:
-            return FakePulseOutput(keep=1000)
+            return NoPulses()

@@ -207,9 +207,9 @@ def open_output(plan: Plan) -> PulseOutput:
             bus, address = int(_value(block, "bus")), int(_value(block, "address"))
             return open_pca9685(bus, address, block["channel"], _value(block, "frame_hz"))
         if plan.driver == "simulated":
-            from coalminder.vents.fake import FakePulseOutput
+            from coalminder.vents.simulated import NoPulses
 
-            return FakePulseOutput()
+            return NoPulses()
     except (KeyError, TypeError, ValueError) as error:
         raise OSError(f"[vents.{plan.name}] cannot be used ({error})") from error
     raise OSError(f"[vents.{plan.name}] driver '{plan.driver}' is not known")

@@ -1,31 +1,22 @@
-"""Pulses without hardware: for tests, `rehearse`, and `check` on a simulated configuration."""
+"""Pulses without hardware, recorded."""
 
 from __future__ import annotations
 
 import time
-from collections import deque
 from collections.abc import Callable
 
 
 class FakePulseOutput:
     """A `PulseOutput` that records what it was told as (time in s, pulse width in µs, 0 for off).
 
-    `fail_with`: an OSError that every call raises while it is set. `follow`: a function that is
-    told each pulse width, so that a simulated plate can move. `keep`: how many events to remember.
+    `fail_with`: an OSError that every call raises while it is set.
     """
 
-    def __init__(
-        self,
-        *,
-        monotonic: Callable[[], float] = time.monotonic,
-        follow: Callable[[float], None] | None = None,
-        keep: int | None = None,
-    ) -> None:
-        self.history: deque[tuple[float, float]] = deque(maxlen=keep)
+    def __init__(self, *, monotonic: Callable[[], float] = time.monotonic) -> None:
+        self.history: list[tuple[float, float]] = []
         self.fail_with: OSError | None = None
         self.closed = False
         self._monotonic = monotonic
-        self._follow = follow
 
     @property
     def pulse_us(self) -> float:
@@ -40,8 +31,6 @@ class FakePulseOutput:
     def set_pulse_us(self, pulse_us: float) -> None:
         """Record a pulse width."""
         self._record(pulse_us)
-        if self._follow is not None:
-            self._follow(pulse_us)
 
     def off(self) -> None:
         """Record that the pulses stop."""
