@@ -19,11 +19,7 @@ from typing import Any
 from pydantic import TypeAdapter, ValidationError
 
 from coalminder import events
-from coalminder.messages.payloads import (
-    COMMANDS,
-    CommandId,
-    CommandMessage,
-)
+from coalminder.messages.payloads import COMMANDS, CommandId, CommandMessage, first_trouble
 from coalminder.messages.topics import Topics
 
 
@@ -163,9 +159,7 @@ def _parse(kind: str, received: Received, limits: CommandLimits) -> tuple[Comman
     try:
         return COMMANDS[kind].model_validate_json(received.payload), ""
     except ValidationError as error:
-        first = error.errors(include_url=False, include_context=False, include_input=False)[0]
-        where = ".".join(str(part) for part in first["loc"])
-        return None, f"not a valid '{kind}': {where + ': ' if where else ''}{first['msg']}"[:300]
+        return None, f"not a valid '{kind}': {first_trouble(error)}"[:300]
 
 
 def _id_of(received: Received, limits: CommandLimits) -> str:

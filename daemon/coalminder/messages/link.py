@@ -14,10 +14,7 @@ import paho.mqtt.client as paho
 from pydantic import BaseModel
 
 from coalminder.events import Event
-from coalminder.messages.commands import (
-    DEFAULT_LIMITS,
-    CommandLimits,
-)
+from coalminder.messages.commands import DEFAULT_LIMITS, CommandLimits
 from coalminder.messages.connection import Connection
 from coalminder.messages.delivery import Delivery
 from coalminder.messages.inbox import Inbox

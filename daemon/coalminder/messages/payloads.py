@@ -18,6 +18,7 @@ from pydantic import (
     Field,
     FiniteFloat,
     StringConstraints,
+    ValidationError,
 )
 
 VERSION = 1
@@ -34,6 +35,12 @@ Utc = Annotated[AwareDatetime, AfterValidator(_to_utc)]
 Fraction = Annotated[FiniteFloat, Field(ge=0.0, le=1.0)]
 CommandId = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9._:-]{1,64}$")]
 AlarmCode = Annotated[str, StringConstraints(pattern=r"^[a-z0-9_-]{0,32}$")]
+
+
+def first_trouble(error: ValidationError) -> str:
+    """The first thing that is wrong in a message, and where."""
+    first = error.errors(include_url=False, include_context=False, include_input=False)[0]
+    return ": ".join(filter(None, (".".join(str(part) for part in first["loc"]), first["msg"])))
 
 
 def utc(seconds: float) -> datetime:

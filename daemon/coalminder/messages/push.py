@@ -73,7 +73,7 @@ class Bridge:
         state = AlarmState(message.state)
         known = self._open.get(where)
         (self._active.add if message.active else self._active.discard)(where)
-        if state in ASKS and Priority[message.priority.upper()] >= self.rules.at_least:
+        if state in ASKS and _urgency(message) >= self.rules.at_least:
             notice = _raised(message)
             if known is not None and _adds_nothing(known.message, message):
                 known.message, known.standing.notice = message, notice  # told again, it says what is left

@@ -21,7 +21,7 @@ from pydantic import ValidationError
 
 from coalminder.messages.connection import Connection
 from coalminder.messages.options import LinkOptions
-from coalminder.messages.payloads import COMMANDS, ReplyMessage
+from coalminder.messages.payloads import COMMANDS, ReplyMessage, first_trouble
 from coalminder.messages.topics import Topics
 from coalminder.page.board import Board
 from coalminder.page.history import History
@@ -105,8 +105,7 @@ class Wire:
             try:
                 payload = model.model_validate(body).model_dump_json()
             except ValidationError as error:
-                first = error.errors(include_url=False, include_context=False, include_input=False)[0]
-                return Answer("refused", f"{'.'.join(str(part) for part in first['loc'])}: {first['msg']}")
+                return Answer("refused", first_trouble(error))
             if len(self._waiting) >= MAX_WAITING and kind != "snuff":
                 return Answer("unsent", "too many commands wait for an answer")
             self._waiting[command_id] = (loop, reply)
