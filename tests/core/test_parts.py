@@ -282,15 +282,24 @@ def test_filters_start_afresh_after_a_long_gap() -> None:
 # --- lid
 
 
+FORGETFUL = LidConfig(drop_c_per_over_c=0.0, over_s=0.001)
+"""Asks only the vents: neither an overshoot nor a quick rise explains a fall."""
+
+
 def lid_course(
-    temps: Iterable[float], set_point_c: float | None = None, *, closing_v: float = 0.0, lit_s: int = 0
+    temps: Iterable[float],
+    set_point_c: float = 93.0,
+    *,
+    config: LidConfig = LidConfig(),  # noqa: B008 - frozen
+    closing_v: float = 0.0,
+    lit_s: int = 0,
 ) -> list[LidState]:
     """The lid second by second. lit_s: until then it is a new fire that comes up."""
     seen, state, course = PitState(), LidState(), []
     for t, temp_c in enumerate(temps):
         seen = pit.observe(seen, PitConfig(), Reading(temp_c), None, 1.0)
         state = lid.watch(
-            state, LidConfig(), seen, None, None, float(t), closing_v, set_point_c, coming_up=t < lit_s
+            state, config, seen, None, None, float(t), closing_v, set_point_c, coming_up=t < lit_s
         )
         course.append(state)
     return course
@@ -298,10 +307,10 @@ def lid_course(
 
 @pytest.mark.parametrize(
     ("pit_c", "set_point_c", "sure"),
-    [(93.0, 93.0, True), (81.0, 93.0, False), (97.0, None, False), (99.0, None, True)],
+    [(93.0, 93.0, True), (81.0, 93.0, False), (97.0, 130.0, False), (99.0, 130.0, True)],
 )
 def test_the_doubt_of_a_lid_ends_near_what_was_before_or_where_the_pit_should_be(
-    pit_c: float, set_point_c: float | None, sure: bool
+    pit_c: float, set_point_c: float, sure: bool
 ) -> None:
     """The pit stood at 118 °C in a flare before it fell: it need not come back there."""
     seen = PitState()
@@ -344,27 +353,27 @@ def test_a_fall_that_closing_the_vents_explains_is_no_lid() -> None:
     assert not any(state.off for state in course)
 
 
-def flare(set_point_c: float | None) -> list[LidState]:
+def flare(config: LidConfig) -> list[LidState]:
     """The pit at 135 °C after gas has burnt off under a lid just put back, and down 38 K in 100 s."""
     temps = (97.0 + 38.0 * math.exp(-max(t - 100, 0) / 35.0) for t in range(500))
-    return lid_course(temps, set_point_c)
+    return lid_course(temps, config=config)
 
 
 def test_a_flare_that_burns_off_is_no_lid() -> None:
-    assert any(state.off for state in flare(None))
-    assert not any(state.off for state in flare(93.0))
+    assert any(state.off for state in flare(FORGETFUL))
+    assert not any(state.off for state in flare(LidConfig()))
 
 
-def after_flare(set_point_c: float | None) -> list[LidState]:
+def after_flare(config: LidConfig) -> list[LidState]:
     """Up to 128 °C under a lid just put back, the vents shut; 5 min later the pit falls through 93 °C."""
     falling = [max(128.0 - 0.12 * max(t - 100, 0), 70.0) for t in range(300)]
-    return lid_course(falling + [max(104.0 - 0.16 * t, 60.0) for t in range(600)], set_point_c)
+    return lid_course(falling + [max(104.0 - 0.16 * t, 60.0) for t in range(600)], config=config)
 
 
 def test_the_end_of_a_flare_under_the_set_point_is_no_lid_either() -> None:
     """The vents are still shut from it; taken for a lid, they would stay so for ten minutes more."""
-    assert any(state.off for state in after_flare(None)[300:])
-    assert not any(state.off for state in after_flare(93.0))
+    assert any(state.off for state in after_flare(FORGETFUL)[300:])
+    assert not any(state.off for state in after_flare(LidConfig()))
 
 
 def test_an_overshoot_of_an_hour_ago_hides_no_lid() -> None:
@@ -372,16 +381,16 @@ def test_an_overshoot_of_an_hour_ago_hides_no_lid() -> None:
     assert sum(state.off for state in course[3961:]) > 30
 
 
-def burst(set_point_c: float | None) -> list[LidState]:
+def burst(config: LidConfig) -> list[LidState]:
     """Small pieces catch under a pit that is too cold: up 30 K in 100 s, and down again as they burn out."""
     temps = (65.0 + 0.3 * min(max(t - 100, 0), 100) - 0.25 * min(max(t - 260, 0), 100) for t in range(600))
-    return lid_course(temps, set_point_c)
+    return lid_course(temps, 107.0, config=config)
 
 
 def test_a_fall_no_quicker_than_the_rise_before_it_is_no_lid() -> None:
     """The pit was never over its set point, and no vent was closed."""
-    assert any(state.off for state in burst(None))
-    assert not any(state.off for state in burst(107.0))
+    assert any(state.off for state in burst(FORGETFUL))
+    assert not any(state.off for state in burst(LidConfig()))
 
 
 @pytest.mark.parametrize("coming_up", [True, False])
@@ -419,9 +428,9 @@ def test_a_fall_that_never_comes_back_leaves_a_doubt() -> None:
 
 def test_a_switch_is_believed_over_the_pit() -> None:
     seen = pit.observe(PitState(), PitConfig(), Reading(93.0), None, 1.0)
-    state = lid.watch(LidState(), LidConfig(), seen, True, None, 0.0)
+    state = lid.watch(LidState(), LidConfig(), seen, True, None, 0.0, 0.0, 93.0)
     assert state.off
-    assert not lid.watch(state, LidConfig(), seen, False, None, 5.0).off
+    assert not lid.watch(state, LidConfig(), seen, False, None, 5.0, 0.0, 93.0).off
 
 
 # --- response and oscillation

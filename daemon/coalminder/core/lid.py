@@ -56,8 +56,8 @@ def watch(
     switch_open: bool | None,
     notice: bool | None,
     now_s: float,
-    closing_v: float = 0.0,
-    set_point_c: float | None = None,
+    closing_v: float,
+    set_point_c: float,
     coming_up: bool = False,
     wood_s: float | None = None,
 ) -> LidState:
@@ -66,10 +66,8 @@ def watch(
     switch_open: None without a switch; notice: what a person said in this step; closing_v: how much the
     vents were closed of late, for a fall that they explain is no lid; nor is one from far over the set point,
     where wood or gathered fuel gas has just burnt off, nor its end under the set point, while the vents are
-    still shut (set_point_c: None to ask only the vents); nor one no quicker than the pit rose of late, for
-    small pieces of coal catch and burn out as quickly (coming_up: the rise of a new fire says nothing of
-    that). wood_s: when wood was last laid on; the end of its flames falls like a lid lift, over coals that
-    starved under them and must not be kept short of air for long.
+    still shut; nor one no quicker than the pit rose of late, for small pieces of coal catch and burn out as
+    quickly (coming_up: the rise of a new fire says nothing of that). wood_s: when wood was last laid on.
     """
     if notice is True:
         state = replace(state, announced_s=now_s)
@@ -88,44 +86,59 @@ def watch(
     if pit.fast_c is None or pit.age_s > 0.0:
         return state
     fast, passed_s = pit.fast_c, max(now_s - state.seen_s, 0.0)
-    over_c, surge_c = state.over_c, state.surge_c
-    if set_point_c is not None:
-        kept = math.exp(-passed_s / config.over_s)
-        back = state.off or (state.back_s is not None and now_s - state.back_s < config.recovery_s)
-        # the return under the lid is as quick as the next lift, and so is the rise of a new fire
-        rise_c = 0.0 if back or coming_up else fast - pit.slow_c
-        over_c, surge_c = max(kept * over_c, fast - set_point_c), max(kept * surge_c, rise_c)
+    kept = math.exp(-passed_s / config.over_s)
+    back = state.off or (state.back_s is not None and now_s - state.back_s < config.recovery_s)
+    # the return under the lid is as quick as the next lift, and so is the rise of a new fire
+    rise_c = 0.0 if back or coming_up else fast - pit.slow_c
+    over_c, surge_c = max(kept * state.over_c, fast - set_point_c), max(kept * state.surge_c, rise_c)
     state = replace(state, over_c=over_c, surge_c=surge_c, seen_s=now_s)
-    if not state.off:
-        expected_c = config.drop_c_per_closing_v * closing_v + config.drop_c_per_over_c * state.over_c
-        falling = pit.slow_c - fast > config.drop_c + max(expected_c, state.surge_c)
-        if state.old_fall and not falling:
-            state = replace(state, old_fall=False)
-        new_fall = falling and not state.old_fall
-        if switch_open is None and config.recognise and new_fall and now_s >= state.blind_until_s:
-            return _lifted(state, now_s, fast, pit.slow_c, told=False)
-        return state
+    may_tell = switch_open is None  # without a switch the pit tells
+    if state.off:
+        return _while_off(state, config, fast, passed_s, may_tell, now_s, wood_s)
+    expected_c = config.drop_c_per_closing_v * closing_v + config.drop_c_per_over_c * state.over_c
+    falling = pit.slow_c - fast > config.drop_c + max(expected_c, state.surge_c)
+    if state.old_fall and not falling:
+        state = replace(state, old_fall=False)
+    new_fall = falling and not state.old_fall
+    if may_tell and config.recognise and new_fall and now_s >= state.blind_until_s:
+        return _lifted(state, now_s, fast, pit.slow_c, told=False)
+    return state
+
+
+def _while_off(
+    state: LidState,
+    config: LidConfig,
+    fast: float,
+    passed_s: float,
+    may_tell: bool,
+    now_s: float,
+    wood_s: float | None,
+) -> LidState:
+    """The lid after a step that began without it: back by what the pit shows, or by the time it took.
+
+    The end of wood's flames falls like a lid lift, over coals that starved under them and must not be kept
+    short of air for long.
+    """
     lowest = min(state.lowest_c, fast)
     foot = min(state.foot_c + config.fed_c_per_s * passed_s, fast)
     fell = lowest < state.before_c - config.drop_c
     leapt = fell and fast > foot + config.drop_c
     risen = leapt or fast > lowest + (config.told_rise_c if state.told else config.rise_c)
-    if switch_open is None and risen and now_s - state.since_s > config.shortest_s:
+    if may_tell and risen and now_s - state.since_s > config.shortest_s:
         return _back(state, config, now_s, unsaid=leapt or not state.told)
     after_wood_s = math.inf if wood_s is None or state.told else state.since_s - wood_s
     flamed = config.least_flames_s < after_wood_s < config.longest_flames_s
     longest_s = config.longest_flamed_s if flamed else config.longest_s
-    if switch_open is None and now_s - state.since_s > longest_s:
+    if may_tell and now_s - state.since_s > longest_s:
         return replace(_back(state, config, now_s, unsaid=not state.told), doubt=not state.told)
     return replace(state, lowest_c=lowest, foot_c=foot)
 
 
-def _sure_c(state: LidState, config: LidConfig, set_point_c: float | None) -> float:
+def _sure_c(state: LidState, config: LidConfig, set_point_c: float) -> float:
     """A pit this warm is under its lid: near what it was before, which may have been a flare, or where it
     should be.
     """
-    back_c = state.before_c - config.doubt_ends_c
-    return back_c if set_point_c is None else min(back_c, set_point_c - config.unsure_c)
+    return min(state.before_c - config.doubt_ends_c, set_point_c - config.unsure_c)
 
 
 def _lifted(state: LidState, now_s: float, here_c: float, before_c: float, *, told: bool) -> LidState:
