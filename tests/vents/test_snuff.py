@@ -27,6 +27,7 @@ from coalminder.vents.alone import alone
 from coalminder.vents.build import build_vents, pulse_output
 from coalminder.vents.defaults import VENT_NUMBERS
 from coalminder.vents.servo import PulseOutput
+from coalminder.vents.simulated import NoPulses
 from coalminder.vents.snuff import Plan, add_arguments, open_output, read_plans, remember, run, shut
 
 
@@ -404,7 +405,7 @@ def test_the_vents_are_shut_before_a_word_is_said(tmp_path: Path, monkeypatch: p
     path.write_text(VENT + "[mqtt\n", "utf-8")
     done: list[str] = []
     monkeypatch.setattr(snuff_module, "_say", lambda _line: done.append("word"))
-    monkeypatch.setattr(FakePulseOutput, "set_pulse_us", lambda _output, _pulse_us: done.append("deed"))
+    monkeypatch.setattr(NoPulses, "set_pulse_us", lambda _output, _pulse_us: done.append("deed"))
     assert run(argparse.Namespace(config=path)) == 0
     assert done[0] == "deed"
     assert "word" in done
