@@ -420,9 +420,12 @@ def test_ms_in_another_loggers_cook_gives_up_no_gains_and_says_why(
         assert (tune_module.MS_UNHEARD in toml_fragment(said, "a")) is not own
 
 
-@pytest.mark.parametrize(("every_s", "teaches"), [(10, True), (60, False)])
+@pytest.mark.parametrize(
+    ("every_s", "jitter_s", "teaches"),
+    [(10, 0.0, True), (10.02, 0.03, True), (11.0, 0.4, True), (15, 0.0, False), (60, 0.0, False)],
+)
 def test_a_slow_logger_teaches_what_it_can_and_is_not_blamed_on_the_weather(
-    every_s: int, teaches: bool
+    every_s: float, jitter_s: float, teaches: bool
 ) -> None:
     """The usual kettle (the FOPDT response, against python-control in test_fopdt.py), vents moved by hand."""
     rng, n = np.random.default_rng(3), 9000
@@ -433,14 +436,17 @@ def test_a_slow_logger_teaches_what_it_can_and_is_not_blamed_on_the_weather(
     time_s, none = np.arange(n, dtype=float), np.full(n, np.nan)
     words, lid = np.full(n, ""), np.zeros(n, dtype=bool)
     whole = Series(time_s, pit_c, lower, np.ones(n), none, words, lid, none, none, none)
-    found = learn([from_series(whole.part(slice(None, None, every_s)), "a", Config())])
+    read_s = np.arange(0.0, n - 1.0, every_s)
+    read_s = np.round(read_s + rng.uniform(0.0, jitter_s, len(read_s)), 2)
+    rows = replace(whole.part(read_s.astype(int)), time_s=read_s - read_s[0])
+    found = learn([from_series(rows, "a", Config())])
     assert found.fit.slope.low <= truth.slope_per_s <= found.fit.slope.high
     assert found.fit.theta_s.low <= truth.theta_s <= found.fit.theta_s.high
     if teaches:
         assert found.still == ""
         assert found.fit.model.slope_per_s == pytest.approx(truth.slope_per_s, rel=0.1)
     else:
-        assert "rows more than 10 s apart" in found.still
+        assert "rows more than 12.5 s apart" in found.still
 
 
 def gusty_cook(truth: Fopdt, seed: int) -> Cook:

@@ -29,7 +29,9 @@ from coalminder.values import Phase
 
 TRUST = 0.003  # in an ordinary cook the vents answer wind and fire, which are not the noise the fit assumes
 LEAST_P = 0.001  # of the test that the residual is independent of the vents
-SLOWEST_S = 10.0  # rows further apart are longer than most dead times, and say where the vents were, not when
+# Rows further apart are longer than most dead times, and say where the vents were, not when. No usual logger's
+# period is near it: one of 10 s has 10.02 s for its rounding, or 11 s for the time that its probes take.
+SLOWEST_S = 12.5
 DEAD_S = 60.0  # no kettle's dead time is longer [estimate]
 CALM_MS = 2.5  # a loop with more than this would be seen to swing
 
@@ -79,7 +81,7 @@ OTHERWISE = (
 
 SLOW = (
     f"rows more than {SLOWEST_S:g} s apart do not show when the pit began to follow a vent; log a row every "
-    f"{SLOWEST_S:g} s or more often"
+    "10 s or more often"
 )
 
 
