@@ -19,6 +19,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from brokers import wait_for
+from scipy.signal import lfilter
 from scipy.stats import spearmanr
 
 from coalminder.core import Config, initial, step
@@ -447,6 +448,36 @@ def test_a_slow_logger_teaches_what_it_can_and_is_not_blamed_on_the_weather(
         assert found.fit.model.slope_per_s == pytest.approx(truth.slope_per_s, rel=0.1)
     else:
         assert "rows more than 12.5 s apart" in found.still
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize(("dead_s", "second_s"), [(9.0, 0.0), (15.0, 0.0), (5.0, 60.0)])
+def test_a_kettle_that_follows_its_vents_is_believed_and_one_with_two_lags_is_not(
+    dead_s: float, second_s: float, seed: int
+) -> None:
+    """A hand moves the vents, wind blows; the answer is scipy's and numpy's, not the fit's own."""
+    rng, n = np.random.default_rng(seed), 9000
+    lower = np.repeat(rng.choice([0.09, 0.12, 0.16], size=60), rng.integers(150, 600, size=60))[:n]
+    n = len(lower)
+    v = log_draught(lower, Config().split.leak_opening)
+
+    def lagged(x: np.ndarray, tau_s: float) -> np.ndarray:
+        keep = math.exp(-1.0 / tau_s)
+        return np.asarray(lfilter([1.0 - keep], [1.0, -keep], x))
+
+    moved = np.concatenate([np.zeros(1 + round(dead_s)), 60.0 * (v - v[0])])[:n]
+    wind = 2.0 * lagged(rng.normal(size=n) * math.sqrt(2 * 150.0), 150.0)
+    rise_c = lagged(moved + wind, 1000.0)
+    pit_c = 93.0 + (lagged(rise_c, second_s) if second_s else rise_c) + 0.12 * rng.normal(size=n)
+    none, words, lid = np.full(n, np.nan), np.full(n, ""), np.zeros(n, dtype=bool)
+    whole = Series(np.arange(float(n)), pit_c, lower, np.ones(n), none, words, lid, none, none, none)
+    found = learn([from_series(whole, "a", Config())])
+    if second_s:
+        assert OTHERWISE in found.still
+    else:
+        assert found.still == ""
+        assert found.fit.slope.low <= 0.06 <= found.fit.slope.high
+        assert found.fit.theta_s.low <= dead_s <= found.fit.theta_s.high
 
 
 def gusty_cook(truth: Fopdt, seed: int) -> Cook:
