@@ -27,12 +27,13 @@ from coalminder.replay.series import resumptions, usable
 from coalminder.replay.whatif import Cook, scored_rows
 from coalminder.values import Phase
 
-# In an ordinary cook the vents answer wind and fire, which are not the noise that the fit assumes. With a tenth of
-# this, records that follow their vents exactly are held to the usual dead time until their residual depends on them.
+# In an ordinary cook the vents answer wind and fire, which are not the noise that the fit assumes. With a
+# tenth of this, records that follow their vents exactly are held so near the usual dead time that their
+# residual depends on the vents.
 TRUST = 0.03
 LEAST_P = 0.001  # of the test that the residual is independent of the vents
-# Rows further apart are longer than most dead times, and say where the vents were, not when. No usual logger's
-# period is near it: one of 10 s has 10.02 s for its rounding, or 11 s for the time that its probes take.
+# Rows further apart are longer than most dead times, and say where the vents were, not when. No usual
+# logger's period is near it: one of 10 s has 10.02 s for its rounding, or 11 s for what its probes take.
 SLOWEST_S = 12.5
 DEAD_S = 60.0  # no kettle's dead time is longer [estimate]
 CALM_MS = 2.5  # a loop with more than this would be seen to swing
