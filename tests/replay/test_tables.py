@@ -14,11 +14,12 @@ from coalminder.cli import main
 from coalminder.core import Config
 from coalminder.errors import UserError
 from coalminder.replay.facts import facts
+from coalminder.replay.fopdt import Fopdt
 from coalminder.replay.load import load
 from coalminder.replay.report import Report, html
 from coalminder.replay.series import Series, even, usable
 from coalminder.replay.table import COLUMNS, from_frame, read_table, write_table
-from coalminder.replay.whatif import Cook, from_series
+from coalminder.replay.whatif import Cook, from_series, run_again
 
 
 @pytest.mark.parametrize("suffix", [".csv", ".parquet"])
@@ -363,6 +364,29 @@ def test_an_hour_that_the_clock_leapt_over_is_told_and_is_no_time_in_the_band(tm
     assert told.startswith("gaps without rows: 1, the longest 1:01 h from 1:59 on")
     whole = load(rows_of(tmp_path, [str(60 * i) for i in range(240)]))
     assert not any("gaps" in text for text in whole.remarks)
+
+
+def test_a_set_point_that_was_changed_is_changed_when_the_table_is_run_again(tmp_path: Path) -> None:
+    """Nobody tended at 93 °C all the time: the pit followed another set point, and an 'off' between."""
+    aims_c = [93.0 if t < 3000 else 0.0 if t < 3060 else 80.0 for t in range(0, 6000, 10)]
+    rows = [f"{10 * i},{aim_c or 90.0},0.1,{aim_c}" for i, aim_c in enumerate(aims_c)]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(["time,pit,vent,set_point", *rows]) + "\n")
+    item = load(path)
+    assert item.cook is not None
+    again = run_again(item.cook, Fopdt(66.0, 1100.0, 5.0))
+    assert set(again.set_point_c[:3000]) == {93.0}
+    assert set(again.set_point_c[3061:]) == {80.0}
+    assert any("6 set points outside" in note and "first 0 °C" in note for note in item.remarks)
+
+
+def test_a_set_point_that_is_written_when_it_changes_holds_until_then(tmp_path: Path) -> None:
+    """The pit is at the set point all the time: 93 °C, then 80 °C."""
+    rows = [f"{t},{93 if t < 4000 else 80},0.1,{ {0: 93, 4000: 80}.get(t, '') }" for t in range(0, 8000, 10)]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(["time,pit,vent,set_point", *rows]) + "\n")
+    item = load(path)
+    assert facts(item.series, item.config).mean_abs_c == 0.0
 
 
 def test_rows_of_one_time_are_told_to_be_left_out(tmp_path: Path) -> None:

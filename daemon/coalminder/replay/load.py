@@ -97,6 +97,13 @@ def _doubts(series: Series, config: Config) -> Iterator[str]:
         yield (
             f"no column set_point_c: {config.set_point_c:g} °C of the settings is taken, and errors from it"
         )
+    low_c, high_c = config.least_set_point_c, config.highest_set_point_c
+    odd_c = series.set_point_c[(series.set_point_c < low_c) | (series.set_point_c > high_c)]
+    if len(odd_c):
+        yield (
+            f"{len(odd_c)} set points outside {low_c:g} to {high_c:g} °C, the first {odd_c[0]:g} °C: in the "
+            "cook run again the last one inside stays; empty their cells where the logger was off"
+        )
     if series.time_s[-1] < SHORT_S and len(series) >= MANY_ROWS:
         yield (
             f"all {len(series)} rows lie within {series.time_s[-1]:.3g} s: if their time is in minutes or "

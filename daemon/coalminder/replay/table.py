@@ -205,13 +205,13 @@ def from_frame(frame: pl.DataFrame, name: str, say: Say = lambda _text: None) ->
         )
     phase = _phases(frame.get_column(found["phase"]), name) if "phase" in found else np.full(n, "")
     empty = np.full(n, math.nan)
-    lower = values["lower"]
+    lower, set_point_c = values["lower"], values.get("set_point_c", empty)
     whole = Series(
         time_s - time_s[0],
         values["pit_c"],
         _held(lower),
         _held(values.get("upper", np.ones(n))),
-        values.get("set_point_c", empty),
+        _held(set_point_c) if np.isfinite(set_point_c).any() else set_point_c,
         phase,
         np.nan_to_num(values.get("lid_off", np.zeros(n))) > 0.5,
         values.get("ambient_c", empty),

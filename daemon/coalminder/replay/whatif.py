@@ -20,7 +20,7 @@ from coalminder.codec import from_plain
 from coalminder.core import Config, State, initial, step
 from coalminder.core.air import level
 from coalminder.errors import UserError
-from coalminder.events import LidNotice, Light
+from coalminder.events import LidNotice, Light, SetPoint
 from coalminder.journal import Record, Step
 from coalminder.replay.fopdt import Floats, Fopdt, response
 from coalminder.replay.series import LONGEST_GAP_S, SETTLED_S, Series, even, from_steps, log_draught
@@ -104,16 +104,22 @@ def _experiment_from(record: Record) -> float | None:
 
 
 def from_series(series: Series, name: str, config: Config) -> Cook:
-    """A cook from a table of any logger: pit and vents, once a second."""
+    """A cook from a table of any logger: pit, vents and set point as they were, once a second."""
     s = even(series)
+    low_c, high_c = config.least_set_point_c, config.highest_set_point_c
+    aims_c = np.where((s.set_point_c >= low_c) & (s.set_point_c <= high_c), s.set_point_c, math.nan)
+    if np.isfinite(aims_c).any():
+        config = replace(config, set_point_c=float(aims_c[np.isfinite(aims_c)][0]))
+    aim_c = config.set_point_c
     inputs = []
     for i in range(len(s)):
         events: tuple[object, ...] = (Light(),) if i == 0 else ()
         if i and s.lid_off[i] != s.lid_off[i - 1]:
             events = (LidNotice(lid_open=bool(s.lid_off[i])),)
+        if math.isfinite(aims_c[i]) and aims_c[i] != aim_c:
+            aim_c = float(aims_c[i])
+            events = (*events, SetPoint(temp_c=aim_c))
         inputs.append(Inputs(pit=_sample(s.pit_c[i]), ambient=_or_none(s.ambient_c[i]), events=events))
-    if np.isfinite(s.set_point_c).any():
-        config = replace(config, set_point_c=float(np.nanmedian(s.set_point_c)))
     state = initial(config)
     now_s = tuple(float(t) for t in s.time_s)
     return Cook(
