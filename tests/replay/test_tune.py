@@ -480,9 +480,9 @@ def test_a_kettle_that_follows_its_vents_is_believed_and_one_with_two_lags_is_no
         assert found.fit.theta_s.low <= dead_s <= found.fit.theta_s.high
 
 
-def gusty_cook(truth: Fopdt, seed: int) -> Cook:
+def gusty_cook(truth: Fopdt, seed: int, period_s: int = 1) -> Cook:
     """3 h of a loop with a quarter of the shipped gains on one lag with dead time, in wind that comes and
-    goes; a lid lift after 100 min.
+    goes; a lid lift after 100 min. The probe shows something new every `period_s`.
     """
     loop = LoopConfig()
     gains = replace(loop, kp=loop.kp / 4, ki=loop.ki / 8, kd=loop.kd / 4)
@@ -494,7 +494,9 @@ def gusty_cook(truth: Fopdt, seed: int) -> Cook:
     for second in range(10_800):
         lit: tuple[object, ...] = (Light(),) if second == 0 else ()
         events = (*lit, Acknowledge()) if second % 3000 == 2999 else lit
-        seen = Inputs(Reading(pit_c + lid_c + 0.12 * rng.gauss(0.0, 1.0)), events=events)
+        if second % period_s == 0:
+            shown_c = pit_c + lid_c + 0.12 * rng.gauss(0.0, 1.0)
+        seen = Inputs(Reading(shown_c), events=events)
         state, done = step(state, seen, float(second))
         steps.append(Step(second + 1, 1, float(second), 1.8e9 + second, seen, done))
         wind += 0.25 * math.sqrt(2 / 150) * rng.gauss(0.0, 1.0) - wind / 150
@@ -513,3 +515,9 @@ def test_a_cook_whose_vents_moved_is_not_refused_for_a_search_that_went_astray()
     found = learn([cook])
     assert found.fit.slope.low <= 0.06 <= found.fit.slope.high
     assert found.still
+
+
+def test_noise_that_a_slow_probe_holds_is_not_taken_for_none() -> None:
+    """A reading that stands for 12 s has, at slow frequencies, 12 times the power of one for 1 s."""
+    found = learn([gusty_cook(Fopdt(66.0, 1100.0, 5.0), 1, period_s=12)])
+    assert found.noise_c == pytest.approx(0.12 * math.sqrt(12.0), rel=0.5)

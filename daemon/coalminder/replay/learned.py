@@ -52,11 +52,11 @@ HEARD_FRAC, HEARD_SD = 0.75, 0.35
 class Learned:
     """What was learned of a kettle: the fit, and models that agree with the record. The first is the best.
 
-    noise_c: of the pit probe; still: why the record alone says too little ("" when it says enough). gain:
-    the factor by which the core slows its gains on this kettle (core/response.py). doubt: why the intervals
-    may miss the kettle ("" when the vents were moved on purpose, or when the record moved nothing). own: all
-    cooks were recorded by us; in another logger's the core heard no delay, and `gain` is as if there were
-    none.
+    noise_c: of the pit probe, as white noise read every second; still: why the record alone says too little
+    ("" when it says enough). gain: the factor by which the core slows its gains on this kettle
+    (core/response.py). doubt: why the intervals may miss the kettle ("" when the vents were moved on purpose,
+    or when the record moved nothing). own: all cooks were recorded by us; in another logger's the core heard
+    no delay, and `gain` is as if there were none.
     """
 
     fit: Fit
@@ -96,7 +96,9 @@ def learn(cooks: Sequence[Cook], seed: int = 0) -> Learned:
     tested = any(cook.experiment_from_s is not None for cook in cooks)
     ends = [end_of(cook) for cook in cooks]
     config = cooks[0].state.config
-    noise = float(np.median([cook.noise_c for cook in cooks]))
+    # As the core saw it, which filters by it: what a slow probe holds, or whole degrees, look noiseless.
+    seen_c = (end.pit.noise_c if cook.own else cook.noise_c for cook, end in zip(cooks, ends, strict=True))
+    noise = float(np.median(list(seen_c)))
     smooth_s = pit.smooth_s(config.pit, noise)
     prior = _heard_prior([end.response for end in ends], smooth_s)
     for cook in cooks:
@@ -239,7 +241,7 @@ def _seen_calm(
     laws = [
         core_controller(slowed, cook.state.config.pit, noise_c)
         for cook, slowed in zip(cooks, loops, strict=True)
-        if _calm(cook, noise_c)
+        if _calm(cook)
     ]
     drawn = []
     for model in models:
@@ -251,7 +253,7 @@ def _seen_calm(
     return tuple(drawn)
 
 
-def _calm(cook: Cook, noise_c: float) -> bool:
+def _calm(cook: Cook) -> bool:
     """No swinging at periods from some 2 to 10 min in the rows that the loop worked in.
 
     Never in another logger's record: the loop there was not ours.
@@ -274,4 +276,4 @@ def _calm(cook: Cook, noise_c: float) -> bool:
     # The median deviation (1.4826 of it is the standard deviation of normal noise): a lid lift or a piece of
     # wood is no swinging.
     spread = 1.4826 * float(np.median(np.abs(swing - np.median(swing)))) if len(swing) else math.inf
-    return len(swing) > 1800 and spread < max(0.8, 3.0 * noise_c)
+    return len(swing) > 1800 and spread < max(0.8, 3.0 * cook.noise_c)
