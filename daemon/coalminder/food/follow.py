@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from coalminder.events import FoodStep, WoodAdded
 from coalminder.food import corecheck
@@ -47,6 +47,20 @@ GOES_BACK_S = 3600.0
 COOL_FILM_W_M2K = 9.0
 FRIDGE_FILM_W_M2K = 8.0
 """Film of food in still air and in a refrigerator: convection 4, radiation 5 [estimate]."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Around:
+    """What is around the food at `now_s`, and has been for `dt_s`. set_point_c: what the pit is held at.
+
+    None: the pit is not known, nothing measures outside.
+    """
+
+    now_s: float
+    dt_s: float
+    pit_c: float | None
+    set_point_c: float
+    ambient_c: float | None
 
 
 def refuse_reason(state: FoodState, step: str) -> str:
@@ -111,7 +125,8 @@ def follow(
     dt_s = now_s - (state.now_s or 0.0)
     if dt_s < TICK_S and not changed:
         return state, state.view
-    state = _tick(state, plan, pit_c, core_samples, now_s, max(0.0, dt_s), set_point_c, ambient_c)
+    held_c = plan.set_point_c if set_point_c is None else set_point_c
+    state = _tick(state, plan, _Around(now_s, max(0.0, dt_s), pit_c, held_c, ambient_c), core_samples)
     view = view_of(state, plan, now_s)
     if over := ran_out(state.view, view):
         anew = {clock.code for clock in over}
@@ -189,18 +204,10 @@ def _goes_back(state: FoodState, now_s: float) -> bool:
 
 
 def _tick(
-    state: FoodState,
-    plan: FoodPlan,
-    pit_c: float | None,
-    core_samples: Sequence[tuple[str, Sample]],
-    now_s: float,
-    dt_s: float,
-    set_point_c: float | None,
-    ambient_c: float | None,
+    state: FoodState, plan: FoodPlan, around: _Around, core_samples: Sequence[tuple[str, Sample]]
 ) -> FoodState:
-    target_c = plan.set_point_c if set_point_c is None else set_point_c
-    state = _settle(state, pit_c, target_c, dt_s)
-    state = _missed(state, None if pit_c is None else pit_c - target_c, now_s, dt_s)
+    now_s, dt_s = around.now_s, around.dt_s
+    state = _missed(_settle(state, around), around)
     cores = corecheck.trusted(core_samples)
     before_c = state.shown_c
     state = corecheck.shown(state, cores, dt_s)
@@ -212,7 +219,7 @@ def _tick(
     state = replace(state, read_s=tuple(read_s.items()))
     core, doubt = corecheck.slowest(core_samples, cores, read_s, now_s, state.off_s is not None)
     family = state.family
-    air = _air(state, plan, pit_c, set_point_c, ambient_c)
+    air = _air(state, plan, around)
     model_s = state.model_s
     if now_s - model_s >= MODEL_S:
         family = slabs.advance(family, food, air, now_s - model_s)
@@ -226,7 +233,7 @@ def _tick(
         wrong, refused_c = corecheck.misplaced(state, core, mean, beyond_c, before_c, air.temp_c)
         state = replace(state, refused_c=refused_c)
         core, doubt = (None, wrong) if wrong else (core, doubt)
-    proven_s = _proven_s(state, plan, now_s, dt_s)
+    proven_s = _proven_s(state, plan, around)
     # A core that fell all at once is the air's or another piece's. It counts, but teaches nothing of this
     # one; when it stays, the family starts again with it.
     fell = core is not None and state.off_s is None and core < mean - beyond_c
@@ -249,16 +256,17 @@ def _tick(
             mean, sd = slabs.spread([slabs.core_of(m) for m in family])
     state = replace(state, now_s=now_s, family=family, model_s=model_s, doubt=doubt)
     low = core if core is not None else mean - slabs.Z90 * sd
-    state = _account(state, plan, core, low, mean + slabs.Z90 * sd, now_s, dt_s, proven_s)
+    state = _account(state, plan, around, core, low, mean + slabs.Z90 * sd, proven_s)
     if state.off_s is None and (state.forecast_s is None or now_s - state.forecast_s >= FORECAST_S):
-        state = _forecast(state, plan, now_s, target_c, pit_c)
+        state = _forecast(state, plan, around)
     return state
 
 
-def _settle(state: FoodState, pit_c: float | None, target_c: float, dt_s: float) -> FoodState:
+def _settle(state: FoodState, around: _Around) -> FoodState:
     """With the pit's mean, and whether its fire has brought that near the set point."""
+    pit_c, target_c = around.pit_c, around.set_point_c
     if pit_c is not None:
-        weight = min(1.0, dt_s / PIT_MEAN_S)
+        weight = min(1.0, around.dt_s / PIT_MEAN_S)
         mean = pit_c if state.pit_c is None else state.pit_c + weight * (pit_c - state.pit_c)
         state = replace(state, pit_c=mean)
     near = state.pit_c is not None and state.pit_c >= target_c - SETTLED_C
@@ -268,48 +276,43 @@ def _settle(state: FoodState, pit_c: float | None, target_c: float, dt_s: float)
     return replace(state, settled=state.fire and (state.settled or near))
 
 
-def _missed(state: FoodState, miss_c: float | None, now_s: float, dt_s: float) -> FoodState:
+def _missed(state: FoodState, around: _Around) -> FoodState:
     """With what the pit has been off its set point by, in the long run; a miss that is made good is over."""
-    since_s = 0.0 if state.loaded_s is None else now_s - state.loaded_s
-    if miss_c is None or not state.fire or since_s < MISSES_FROM_S:
+    since_s = 0.0 if state.loaded_s is None else around.now_s - state.loaded_s
+    if around.pit_c is None or not state.fire or since_s < MISSES_FROM_S:
         return state
-    miss_c = min(max(miss_c, -MISS_MOST_C), MISS_MOST_C)
-    mean_c = state.miss_c + min(1.0, dt_s / MISS_MEAN_S) * (miss_c - state.miss_c)
+    miss_c = min(max(around.pit_c - around.set_point_c, -MISS_MOST_C), MISS_MOST_C)
+    mean_c = state.miss_c + min(1.0, around.dt_s / MISS_MEAN_S) * (miss_c - state.miss_c)
     return replace(state, miss_c=min(max(mean_c, min(miss_c, 0.0)), max(miss_c, 0.0)))
 
 
-def _proven_s(state: FoodState, plan: FoodPlan, now_s: float, dt_s: float) -> float:
+def _proven_s(state: FoodState, plan: FoodPlan, around: _Around) -> float:
     """What a reading now proves of the last `dt_s`: nothing, unless the one just before it was hot too."""
     if state.core_c is None or state.core_s is None or state.core_c < plan.done_rule.core_c - TOLERANCE_C:
         return 0.0
-    since_s = now_s - state.core_s
-    return min(since_s, CORE_FRESH_S) if since_s <= max(dt_s, CORE_FRESH_S) else 0.0
+    since_s = around.now_s - state.core_s
+    return min(since_s, CORE_FRESH_S) if since_s <= max(around.dt_s, CORE_FRESH_S) else 0.0
 
 
-def _air(
-    state: FoodState, plan: FoodPlan, pit_c: float | None, set_point_c: float | None, ambient_c: float | None
-) -> slabs.Air:
-    """What surrounds the food now."""
+def _air(state: FoodState, plan: FoodPlan, around: _Around) -> slabs.Air:
+    """What cools or heats the food now."""
     if state.chilled_s is not None:
         return slabs.Air(plan.fridge_c, FRIDGE_FILM_W_M2K, dries=False)
     if state.off_s is not None:
-        return slabs.Air(
-            max(plan.ambient_c if ambient_c is None else ambient_c, 5.0), COOL_FILM_W_M2K, dries=False
-        )
-    if pit_c is not None:
-        return slabs.Air(pit_c)
-    known = state.pit_c if state.pit_c is not None else set_point_c
-    return slabs.Air(plan.set_point_c if known is None else known)
+        outside_c = plan.ambient_c if around.ambient_c is None else around.ambient_c
+        return slabs.Air(max(outside_c, 5.0), COOL_FILM_W_M2K, dries=False)
+    if around.pit_c is not None:
+        return slabs.Air(around.pit_c)
+    return slabs.Air(around.set_point_c if state.pit_c is None else state.pit_c)
 
 
 def _account(
     state: FoodState,
     plan: FoodPlan,
+    around: _Around,
     core: float | None,
     low_c: float,
     high_c: float,
-    now_s: float,
-    dt_s: float,
     proven_s: float,
 ) -> FoodState:
     """Hold time, lethality, exposure and cooling for the last `dt_s`.
@@ -317,6 +320,7 @@ def _account(
     core: measured or None. proven_s: how much of the time it stands for, for the done rule. low_c, high_c:
     the core on the cold and on the warm side. Heating counts the coldest place, cooling the warmest.
     """
+    now_s, dt_s = around.now_s, around.dt_s
     cooling = state.off_s is not None
     growth_c = (core if core is not None else high_c) if cooling else low_c
     if dt_s > CORE_FRESH_S:  # nobody saw it: the worst between its two ends
@@ -367,20 +371,19 @@ def _now_or_better(mean_c: float, pit_c: float, target_c: float) -> float:
     return max(mean_c, min(pit_c, target_c))
 
 
-def _forecast(
-    state: FoodState, plan: FoodPlan, now_s: float, target_c: float, pit_c: float | None
-) -> FoodState:
+def _forecast(state: FoodState, plan: FoodPlan, around: _Around) -> FoodState:
     """When the rule will be met, from the family in the pit as it has been, drawn to where it is held.
 
     That is the set point, less what a fire that is too weak, or too hot, has missed it by all along. Until a
     pit that comes up is near it, the pit is as it is now.
     """
+    now_s = around.now_s
     if not state.fire or (state.fell_s is not None and now_s - state.fell_s >= FELL_FOR_S):
         return replace(state, forecast_s=None, finish_s=None, finish_beyond=False)
-    held_c = target_c + state.miss_c
+    held_c = around.set_point_c + state.miss_c
     been_c = held_c if state.pit_c is None else state.pit_c
-    if not state.settled and pit_c is not None:
-        been_c = _now_or_better(been_c, pit_c, target_c)
+    if not state.settled and around.pit_c is not None:
+        been_c = _now_or_better(been_c, around.pit_c, around.set_point_c)
     pit = 0.5 * (been_c + held_c)
     rule = plan.done_rule
     if state.done:
