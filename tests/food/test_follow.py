@@ -1136,7 +1136,7 @@ def test_a_probe_moved_to_a_colder_piece_is_followed_from_there() -> None:
     assert cook.view.core_measured
     assert cook.view.finish_min is not None
     assert cook.view.finish_min > 60.0
-    assert slabs.spread([slabs.core_of(m) for m in cook.state.family])[0] == pytest.approx(40.0, abs=3.0)
+    assert slabs.core_spread(cook.state.family)[0] == pytest.approx(40.0, abs=3.0)
 
 
 def test_a_probe_moved_to_a_colder_piece_after_done_is_told() -> None:

@@ -114,6 +114,11 @@ def spread(values: Sequence[float]) -> tuple[float, float]:
     return mean, math.sqrt(sum((v - mean) ** 2 for v in values) / (len(values) - 1))
 
 
+def core_spread(ensemble: Ensemble) -> tuple[float, float]:
+    """Mean and standard deviation of the family's cores."""
+    return spread([core_of(m) for m in ensemble])
+
+
 def strain(ensemble: Ensemble, food: Food) -> float:
     """How far the readings have pulled the family from what food is: rms of its parameters' means, in sd."""
     prior = _prior(food)

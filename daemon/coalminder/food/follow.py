@@ -139,7 +139,7 @@ def _report(state: FoodState, plan: FoodPlan, step: str, now_s: float, ambient_c
     reports = (*state.reports, (step, now_s))
     if step == "loaded" and _goes_back(state, now_s):
         kept = tuple(report for report in state.reports if report[0] != "off")
-        core_c, _ = slabs.spread([slabs.core_of(m) for m in state.family])
+        core_c, _ = slabs.core_spread(state.family)
         hot = state.refused_c is not None and state.refused_c > core_c  # as it was before it came off
         return replace(
             state,
@@ -206,60 +206,81 @@ def _goes_back(state: FoodState, now_s: float) -> bool:
 def _tick(
     state: FoodState, plan: FoodPlan, around: _Around, core_samples: Sequence[tuple[str, Sample]]
 ) -> FoodState:
-    now_s, dt_s = around.now_s, around.dt_s
-    state = _missed(_settle(state, around), around)
+    state = replace(_missed(_settle(state, around), around), now_s=around.now_s)
     cores = corecheck.trusted(core_samples)
     before_c = state.shown_c
-    state = corecheck.shown(state, cores, dt_s)
+    state = corecheck.shown(state, cores, around.dt_s)
     if state.loaded_s is None:
-        since_s = now_s if state.as_food_s is None else state.as_food_s
-        return replace(state, now_s=now_s, as_food_s=since_s if corecheck.as_food(state, cores) else None)
-    food = plan.food()
-    read_s = dict(state.read_s) | dict.fromkeys(cores, now_s)
-    state = replace(state, read_s=tuple(read_s.items()))
-    core, doubt = corecheck.slowest(core_samples, cores, read_s, now_s, state.off_s is not None)
-    family = state.family
+        since_s = around.now_s if state.as_food_s is None else state.as_food_s
+        return replace(state, as_food_s=since_s if corecheck.as_food(state, cores) else None)
+    read_s = dict(state.read_s) | dict.fromkeys(cores, around.now_s)
+    core, doubt = corecheck.slowest(core_samples, cores, read_s, around.now_s, state.off_s is not None)
     air = _air(state, plan, around)
-    model_s = state.model_s
-    if now_s - model_s >= MODEL_S:
-        family = slabs.advance(family, food, air, now_s - model_s)
-        model_s = now_s
-    mean, sd = slabs.spread([slabs.core_of(m) for m in family])
-    if core is not None and corecheck.icy(state, core, mean):
-        family = slabs.start(replace(food, start_c=core))
-        mean, sd = slabs.spread([slabs.core_of(m) for m in family])
-    beyond_c = 5.0 * sd + 5.0
+    state = replace(_modelled(state, plan, around, air), read_s=tuple(read_s.items()))
     if core is not None:
+        if corecheck.icy(state, core, slabs.core_spread(state.family)[0]):
+            state = replace(state, family=_laid_on(plan, core))
+        mean, beyond_c = _believable(state)
         wrong, refused_c = corecheck.misplaced(state, core, mean, beyond_c, before_c, air.temp_c)
         state = replace(state, refused_c=refused_c)
         core, doubt = (None, wrong) if wrong else (core, doubt)
+    state = replace(state, doubt=doubt)
     proven_s = _proven_s(state, plan, around)
-    # A core that fell all at once is the air's or another piece's. It counts, but teaches nothing of this
-    # one; when it stays, the family starts again with it.
-    fell = core is not None and state.off_s is None and core < mean - beyond_c
-    fell_s = None if not fell else now_s if state.fell_s is None else state.fell_s
-    another = fell_s is not None and now_s - fell_s >= FELL_FOR_S
-    if core is not None and another and core > corecheck.ON_TABLE_C:
-        family, fell, fell_s = slabs.start(replace(food, start_c=core)), False, None
-        state = replace(state, forecast_s=None, strain=0.0, held_s=0.0, done=False)
-    back = state.fell_s is not None and not fell
-    state = replace(state, fell_s=fell_s)
-    if core is not None:
-        # two readings' mean takes the edge off a probe's noise
-        since_s = math.inf if state.core_s is None else now_s - state.core_s
-        old = state.core_c if since_s <= CORE_FRESH_S and not back else None
-        core = core if old is None else old + min(1.0, since_s / 30.0) * (core - old)
-        state = replace(state, core_c=core, core_s=now_s)
-        if not fell and now_s - state.assimilated_s >= ASSIMILATE_S:
-            family = slabs.assimilate(family, food, core, READING_ERROR_C, INFLATION)
-            state = replace(state, assimilated_s=now_s, strain=slabs.strain(family, food))
-            mean, sd = slabs.spread([slabs.core_of(m) for m in family])
-    state = replace(state, now_s=now_s, family=family, model_s=model_s, doubt=doubt)
-    low = core if core is not None else mean - slabs.Z90 * sd
-    state = _account(state, plan, around, core, low, mean + slabs.Z90 * sd, proven_s)
-    if state.off_s is None and (state.forecast_s is None or now_s - state.forecast_s >= FORECAST_S):
+    if core is None:
+        state = replace(state, fell_s=None)
+    else:
+        state = _learned(state, plan, around, core)
+        core = state.core_c
+    state = _account(state, plan, around, core, proven_s)
+    if state.off_s is None and (state.forecast_s is None or around.now_s - state.forecast_s >= FORECAST_S):
         state = _forecast(state, plan, around)
     return state
+
+
+def _laid_on(plan: FoodPlan, core: float) -> slabs.Ensemble:
+    """The family of this food, laid on as warm as it is now."""
+    return slabs.start(replace(plan.food(), start_c=core))
+
+
+def _modelled(state: FoodState, plan: FoodPlan, around: _Around, air: slabs.Air) -> FoodState:
+    """With the family taken on to now, in steps that are worth it."""
+    since_s = around.now_s - state.model_s
+    if since_s < MODEL_S:
+        return state
+    family = slabs.advance(state.family, plan.food(), air, since_s)
+    return replace(state, family=family, model_s=around.now_s)
+
+
+def _believable(state: FoodState) -> tuple[float, float]:
+    """The core by the model, and how far a reading may be from that."""
+    mean, sd = slabs.core_spread(state.family)
+    return mean, 5.0 * sd + 5.0
+
+
+def _learned(state: FoodState, plan: FoodPlan, around: _Around, core: float) -> FoodState:
+    """With what a core that is believed shows, and the family drawn to it.
+
+    A core that fell all at once is the air's or another piece's. It counts, but teaches nothing of this one;
+    when it stays, the family starts again with it.
+    """
+    now_s = around.now_s
+    mean, beyond_c = _believable(state)
+    fell = state.off_s is None and core < mean - beyond_c
+    fell_s = None if not fell else now_s if state.fell_s is None else state.fell_s
+    if fell_s is not None and now_s - fell_s >= FELL_FOR_S and core > corecheck.ON_TABLE_C:
+        fell, fell_s = False, None
+        family = _laid_on(plan, core)
+        state = replace(state, family=family, forecast_s=None, strain=0.0, held_s=0.0, done=False)
+    back = state.fell_s is not None and not fell
+    # two readings' mean takes the edge off a probe's noise
+    since_s = math.inf if state.core_s is None else now_s - state.core_s
+    if state.core_c is not None and since_s <= CORE_FRESH_S and not back:
+        core = state.core_c + min(1.0, since_s / 30.0) * (core - state.core_c)
+    state = replace(state, fell_s=fell_s, core_c=core, core_s=now_s)
+    if fell or now_s - state.assimilated_s < ASSIMILATE_S:
+        return state
+    family = slabs.assimilate(state.family, plan.food(), core, READING_ERROR_C, INFLATION)
+    return replace(state, family=family, assimilated_s=now_s, strain=slabs.strain(family, plan.food()))
 
 
 def _settle(state: FoodState, around: _Around) -> FoodState:
@@ -307,22 +328,18 @@ def _air(state: FoodState, plan: FoodPlan, around: _Around) -> slabs.Air:
 
 
 def _account(
-    state: FoodState,
-    plan: FoodPlan,
-    around: _Around,
-    core: float | None,
-    low_c: float,
-    high_c: float,
-    proven_s: float,
+    state: FoodState, plan: FoodPlan, around: _Around, core: float | None, proven_s: float
 ) -> FoodState:
     """Hold time, lethality, exposure and cooling for the last `dt_s`.
 
-    core: measured or None. proven_s: how much of the time it stands for, for the done rule. low_c, high_c:
-    the core on the cold and on the warm side. Heating counts the coldest place, cooling the warmest.
+    core: measured or None. proven_s: how much of the time it stands for, for the done rule. Heating counts
+    the coldest that the core may be, cooling the warmest.
     """
     now_s, dt_s = around.now_s, around.dt_s
     cooling = state.off_s is not None
-    growth_c = (core if core is not None else high_c) if cooling else low_c
+    mean, sd = slabs.core_spread(state.family)
+    low_c, high_c = (mean - slabs.Z90 * sd, mean + slabs.Z90 * sd) if core is None else (core, core)
+    growth_c = high_c if cooling else low_c
     if dt_s > CORE_FRESH_S:  # nobody saw it: the worst between its two ends
         growth_c = _worst_between(state.view.core_c, growth_c)
     exposure = add_time(state.exposure, growth_c, dt_s)

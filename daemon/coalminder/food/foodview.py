@@ -40,7 +40,7 @@ def view_of(state: FoodState, plan: FoodPlan, now_s: float) -> FoodView:
     core = low = high = None
     measured = state.core_s is not None and now_s - state.core_s <= CORE_FRESH_S
     if state.family:
-        mean, sd = slabs.spread([slabs.core_of(m) for m in state.family])
+        mean, sd = slabs.core_spread(state.family)
         core = state.core_c if measured and state.core_c is not None else mean
         low, high = core - slabs.Z90 * max(sd, 0.3), core + slabs.Z90 * max(sd, 0.3)
     clocks = _clocks(state, plan, stage, now_s, core if measured else high, measured)
