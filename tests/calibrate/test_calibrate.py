@@ -20,6 +20,7 @@ from coalminder.calibrate import command, points, stops, water
 from coalminder.cli import main
 from coalminder.errors import SettingsError, UserError
 from coalminder.probes.thermistor import SteinhartHart, from_beta
+from coalminder.settings import load_settings
 from coalminder.settings.calibration import (
     NOTHING,
     Calibration,
@@ -28,7 +29,6 @@ from coalminder.settings.calibration import (
     load_calibration,
     save_calibration,
 )
-from coalminder.settings.load import load_settings
 from coalminder.vents.build import build_vents
 from coalminder.vents.servo import ServoVent
 from coalminder.vents.snuff import read_plans

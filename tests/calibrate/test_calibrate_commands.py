@@ -16,6 +16,7 @@ from coalminder.journal import Journal, Start
 from coalminder.probes.build import build_probes, curve_in_force
 from coalminder.probes.buses import Buses
 from coalminder.probes.thermistor import Divider, SteinhartHart, from_beta
+from coalminder.settings import Settings, load_settings
 from coalminder.settings.calibration import (
     NOTHING,
     Calibration,
@@ -24,7 +25,6 @@ from coalminder.settings.calibration import (
     load_calibration,
     save_calibration,
 )
-from coalminder.settings.load import Settings, load_settings
 from coalminder.values import Decision, Inputs, Phase, ProbeFault, ProbeFaultKind, Reading
 from coalminder.vents.build import build_vents
 from coalminder.vents.curve import DEFAULT_CURVE

@@ -27,8 +27,8 @@ from coalminder.probes.find import board_name, find_buses, find_chips
 from coalminder.probes.listen import listening
 from coalminder.probes.topic import TopicProbe
 from coalminder.probes.trial import REMEDIES, judge, table, with_units
+from coalminder.settings import Settings, load_settings
 from coalminder.settings.calibration import NOTHING
-from coalminder.settings.load import Settings, load_settings
 from coalminder.settings.vents import VentsSettings
 from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
 

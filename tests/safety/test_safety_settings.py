@@ -10,7 +10,7 @@ import pytest
 
 from coalminder.errors import SettingsError
 from coalminder.safety.limits import Limits
-from coalminder.settings.load import load_settings
+from coalminder.settings import load_settings
 from coalminder.settings.safety import SafetySettings
 
 CONFIG = Path(__file__).parents[2] / "config" / "coalminder.toml"

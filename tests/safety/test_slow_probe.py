@@ -15,7 +15,7 @@ from coalminder.grill.scenario import LidLift
 from coalminder.rehearse.fast import run_fast
 from coalminder.safety.limits import Limits
 from coalminder.safety.view import View
-from coalminder.settings.load import load_settings
+from coalminder.settings import load_settings
 from coalminder.values import Reading
 
 PIT_PROBES = {

@@ -23,7 +23,7 @@ from coalminder.service.command import _clock_words
 from coalminder.service.machine import begun_in_this_boot, count_restarts, forget_starts
 from coalminder.service.tender import blind_s
 from coalminder.service.unseen import Unseen
-from coalminder.settings.load import load_settings
+from coalminder.settings import load_settings
 from coalminder.values import Inputs, Reading
 
 

@@ -15,6 +15,7 @@ from coalminder.errors import UserError
 from coalminder.places import DEFAULT_CONFIG, state_folder
 from coalminder.probes.build import curve_in_force
 from coalminder.probes.command import Ask, ask_person, try_probes
+from coalminder.settings import DEFAULT_PATH, Settings, load_settings
 from coalminder.settings.calibration import (
     HOW_MAX,
     NOTHING,
@@ -25,7 +26,6 @@ from coalminder.settings.calibration import (
     load_calibration,
     save_calibration,
 )
-from coalminder.settings.load import DEFAULT_PATH, Settings, load_settings
 from coalminder.settings.probes import I2cThermistor, SpiThermistor
 from coalminder.settings.vents import SimulatedVent
 from coalminder.values import Phase, Reading

@@ -23,8 +23,8 @@ from coalminder.probes.reader import ProbeReader
 from coalminder.probes.topic import TopicProbe
 from coalminder.probes.trial import Trial, judge, table, with_units
 from coalminder.seams import Probe
+from coalminder.settings import DEFAULT_PATH, Settings, load_settings
 from coalminder.settings.calibration import Calibration, load_calibration
-from coalminder.settings.load import DEFAULT_PATH, Settings, load_settings
 from coalminder.settings.vents import Servo, VentsSettings
 from coalminder.values import Sample
 from coalminder.vents.build import build_vent

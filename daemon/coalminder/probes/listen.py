@@ -17,7 +17,7 @@ from coalminder.errors import UserError
 from coalminder.messages.connection import Connection
 from coalminder.messages.options import LinkOptions
 from coalminder.probes.topic import TopicProbe
-from coalminder.settings.load import Settings
+from coalminder.settings import Settings
 
 
 @contextmanager

@@ -34,7 +34,7 @@ from coalminder.service.machine import begun_in_this_boot, count_restarts, forge
 from coalminder.service.notify import Notifier
 from coalminder.service.tender import Listener, Tender, nothing_unseen
 from coalminder.service.unseen import Unseen
-from coalminder.settings.load import DEFAULT_PATH, Settings, load_settings
+from coalminder.settings import DEFAULT_PATH, Settings, load_settings
 from coalminder.settings.probes import ProbesSettings
 from coalminder.settings.vents import VentsSettings
 from coalminder.values import Decision, Inputs

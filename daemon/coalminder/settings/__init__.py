@@ -4,6 +4,7 @@
 where, what is accepted and what to do.
 """
 
-from coalminder.settings.load import Settings, load_settings
+from coalminder.settings.load import DEFAULT_PATH, load_settings
+from coalminder.settings.model import Settings
 
-__all__ = ["Settings", "load_settings"]
+__all__ = ["DEFAULT_PATH", "Settings", "load_settings"]
