@@ -19,7 +19,7 @@ from coalminder.probes.guard import GuardState, guard
 from coalminder.safety.faults import BY_CODE
 from coalminder.safety.limits import Limits
 from coalminder.service.assemble import DeskMessenger, FoodSent
-from coalminder.service.command import _clock_words
+from coalminder.service.begin import clock_words
 from coalminder.service.machine import begun_in_this_boot, count_restarts, forget_starts
 from coalminder.service.tender import blind_s
 from coalminder.service.unseen import Unseen
@@ -80,7 +80,7 @@ class PutRight:
 def test_a_short_power_cut_snuffs_nothing_however_far_behind_the_clock_starts(behind_s: float) -> None:
     """The last step is `behind_s` in the clock's future, and the cut took ten minutes."""
     clock = PutRight(behind_s + 600.0, 40.0)
-    words, said = _clock_words(Unseen(clock, UTC_S + behind_s, 0.0), 6 * 3600.0), []
+    words, said = clock_words(Unseen(clock, UTC_S + behind_s, 0.0), 6 * 3600.0), []
     for second in range(100):
         clock.time_s = float(second)
         said += words(clock.now_s())
@@ -90,7 +90,7 @@ def test_a_short_power_cut_snuffs_nothing_however_far_behind_the_clock_starts(be
 @pytest.mark.parametrize(("hours", "snuffs"), [(1.0, 0), (5.0, 0), (14.0, 1)])
 def test_yesterdays_cook_is_snuffed_once_the_clock_is_put_right(hours: float, snuffs: int) -> None:
     clock = PutRight(hours * 3600.0, 40.0)
-    words, said = _clock_words(Unseen(clock, UTC_S, 0.0), 6 * 3600.0), []
+    words, said = clock_words(Unseen(clock, UTC_S, 0.0), 6 * 3600.0), []
     for second in range(100):
         clock.time_s = float(second)
         said += words(clock.now_s())

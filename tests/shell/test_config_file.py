@@ -11,7 +11,7 @@ import pytest
 
 from coalminder.errors import UserError
 from coalminder.food.foodplan import FoodPlan
-from coalminder.service.command import plan_to_follow
+from coalminder.service.begin import plan_to_follow
 from coalminder.settings import Settings, load_settings
 
 FILE = Path(__file__).parents[2] / "config" / "coalminder.toml"

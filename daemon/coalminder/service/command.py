@@ -6,34 +6,27 @@ import argparse
 import asyncio
 import logging
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
 
-from coalminder.core import State, initial, under
 from coalminder.errors import SettingsError, UserError
-from coalminder.events import Event, Light, Snuff
-from coalminder.food.foodplan import FoodPlan
-from coalminder.journal import Refusal, Resume, resume
 from coalminder.journal.folder import made
 from coalminder.messages.commands import CommandLimits
 from coalminder.messages.options import LinkOptions
-from coalminder.safety.view import SHUT_PHASES
 from coalminder.service.aside import AsideHandler
 from coalminder.service.assemble import Desk
+from coalminder.service.begin import begin
 from coalminder.service.board import BoardHardware
 from coalminder.service.chronicle import Chronicle
 from coalminder.service.clock import Clock, RealClock, ScaledClock
 from coalminder.service.hardware import Hardware
 from coalminder.service.latch_note import LatchNote
-from coalminder.service.latched import keep_latched, with_latched
-from coalminder.service.machine import begun_in_this_boot, count_restarts, forget_starts
+from coalminder.service.machine import forget_starts
 from coalminder.service.notify import Notifier
-from coalminder.service.tender import Listener, Tender, nothing_unseen
-from coalminder.service.unseen import Unseen
+from coalminder.service.tender import Listener, Tender
 from coalminder.settings import DEFAULT_PATH, Settings, load_settings
 from coalminder.settings.probes import ProbesSettings
 from coalminder.settings.vents import VentsSettings
@@ -102,60 +95,21 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
     directory = settings.journal.directory
     # what may refuse comes first: a start that a person must mend is no restart
     options = link_options(settings)
-    found = Refusal("a fresh cook was asked for") if args.fresh else _resume(settings, utc_s)
-    plan = plan_to_follow(settings, resumed=isinstance(found, Resume))
-    if isinstance(found, Resume):
-        blind_s = max(found.age_s, 0.0)
-        last_s = found.state.last_s or 0.0
-        state = found.state
-        clock = _clock(args, at_s=last_s + blind_s)
-        log.info(
-            "going on with the cook in %s, phase %s, %.0f s without steps ('--fresh' begins a new one)",
-            found.path,
-            found.phase,
-            blind_s,
-        )
-    else:
-        state, clock = initial(settings.core()), _clock(args, at_s=0.0)
-        log.info("a new cook: %s", found.reason)
-        if not args.fresh:
-            state = keep_latched(state, directory, utc_s)
-    begins = not isinstance(found, Resume)
-    restarts = count_restarts(directory, utc_s, None if begins else clock.now_s())
-    age_is_known = begun_in_this_boot(directory, now=begins)
-    clock_words, unseen = _first_words(), nothing_unseen
-    if isinstance(found, Resume) and not age_is_known and isinstance(clock, RealClock):
-        within_s = settings.journal.resume_within
-        age = Unseen(clock, found.last_utc_s, found.age_s)
-        clock_words, unseen = _clock_words(age, within_s), partial(age.pass_s, within_s)
     note = LatchNote(directory)
-    if not args.fresh and (noted := with_latched(state, note.read(), clock.now_s())) is not state:
-        log.warning("the record lacks a latched fault that was noted beside it; the vents stay shut")
-        state = noted
-    first_words = _first_words(*([Light()] if args.lit and begins else []))
-    if not args.fresh and note.says_shut() and state.phase not in SHUT_PHASES:
-        log.warning("the record lacks that the fire was put out, which was noted beside it; snuffing")
-        first_words = _first_words(Snuff())
-    asked_c = state.set_point_c
-    plan = state.config.plan if plan is None else plan.on_clock(utc_s, clock.now_s())
-    state = under(state, replace(settings.core(), plan=plan))
-    if state.set_point_c != asked_c:
-        log.warning(
-            "the set point is %.0f °C now, by the configuration; it was %.0f", state.set_point_c, asked_c
-        )
+    begun = begin(settings, note, utc_s, partial(_clock, args), fresh=args.fresh, lit=args.lit)
     notifier = Notifier()
     with Desk(
-        state,
+        begun.state,
         directory=directory,
         options=options,
         settings=plain_settings(settings),
         utc_s=utc_s,
         limits=command_limits(settings),
-        resume=found,
+        resume=begun.found,
         commit_every_s=settings.journal.commit_every,
         keep_cooks=settings.journal.keep_cooks,
         settings_files=tuple(Path(file) for file in (args.config, settings.food.plan_file) if file),
-        restarts=restarts,
+        restarts=begun.restarts,
         vents_failed=lambda: hardware.vents_failed,
         supply_low=lambda: hardware.supply_low,
     ) as desk:
@@ -163,16 +117,16 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
             hardware.listen(desk.link)
         desk.start()
         tender = Tender(
-            state,
+            begun.state,
             hardware,
-            clock,
+            begun.clock,
             recorder=desk.recorder,
             messenger=desk.messenger,
             watch=desk.watch,
             notifier=notifier,
-            local_events=lambda now_s: first_words(now_s) + clock_words(now_s),
+            local_events=begun.words,
             listener=_both(Chronicle(log), note),
-            unseen=unseen,
+            unseen=begun.unseen,
         )
         loop = asyncio.get_running_loop()
         for number in ending():
@@ -195,61 +149,6 @@ def _both(first: Listener, second: Listener) -> Listener:
         second(now_s, inputs, decision)
 
     return listen
-
-
-def _first_words(*events: Event) -> Callable[[float], tuple[Event, ...]]:
-    """`events`, once, in the first step."""
-    waiting = list(events)
-
-    def words(_now_s: float) -> tuple[Event, ...]:
-        said = tuple(waiting)
-        waiting.clear()
-        return said
-
-    return words
-
-
-def _clock_words(unseen: Unseen, within_s: float) -> Callable[[float], tuple[Event, ...]]:
-    """Snuff, when the wall clock is put right and the resumed cook turns out to be older than `within_s`.
-
-    A board without a clock of its own starts where it stopped, and yesterday's cook looks like today's.
-    """
-    said = False
-
-    def words(_now_s: float) -> tuple[Event, ...]:
-        nonlocal said
-        if said or unseen.age_s() <= within_s:
-            return ()
-        said = True
-        log.warning("the clock was put right: the cook that went on is an old one; snuffing")
-        return (Snuff(),)
-
-    return words
-
-
-def plan_to_follow(settings: Settings, *, resumed: bool) -> FoodPlan | None:
-    """The plan as configured; None: the one that the resumed cook has, for a fire does not wait for a file.
-
-    UserError when a fresh cook's plan cannot be used.
-    """
-    try:
-        plan = settings.plan()
-    except UserError as error:
-        if not resumed:
-            raise
-        log.warning("%s. Going on with the plan that this cook has", error)
-        return None
-    if plan.set_point_c != settings.band.set_point:
-        log.warning(
-            "the plan was made for a pit of %.0f °C, and [band] set_point is %.0f: make it anew, or set that",
-            plan.set_point_c,
-            settings.band.set_point,
-        )
-    return plan
-
-
-def _resume(settings: Settings, utc_s: float) -> Resume[State] | Refusal:
-    return resume(settings.journal.directory, State, utc_s, within_s=settings.journal.resume_within)
 
 
 def _clock(args: argparse.Namespace, at_s: float) -> Clock:
