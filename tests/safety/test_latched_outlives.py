@@ -12,13 +12,16 @@ from brokers import wait_for
 from cutoffs import settled, view
 
 from coalminder.core import Config, State, initial, step
-from coalminder.events import Reset
+from coalminder.events import Event, Reset, Snuff
 from coalminder.journal import Journal, Refusal, Start, resume
 from coalminder.safety.assess import SafetyState
 from coalminder.safety.faults import cuts_off
 from coalminder.safety.record import Record
+from coalminder.service.begin import begin
+from coalminder.service.clock import RealClock
 from coalminder.service.latch_note import LatchNote
 from coalminder.service.latched import keep_latched, with_latched
+from coalminder.settings import load_settings
 from coalminder.values import HEALTHY, Decision, Inputs, Phase, Reading
 
 UTC_S = 1_776_000_000.0
@@ -174,6 +177,28 @@ def test_the_note_says_while_the_vents_are_shut_for_good(tmp_path: Path) -> None
         shut = phase in (Phase.COLD, Phase.SNUFFING, Phase.OUT, Phase.CUT_OFF)
         wait_for(lambda shut=shut: LatchNote(tmp_path).says_shut() is shut)  # type: ignore[misc]
         assert note.read() == ()
+
+
+@pytest.mark.parametrize(("fresh", "said"), [(False, (Snuff(),)), (True, ())])
+def test_a_fire_that_was_put_out_is_put_out_where_its_record_ends_in_tending(
+    fresh: bool, said: tuple[Event, ...], tmp_path: Path
+) -> None:
+    """The disk took no more: the note alone says so. A fresh cook is not put out for it."""
+    utc_s = time.time() - 10.0
+    state = replace(initial(Config()), phase=Phase.TENDING)
+    journal = Journal(tmp_path, Start("this", {}, utc_s, state), None)
+    for second in range(3):
+        state, decision = step(state, Inputs(Reading(93.0)), float(second))
+        journal.record(float(second), utc_s + second, Inputs(Reading(93.0)), decision, state)
+    assert journal.close()
+    note = LatchNote(tmp_path)
+    told(note, Phase.SNUFFING)
+    wait_for(LatchNote(tmp_path).says_shut)
+    (tmp_path / "c.toml").write_text(f'[journal]\ndirectory = "{tmp_path}"\n', "utf-8")
+    settings = load_settings(tmp_path / "c.toml")
+    begun = begin(settings, LatchNote(tmp_path), utc_s + 10.0, RealClock, fresh=fresh, lit=False)
+    assert begun.state.phase is (Phase.COLD if fresh else Phase.TENDING)
+    assert (begun.words(0.0), begun.words(1.0)) == (said, ())
 
 
 def test_a_disk_that_comes_back_gets_the_note(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
