@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import json
 import math
-import os
 import sys
 from collections import Counter
 from collections.abc import Callable, Sequence
@@ -18,9 +17,7 @@ import numpy as np
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
-from coalminder.core import Config
 from coalminder.errors import UserError
-from coalminder.journal.store import SUFFIX
 from coalminder.replay import report as reports
 from coalminder.replay.facts import alarm_spans, facts, finish_belief, fuel_belief
 from coalminder.replay.food_story import food_story
@@ -29,6 +26,7 @@ from coalminder.replay.greybox import GreyBox, fit_kettle, weather_shift
 from coalminder.replay.identify import TooStillError
 from coalminder.replay.learned import Learned, learn
 from coalminder.replay.load import Loaded, load
+from coalminder.replay.request import Request
 from coalminder.replay.series import core_columns, usable
 from coalminder.replay.table import write_table
 from coalminder.replay.tell import (
@@ -54,8 +52,6 @@ from coalminder.replay.whatif import (
     score,
     shows_work,
 )
-from coalminder.settings.quantities import bounds, temperature
-from coalminder.settings.tending import LoopSection
 
 _EPILOG = """examples:
   coalminder replay COOK.cook                          every decision again, bit for bit
@@ -63,7 +59,6 @@ _EPILOG = """examples:
   coalminder replay COOK.cook --tune --toml new.toml   better gains for this kettle
   coalminder replay A.cook B.cook C.csv --tune         several cooks of one kettle, pooled
 """
-_GAINS = ("kp", "ki", "kd")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -105,99 +100,24 @@ def run(args: argparse.Namespace) -> int:
 
     A damaged record is no defect: it is told, and what can be read of it is used.
     """
-    _check(args)
-    _check_targets(args)
+    request = Request.of(args)
     console = Terminal()
-    config = _config(args.config)
-    change = _change(args, config)
-    loaded = _distinct([load(path, config, change) for path in args.records])
+    change = request.setting if request.sets else None
+    loaded = _distinct([load(path, request.config, change) for path in request.records])
     figures: dict[str, Any] = {"records": [_figures(item) for item in loaded]}
     if len(loaded) == 1:
         tell_record(console, loaded[0])
     else:
         tell_records(console, loaded)
     for item in loaded:
-        tell_replay(console, item, changed=change is not None)
-    kettle, tuning = _learn(args, console, loaded, figures)
-    boxes = _physical(args, console, loaded, figures)
-    outcomes = _what_if(args, console, loaded, change, kettle, boxes, figures)
-    _write(args, console, loaded, kettle, tuning, outcomes)
-    if args.json:
-        _save(args.json, json.dumps(_sayable(figures), indent=2, default=str, allow_nan=False) + "\n")
+        tell_replay(console, item, changed=request.sets)
+    kettle, tuning = _learn(request, console, loaded, figures)
+    boxes = _physical(request, console, loaded, figures)
+    outcomes = _what_if(request, console, loaded, kettle, boxes, figures)
+    _write(request, console, loaded, kettle, tuning, outcomes)
+    if request.json is not None:
+        _save(request.json, json.dumps(_sayable(figures), indent=2, default=str, allow_nan=False) + "\n")
     return 1 if any(x.again and not x.again.same and not x.why_parted for x in loaded) else 0
-
-
-def _check(args: argparse.Namespace) -> None:
-    if args.set_point is not None:
-        args.set_point = temperature(args.set_point, "--set-point")
-    ranges: dict[str, tuple[float, float]] = {
-        **{name: bounds(LoopSection, name) for name in _GAINS},
-        "set_point": (55.0, 110.0),
-        "lower": (0.0, 1.0),
-        "outside": (-60.0, 60.0),
-        "wind": (0.0, 25.0),
-        "effort": (2, 100),
-    }
-    for name, (low, high) in ranges.items():
-        value = getattr(args, name)
-        if value is not None and not (math.isfinite(value) and low <= value <= high):
-            raise UserError(
-                f"--{name.replace('_', '-')} {value:g} is outside {low:g} to {high:g}; choose a value inside"
-            )
-    if args.lower is not None and any(getattr(args, name) is not None for name in (*_GAINS, "set_point")):
-        raise UserError(
-            "--lower leaves the vent by hand, so gains and set point do nothing; give one or the other"
-        )
-
-
-def _check_targets(args: argparse.Namespace) -> None:
-    """What is to be written can be: some of it is written after minutes of work only. Nothing that is read
-    here is written over, and no two things go into one file.
-    """
-    toml = args.toml or (Path("tuned.toml") if args.tune else None)
-    picture = args.report.with_suffix(".png") if args.report else None
-    read = {path.resolve() for path in (*args.records, args.config) if path is not None}
-    taken: set[Path] = set()
-    for path in (args.csv, args.parquet, args.report, picture, toml, args.json):
-        if path is None:
-            continue
-        if not path.parent.is_dir():
-            why = f"there is no folder '{path.parent}'"
-        elif path.is_dir():
-            why = "it is a folder"
-        elif not os.access(path if path.exists() else path.parent, os.W_OK):
-            why = "no permission"
-        elif path.resolve() in read:
-            why = "it is read here, and would be lost"
-        elif path.suffix.lower() == SUFFIX:
-            why = f"'{SUFFIX}' is the ending of a record"
-        elif path.resolve() in taken:
-            why = "two things would go into it"
-        else:
-            taken.add(path.resolve())
-            continue
-        raise UserError(f"'{path}': cannot be written: {why}; choose another place")
-
-
-def _config(path: Path | None) -> Config | None:
-    if path is None:
-        return None
-    from coalminder.settings import load_settings
-
-    return load_settings(path).core()
-
-
-def _change(args: argparse.Namespace, config: Config | None) -> Callable[[Config], Config] | None:
-    gains = {name: getattr(args, name) for name in _GAINS if getattr(args, name) is not None}
-    if not gains and args.set_point is None and config is None:
-        return None
-
-    def change(recorded: Config) -> Config:
-        new = config or recorded
-        new = replace(new, loop=replace(new.loop, **gains))
-        return new if args.set_point is None else replace(new, set_point_c=args.set_point)
-
-    return change
 
 
 def _sayable(figure: Any) -> Any:
@@ -219,10 +139,10 @@ def _figures(item: Loaded) -> dict[str, Any]:
 
 
 def _learn(
-    args: argparse.Namespace, console: Console, loaded: Sequence[Loaded], figures: dict[str, Any]
+    request: Request, console: Console, loaded: Sequence[Loaded], figures: dict[str, Any]
 ) -> tuple[Learned | None, Tuning | None]:
-    needed = args.fit or args.tune or _asked(args)  # for a report alone it may be left out
-    if not (needed or args.report):
+    needed = request.fit or request.tune or request.otherwise  # for a report alone it may be left out
+    if not (needed or request.report):
         return None, None
     _check_once(loaded)
     whole = [item.cook for item in loaded if item.cook is not None]
@@ -237,16 +157,16 @@ def _learn(
             "none of the records can be run again (see the notes above); give one that was finished in order"
         )
     try:
-        if args.tune:
-            tuning = _tune(args, cooks)
+        if request.tune:
+            tuning = _tune(request, cooks)
             kettle = tuning.kettle
         else:
-            tuning, kettle = None, learn(cooks, seed=args.seed)
+            tuning, kettle = None, learn(cooks, seed=request.seed)
     except TooStillError as error:
         if not needed:
             return None, None
         raise UserError(f"nothing to learn from this record: {error}") from None
-    if args.fit or args.tune:
+    if request.fit or request.tune:
         tell_kettle(console, kettle)
     elif needed:
         tell_doubt(console, kettle)
@@ -264,10 +184,10 @@ def _learn(
 
 
 def _physical(
-    args: argparse.Namespace, console: Console, loaded: Sequence[Loaded], figures: dict[str, Any]
+    request: Request, console: Console, loaded: Sequence[Loaded], figures: dict[str, Any]
 ) -> dict[str, GreyBox]:
     boxes: dict[str, GreyBox] = {}
-    if not (args.physical or args.wind is not None):
+    if not (request.physical or request.wind_m_per_s is not None):
         return boxes
     for item in loaded:
         if item.cook is None:
@@ -275,7 +195,7 @@ def _physical(
         try:
             box = boxes[item.name] = fit_kettle(item.cook)
         except ValueError as error:
-            if args.wind is not None:
+            if request.wind_m_per_s is not None:
                 raise UserError(f"--wind: {error}") from None
             console.print(f"{item.name}: {error}")
             continue
@@ -288,11 +208,11 @@ def _physical(
     return boxes
 
 
-def _added(args: argparse.Namespace, cook: Cook, model: Fopdt, box: GreyBox | None) -> Floats | None:
+def _added(request: Request, cook: Cook, model: Fopdt, box: GreyBox | None) -> Floats | None:
     """What other weather adds: by the physical model where it was fitted, else by the plain one."""
-    if box is not None and (args.wind is not None or args.outside is not None):
-        return weather_shift(cook, box, wind_m_per_s=args.wind, warmer_k=args.outside or 0.0)
-    return None if args.outside is None else outside(cook, model, args.outside)
+    if box is not None and (request.wind_m_per_s is not None or request.warmer_k is not None):
+        return weather_shift(cook, box, wind_m_per_s=request.wind_m_per_s, warmer_k=request.warmer_k or 0.0)
+    return None if request.warmer_k is None else outside(cook, model, request.warmer_k)
 
 
 def _say_stopping(_frac: float, text: str) -> None:
@@ -301,39 +221,27 @@ def _say_stopping(_frac: float, text: str) -> None:
         sys.stderr.write(f"{text}\n")
 
 
-def _tune(args: argparse.Namespace, cooks: list[Cook]) -> Tuning:
+def _tune(request: Request, cooks: list[Cook]) -> Tuning:
     with ExitStack() as stack:
         say: Callable[[float, str], None] = _say_stopping
-        if not args.quiet and sys.stderr.isatty():
+        if not request.quiet and sys.stderr.isatty():
             columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
             bar = stack.enter_context(Progress(*columns, console=Console(stderr=True), transient=True))
             task = bar.add_task("", total=1.0)
             say = lambda frac, text: bar.update(task, completed=frac, description=text)  # noqa: E731
-        return tune(cooks, cooks[0].state.config, seed=args.seed, effort=args.effort, progress=say)
-
-
-def _asked(args: argparse.Namespace) -> str:
-    """What shall be otherwise in the cook run again, in words; "" for nothing."""
-    words = [f"{n} {getattr(args, n):g}" for n in _GAINS if getattr(args, n) is not None]
-    words += [f"set point {args.set_point:g} °C"] if args.set_point is not None else []
-    words += [f"settings of {args.config.name}"] if args.config else []
-    words += [f"lower vent at {args.lower:g}"] if args.lower is not None else []
-    words += [f"{args.outside:+g} K outside"] if args.outside is not None else []
-    words += [f"wind {args.wind:g} m/s"] if args.wind is not None else []
-    return ", ".join(words)
+        return tune(cooks, cooks[0].state.config, seed=request.seed, effort=request.effort, progress=say)
 
 
 def _what_if(
-    args: argparse.Namespace,
+    request: Request,
     console: Console,
     loaded: Sequence[Loaded],
-    change: Callable[[Config], Config] | None,
     kettle: Learned | None,
     boxes: dict[str, GreyBox],
     figures: dict[str, Any],
 ) -> dict[str, list[tuple[str, Outcome]]]:
     outcomes: dict[str, list[tuple[str, Outcome]]] = {}
-    name = _asked(args)
+    name = request.otherwise
     if kettle is None or not name:
         return outcomes
     model = kettle.models[0]
@@ -341,10 +249,10 @@ def _what_if(
         cook = item.cook
         if cook is None or not shows_work(cook):
             continue
-        added = _added(args, cook, model, boxes.get(item.name))
-        new = cook.state.config if change is None else change(cook.state.config)
-        if args.lower is not None:
-            outcome = hold_vent(cook, model, args.lower, added)
+        added = _added(request, cook, model, boxes.get(item.name))
+        new = request.setting(cook.state.config)
+        if request.lower is not None:
+            outcome = hold_vent(cook, model, request.lower, added)
         else:
             outcome = run_again(cook, model, new, added)
         before = recorded(cook) if cook.own else run_again(cook, model)
@@ -359,7 +267,7 @@ def _what_if(
 
 
 def _write(
-    args: argparse.Namespace,
+    request: Request,
     console: Console,
     loaded: Sequence[Loaded],
     kettle: Learned | None,
@@ -367,13 +275,13 @@ def _write(
     outcomes: dict[str, list[tuple[str, Outcome]]],
 ) -> None:
     for item in loaded:
-        for path in (args.csv, args.parquet):
+        for path in (request.csv, request.parquet):
             if path is not None:
                 target = _for(path, item, loaded)
                 write_table(item.series, target)
                 console.print(f"wrote {target}")
-        if args.report is not None:
-            target = _for(args.report, item, loaded)
+        if request.report is not None:
+            target = _for(request.report, item, loaded)
             made = _report(item, kettle, tuning, tuple(outcomes.get(item.name, ())))
             _save(target, reports.html(made))
             picture = target.with_suffix(".png")
@@ -384,8 +292,8 @@ def _write(
                     f"'{picture}': cannot be written: {error.strerror}; choose another place"
                 ) from None
             console.print(f"wrote {target} and {picture}")
-    if tuning is not None:
-        target = args.toml or Path("tuned.toml")
+    if tuning is not None and request.toml is not None:
+        target = request.toml
         _save(target, toml_fragment(tuning, ", ".join(item.path.name for item in loaded)))
         console.print(f"wrote {target}; copy its lines into your configuration")
 

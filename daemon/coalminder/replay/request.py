@@ -1,0 +1,154 @@
+"""What `replay` is asked for: its options, checked once, before minutes of work."""
+
+from __future__ import annotations
+
+import argparse
+import math
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Self
+
+from coalminder.core import Config
+from coalminder.errors import UserError
+from coalminder.journal.store import SUFFIX
+from coalminder.settings import load_settings
+from coalminder.settings.quantities import bounds, temperature
+from coalminder.settings.tending import LoopSection
+
+_GAINS = ("kp", "ki", "kd")
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """None: not asked for. gains: by name, those that shall be otherwise. config: of `config_file`.
+
+    lower: the lower vent left by hand. warmer_k, wind_m_per_s: the weather outside.
+    """
+
+    records: tuple[Path, ...]
+    gains: dict[str, float]
+    set_point_c: float | None
+    config_file: Path | None
+    config: Config | None
+    lower: float | None
+    warmer_k: float | None
+    wind_m_per_s: float | None
+    fit: bool
+    physical: bool
+    tune: bool
+    seed: int
+    effort: int
+    quiet: bool
+    csv: Path | None
+    parquet: Path | None
+    report: Path | None
+    toml: Path | None
+    json: Path | None
+
+    @classmethod
+    def of(cls, args: argparse.Namespace) -> Self:
+        """UserError when one of the options cannot be met."""
+        set_point_c = None if args.set_point is None else temperature(args.set_point, "--set-point")
+        gains = {name: getattr(args, name) for name in _GAINS if getattr(args, name) is not None}
+        weather = {"outside": args.outside, "wind": args.wind}
+        _check_figures(
+            {**gains, "set_point": set_point_c, "lower": args.lower, **weather, "effort": args.effort}
+        )
+        if args.lower is not None and (gains or set_point_c is not None):
+            raise UserError(
+                "--lower leaves the vent by hand, so gains and set point do nothing; give one or the other"
+            )
+        toml = args.toml or (Path("tuned.toml") if args.tune else None)
+        picture = None if args.report is None else args.report.with_suffix(".png")
+        _check_targets(
+            (*args.records, args.config), (args.csv, args.parquet, args.report, picture, toml, args.json)
+        )
+        return cls(
+            records=tuple(args.records),
+            gains=gains,
+            set_point_c=set_point_c,
+            config_file=args.config,
+            config=None if args.config is None else load_settings(args.config).core(),
+            lower=args.lower,
+            warmer_k=args.outside,
+            wind_m_per_s=args.wind,
+            fit=args.fit,
+            physical=args.physical,
+            tune=args.tune,
+            seed=args.seed,
+            effort=args.effort,
+            quiet=args.quiet,
+            csv=args.csv,
+            parquet=args.parquet,
+            report=args.report,
+            toml=toml,
+            json=args.json,
+        )
+
+    @property
+    def sets(self) -> bool:
+        """Whether the core shall have other settings than it had."""
+        return bool(self.gains) or self.set_point_c is not None or self.config is not None
+
+    def setting(self, recorded: Config) -> Config:
+        """The settings to run again with, in place of `recorded`."""
+        new = recorded if self.config is None else self.config
+        new = replace(new, loop=replace(new.loop, **self.gains))
+        return new if self.set_point_c is None else replace(new, set_point_c=self.set_point_c)
+
+    @property
+    def otherwise(self) -> str:
+        """What shall be otherwise in the cook run again, in words; "" for nothing."""
+        words = [f"{name} {gain:g}" for name, gain in self.gains.items()]
+        words += [f"set point {self.set_point_c:g} °C"] if self.set_point_c is not None else []
+        words += [f"settings of {self.config_file.name}"] if self.config_file is not None else []
+        words += [f"lower vent at {self.lower:g}"] if self.lower is not None else []
+        words += [f"{self.warmer_k:+g} K outside"] if self.warmer_k is not None else []
+        words += [f"wind {self.wind_m_per_s:g} m/s"] if self.wind_m_per_s is not None else []
+        return ", ".join(words)
+
+
+def _check_figures(given: dict[str, float | None]) -> None:
+    ranges: dict[str, tuple[float, float]] = {
+        **{name: bounds(LoopSection, name) for name in _GAINS},
+        "set_point": (55.0, 110.0),
+        "lower": (0.0, 1.0),
+        "outside": (-60.0, 60.0),
+        "wind": (0.0, 25.0),
+        "effort": (2, 100),
+    }
+    for name, value in given.items():
+        low, high = ranges[name]
+        if value is not None and not (math.isfinite(value) and low <= value <= high):
+            raise UserError(
+                f"--{name.replace('_', '-')} {value:g} is outside {low:g} to {high:g}; choose a value inside"
+            )
+
+
+def _check_targets(sources: Sequence[Path | None], targets: Sequence[Path | None]) -> None:
+    """`targets` can be written: some are after minutes of work only. Nothing that is read here is written
+    over, and no two things go into one file.
+    """
+    read = {path.resolve() for path in sources if path is not None}
+    taken: set[Path] = set()
+    for path in targets:
+        if path is None:
+            continue
+        if not path.parent.is_dir():
+            why = f"there is no folder '{path.parent}'"
+        elif path.is_dir():
+            why = "it is a folder"
+        elif not os.access(path if path.exists() else path.parent, os.W_OK):
+            why = "no permission"
+        elif path.resolve() in read:
+            why = "it is read here, and would be lost"
+        elif path.suffix.lower() == SUFFIX:
+            why = f"'{SUFFIX}' is the ending of a record"
+        elif path.resolve() in taken:
+            why = "two things would go into it"
+        else:
+            taken.add(path.resolve())
+            continue
+        raise UserError(f"'{path}': cannot be written: {why}; choose another place")
