@@ -76,7 +76,7 @@ def check(kind: str, payload: bytes, retained: bool, memory: Memory) -> Memory:
     if kind != "snuff":
         fields = json.loads(payload)  # nothing but a JSON object of the right fields may pass
         assert {"id", "issued_utc"} <= set(fields) <= {*COMMANDS[kind].model_fields}
-        assert 60.0 <= float(fields.get("temp_c", 60.0)) <= 110.0
+        assert 55.0 <= float(fields.get("temp_c", 60.0)) <= 110.0
         assert 0.0 < float(fields.get("mass_kg", 1.0)) <= 4.0
     return Memory()  # each is judged afresh, or the flood limit would hide the rest
 

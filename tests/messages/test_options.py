@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 
 from coalminder.errors import UserError
+from coalminder.messages.commands import CommandLimits
 from coalminder.messages.options import LinkOptions
-from coalminder.service.command import link_options
+from coalminder.service.command import command_limits, link_options
 from coalminder.settings import load_settings
 
 
@@ -23,6 +24,10 @@ def test_the_service_takes_the_section_and_the_name_of_its_grill(tmp_path: Path)
     assert found == LinkOptions(
         host="broker", port=8883, tls=True, username="u", password="p", grill="boathouse"
     )
+
+
+def test_without_a_configuration_the_phone_may_ask_what_a_link_takes_by_itself() -> None:
+    assert command_limits(load_settings()) == CommandLimits()
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig"])

@@ -27,7 +27,7 @@ from coalminder.messages.topics import Topics
 class CommandLimits:
     """Bounds of what the phone may ask. Temperatures in °C, masses in kg, times in s."""
 
-    set_point_min_c: float = 60.0
+    set_point_min_c: float = 55.0
     set_point_max_c: float = 110.0
     wood_max_kg: float = 0.5
     charcoal_max_kg: float = 4.0
