@@ -5,7 +5,7 @@ board.py    what the page knows of the grill                     pure
 history.py  temperatures over the cook, bounded                  pure
 alarms.py   alarms as they are shown, what a tap acknowledges    pure
 order.py    which commands come too late                         pure
-steps.py    when the grill's clock was put right                 pure
+jumps.py    when the grill's clock was put right                 pure
 words.py    what phases, alarm states and commands are called    pure
 view.py     what the page shows, as one JSON document            pure
 login.py    passwords, sessions, limits on guessing              pure but for the hash

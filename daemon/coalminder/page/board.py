@@ -11,7 +11,7 @@ from coalminder.messages.food_part import FoodPart
 from coalminder.messages.payloads import AlarmMessage, ReplyMessage, StateMessage
 from coalminder.messages.topics import OFFLINE, ONLINE, Topics
 from coalminder.page.history import History
-from coalminder.page.steps import Steps
+from coalminder.page.jumps import Jumps
 
 MAX_ALARMS = 200
 MAX_BYTES = 65_536
@@ -39,7 +39,7 @@ class Board:
     food: FoodPart | None = None
     food_heard_s: float | None = None
     unread: set[str] = field(default_factory=set)
-    steps: Steps = field(default_factory=Steps)
+    jumps: Jumps = field(default_factory=Jumps)
 
     def filters(self) -> list[str]:
         """What to subscribe to."""
@@ -91,9 +91,9 @@ class Board:
         state = StateMessage.model_validate_json(payload)
         if self.state is not None and self.state.phase in _NEW_COOK and state.phase == "lighting":
             self.history.clear()
-        step_s = 0.0 if retained else self.steps.step_s(state.utc.timestamp(), mono_s)
-        if step_s:
-            self.history.shift(step_s)
+        jump_s = 0.0 if retained else self.jumps.jump_s(state.utc.timestamp(), mono_s)
+        if jump_s:
+            self.history.shift(jump_s)
         self.state, self.heard_s, self.retained = state, mono_s, retained
         for code in [c for c, alarm in self.alarms.items() if c not in state.alarms]:
             if self.alarms[code].utc < state.utc:  # it became normal while we were away

@@ -4,19 +4,19 @@ from __future__ import annotations
 
 from collections import deque
 
-LEAST_STEP_S = 30.0
-FASTER = 10.0  # a rehearsal's clock runs fast all the time: a step is so much more than that
+LEAST_JUMP_S = 30.0
+FASTER = 10.0  # a rehearsal's clock runs fast all the time: a jump is so much more than that
 REMEMBERED = 8
 
 
-class Steps:
+class Jumps:
     """Give it each state that comes as it is said; not what a broker had kept."""
 
     def __init__(self) -> None:
         self._last: tuple[float, float] | None = None
         self._gains: deque[float] = deque(maxlen=REMEMBERED)
 
-    def step_s(self, utc_s: float, mono_s: float) -> float:
+    def jump_s(self, utc_s: float, mono_s: float) -> float:
         """How far the clock was put on (or back, below 0) since the last one; 0 when it was not.
 
         utc_s: the state's own time; mono_s: a steady clock when it came.
@@ -27,9 +27,9 @@ class Steps:
         went_s = utc_s - last[0]
         gain_s = went_s - (mono_s - last[1])
         # What waited in the network comes late but never goes back by itself.
-        if went_s < -LEAST_STEP_S:
+        if went_s < -LEAST_JUMP_S:
             return gain_s
-        if self._gains and gain_s > max(LEAST_STEP_S, FASTER * max(self._gains)):
+        if self._gains and gain_s > max(LEAST_JUMP_S, FASTER * max(self._gains)):
             return gain_s
         self._gains.append(gain_s)
         return 0.0
