@@ -55,11 +55,11 @@ _NOT_COVERED = """## What is not covered
 - **Burning fat.** Shut vents starve it slowly or not at all if the lid leaks. The daemon tells, and that is all.
 - **A servo that says it moved and did not** is seen only when the pit does not answer, which takes a quarter of
   an hour or more; until then it looks like wind or a dying fire.
-- **A probe that is wrong but plausible** (a few K off, or slowly drifting). A second pit probe finds it from
-  the difference in the table; with one probe nothing does until a food probe is over the ceiling, or the dome
-  over the hard limit. One that shows °F as °C, or half of what it should, ruins the food, or lets the grill
-  get far too hot. With another probe beside it that is told before the fire is lit; with one probe nobody is
-  warned. Look at all probes while the grill is cold: they must agree. Calibrate.
+- **A probe that is wrong but plausible** (a few K off, or slowly drifting). A second pit probe shows it, once
+  the two are further apart than `disagree_c`. Without one nothing shows it until a food probe is over the
+  ceiling, or the dome over the hard limit. A probe that shows °F as °C, or half of what it should, ruins the
+  food, or lets the grill get far too hot. If another probe hangs beside it, you are warned before the fire is
+  lit; with a single probe nobody is. Look at all probes while the grill is cold: they must agree. Calibrate.
 - **Carbon monoxide.** Nothing here measures it.
 - **Sparks, a grill blown over, children, pets, a bowl rusted through.**
 - **The daemon's machine on fire or under water.** The watchdog restarts a dead process; it cannot mend a board.
@@ -130,15 +130,26 @@ def markdown() -> str:
         "## The life of an alarm",
         "",
         "States and terms are those of ISA-18.2 (2016) / IEC 62682 (from memory). A deadband and an off-delay keep",
-        "an alarm from chattering (three times a minute or more); the on-delay keeps a moment from raising one. The "
-        "first alarm that acts on the",
-        "vents while no other does is marked as the first-out: look there for the cause. More than "
-        f"{limits.flood_start} new alarms in",
-        f"{limits.flood_window_s / 60:g} minutes are a flood: until it ends those of low priority that act on "
-        "nothing are held back.",
-        "What cannot be told (a temperature alarm without a probe) leaves an alarm as it is.",
+        "an alarm from chattering (three times a minute or more); an on-delay keeps what lasts a moment from raising "
+        "one.",
+        "The first alarm that acts on the vents while no other does is marked as the first-out: look there for the "
+        "cause.",
+        f"More than {limits.flood_start} new alarms in {limits.flood_window_s / 60:g} minutes are a flood: until it "
+        "ends, alarms of low priority that",
+        "act on nothing are held back. While a condition cannot be judged (a temperature without its probe), its "
+        "alarm stays as it is.",
         "",
-        "Alarms that do not latch ('–': stays):",
+        "In the two tables a row is the state that an alarm is in, and a column is what happens to it:",
+        "",
+        "- `raise`: its condition has held for the on-delay; `join`: it holds for one more thing, such as a second "
+        "food;",
+        "  `clear`: it has been gone for the off-delay;",
+        "- `acknowledge`, `reset`, `shelve`, `remove` (take out of service): a person asks for it;",
+        "- `suppress`: the phase makes the alarm meaningless, or a flood holds it back;",
+        "- `back_active`, `back_clear`: it is no longer shelved, suppressed or out of service, and its condition "
+        "holds, or is gone.",
+        "",
+        "Alarms that do not latch ('–': the alarm stays as it is):",
         "",
         *_states(UNLATCHED),
         "",
@@ -154,8 +165,9 @@ def markdown() -> str:
         "",
         "The daemon takes up the cook from its journal: phase, set point, alarms, latched faults, and what the",
         "conditions remember. It says how long it was blind. A latched fault is still latched, a fire that",
-        "was put out stays so, and no vent opens, also when the disk was full or read-only as it came (not after a",
-        "power cut on a read-only one).",
+        "was put out stays out, and no vent opens. That holds even when the disk was full or read-only as the fault "
+        "came,",
+        "but not after a power cut with a read-only disk.",
         "Trends start afresh; times (unattended, food between 5 and 57 °C) go on through the gap.",
         "",
         _NOT_COVERED,
