@@ -15,7 +15,7 @@ from coalminder.errors import UserError
 from coalminder.places import DEFAULT_CONFIG, state_folder
 from coalminder.probes.build import curve_in_force
 from coalminder.probes.command import Ask, ask_person, try_probes
-from coalminder.settings import DEFAULT_PATH, Settings, load_settings
+from coalminder.settings import Settings, load_settings
 from coalminder.settings.calibration import (
     HOW_MAX,
     NOTHING,
@@ -41,7 +41,7 @@ Figures = Mapping[str, object]
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `calibrate`."""
     parser.add_argument(
-        "--config", type=Path, default=DEFAULT_PATH, metavar="FILE", help=f"default {DEFAULT_PATH}"
+        "--config", type=Path, default=DEFAULT_CONFIG, metavar="FILE", help=f"default {DEFAULT_CONFIG}"
     )
     what = parser.add_subparsers(dest="what", metavar="WHAT", required=True)
     ice = what.add_parser("ice", help="a probe in crushed ice and a little water, stirred")

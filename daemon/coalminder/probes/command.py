@@ -23,7 +23,7 @@ from coalminder.probes.reader import ProbeReader
 from coalminder.probes.topic import TopicProbe
 from coalminder.probes.trial import Trial, judge, table, with_units
 from coalminder.seams import Probe
-from coalminder.settings import DEFAULT_PATH, Settings, load_settings
+from coalminder.settings import Settings, load_settings
 from coalminder.settings.calibration import Calibration, load_calibration
 from coalminder.settings.vents import Servo, VentsSettings
 from coalminder.values import Sample
@@ -40,7 +40,7 @@ Ask = Callable[[str], str]
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `check`."""
     add = parser.add_argument
-    add("--config", type=Path, default=DEFAULT_PATH, metavar="FILE", help=f"default {DEFAULT_PATH}")
+    add("--config", type=Path, default=DEFAULT_CONFIG, metavar="FILE", help=f"default {DEFAULT_CONFIG}")
     add("--seconds", type=float, default=10.0, metavar="S", help="how long to read the probes (default 10)")
     add("--yes", action="store_true", help="move the vents without asking, and take every answer for yes")
     add("--no-move", action="store_true", help="do not move the vents")

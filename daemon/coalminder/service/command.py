@@ -16,6 +16,7 @@ from coalminder.errors import SettingsError, UserError
 from coalminder.journal.folder import made
 from coalminder.messages.commands import CommandLimits
 from coalminder.messages.options import LinkOptions
+from coalminder.places import DEFAULT_CONFIG
 from coalminder.service.aside import AsideHandler
 from coalminder.service.assemble import Desk
 from coalminder.service.begin import begin
@@ -27,7 +28,7 @@ from coalminder.service.latch_note import LatchNote
 from coalminder.service.machine import forget_starts
 from coalminder.service.notify import Notifier
 from coalminder.service.tender import Listener, Tender
-from coalminder.settings import DEFAULT_PATH, Settings, load_settings
+from coalminder.settings import Settings, load_settings
 from coalminder.settings.probes import ProbesSettings
 from coalminder.settings.vents import VentsSettings
 from coalminder.values import Decision, Inputs
@@ -44,9 +45,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add(
         "--config",
         type=Path,
-        default=DEFAULT_PATH,
+        default=DEFAULT_CONFIG,
         metavar="FILE",
-        help=f"configuration (default {DEFAULT_PATH})",
+        help=f"configuration (default {DEFAULT_CONFIG})",
     )
     add("--fresh", action="store_true", help="begin a new cook, do not go on with the last one")
     add(

@@ -4,7 +4,7 @@
 where, what is accepted and what to do.
 """
 
-from coalminder.settings.load import DEFAULT_PATH, load_settings
+from coalminder.settings.load import load_settings
 from coalminder.settings.model import Settings
 
-__all__ = ["DEFAULT_PATH", "Settings", "load_settings"]
+__all__ = ["Settings", "load_settings"]

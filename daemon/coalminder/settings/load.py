@@ -17,8 +17,6 @@ from coalminder.places import DEFAULT_CONFIG, calibration_file, state_folder
 from coalminder.settings.explain import explain, hint, no_setting, variables
 from coalminder.settings.model import PREFIX, Settings
 
-DEFAULT_PATH = DEFAULT_CONFIG
-
 
 def load_settings(path: Path | None = None) -> Settings:
     """The settings from `path`, or the defaults (and environment) without one. Raises SettingsError."""
@@ -26,8 +24,8 @@ def load_settings(path: Path | None = None) -> Settings:
     where = "defaults" if path is None else str(path)
     _check_sections(data, where)
     _check_environment()
-    _add_credentials(data, path or DEFAULT_PATH)
-    _add_places(data, path or DEFAULT_PATH)
+    _add_credentials(data, path or DEFAULT_CONFIG)
+    _add_places(data, path or DEFAULT_CONFIG)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
