@@ -231,10 +231,13 @@ def _tick(
     else:
         state = _learned(state, plan, around, core)
         core = state.core_c
-    state = _account(state, plan, around, core, proven_s)
-    if state.off_s is None and (state.forecast_s is None or around.now_s - state.forecast_s >= FORECAST_S):
-        state = _forecast(state, plan, around)
-    return state
+    low_c, high_c = _between(state) if core is None else (core, core)
+    state = _exposed(state, around, low_c, high_c)
+    if state.off_s is not None:
+        return state
+    state = _cooked(state, plan, around, core, low_c, proven_s)
+    due = state.forecast_s is None or around.now_s - state.forecast_s >= FORECAST_S
+    return _forecast(state, plan, around) if due else state
 
 
 def _laid_on(plan: FoodPlan, core: float) -> slabs.Ensemble:
@@ -327,18 +330,19 @@ def _air(state: FoodState, plan: FoodPlan, around: _Around) -> slabs.Air:
     return slabs.Air(around.set_point_c if state.pit_c is None else state.pit_c)
 
 
-def _account(
-    state: FoodState, plan: FoodPlan, around: _Around, core: float | None, proven_s: float
-) -> FoodState:
-    """Hold time, lethality, exposure and cooling for the last `dt_s`.
+def _between(state: FoodState) -> tuple[float, float]:
+    """The coldest and the warmest that a core nobody measures is taken to be."""
+    mean, sd = slabs.core_spread(state.family)
+    return mean - slabs.Z90 * sd, mean + slabs.Z90 * sd
 
-    core: measured or None. proven_s: how much of the time it stands for, for the done rule. Heating counts
-    the coldest that the core may be, cooling the warmest.
+
+def _exposed(state: FoodState, around: _Around, low_c: float, high_c: float) -> FoodState:
+    """With the time spent warm, come up and cooling, for the last `dt_s`.
+
+    low_c, high_c: the core on the cold and on the warm side. Heating counts the one, cooling the other.
     """
     now_s, dt_s = around.now_s, around.dt_s
     cooling = state.off_s is not None
-    mean, sd = slabs.core_spread(state.family)
-    low_c, high_c = (mean - slabs.Z90 * sd, mean + slabs.Z90 * sd) if core is None else (core, core)
     growth_c = high_c if cooling else low_c
     if dt_s > CORE_FRESH_S:  # nobody saw it: the worst between its two ends
         growth_c = _worst_between(state.view.core_c, growth_c)
@@ -357,24 +361,26 @@ def _account(
         below_hot = None
     elif (cooling or kept) and below_hot is None and growth_c < HOT_C:
         below_hot = now_s if dt_s <= CORE_FRESH_S else max(now_s - dt_s, state.off_s or 0.0)
-    held, lethality, done = state.held_s, state.lethality_min, state.done
-    if not cooling:
-        lethality += lethal_rate(min(low_c, 90.0)) * min(dt_s, CORE_FRESH_S) / 60.0
-        if core is not None:
-            held = held_s(held, proven_s, core, plan.done_rule)
-        done = done or (core is not None and held >= 60.0 * plan.done_rule.hold_min)
     return replace(
-        state,
-        exposure=exposure,
-        histamine=histamine,
-        after=after,
-        hot_core=hot_core,
-        below_hot_s=below_hot,
-        held_s=held,
-        lethality_min=lethality,
-        done=done,
-        forecast_s=state.forecast_s if done is state.done else None,
+        state, exposure=exposure, histamine=histamine, after=after, hot_core=hot_core, below_hot_s=below_hot
     )
+
+
+def _cooked(
+    state: FoodState, plan: FoodPlan, around: _Around, core: float | None, low_c: float, proven_s: float
+) -> FoodState:
+    """With lethality, time held, and whether it is done: by a measured `core` alone.
+
+    low_c: the core on the cold side. proven_s: how much of the last `dt_s` the core stands for.
+    """
+    killed_min = lethal_rate(min(low_c, 90.0)) * min(around.dt_s, CORE_FRESH_S) / 60.0
+    state = replace(state, lethality_min=state.lethality_min + killed_min)
+    if core is None:
+        return state
+    held = held_s(state.held_s, proven_s, core, plan.done_rule)
+    if state.done or held < 60.0 * plan.done_rule.hold_min:
+        return replace(state, held_s=held)
+    return replace(state, held_s=held, done=True, forecast_s=None)
 
 
 def _worst_between(before_c: float | None, after_c: float) -> float:
