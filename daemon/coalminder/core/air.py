@@ -22,6 +22,7 @@ class AirState:
     high_v: the widest of late; closing_v: the largest closing of late (both forgotten with `closing_s`).
     lowered_s: for how long the pit has been on its way down to a lower set point; None: it is not.
     fed_v: the draught of the last minutes (`closing_s`), which the fire's heat comes from.
+    at_floor_s: for how long the draught has been no more than its floor.
     """
 
     hold_v: float
@@ -31,6 +32,7 @@ class AirState:
     closing_v: float = 0.0
     lowered_s: float | None = None
     fed_v: float = OPEN_V
+    at_floor_s: float = 0.0
 
 
 def floor(
@@ -55,6 +57,17 @@ def floor(
     return base + (shut_v - base) * min(max(give, 0.0), 1.0) * (1.0 - min(max(keep, 0.0), 1.0))
 
 
+def breathes(state: AirState, config: AirConfig, over_c: float, slope_c_per_s: float) -> bool:
+    """Whether the coals get a breath now, of what holds, though the pit is `over_c` too hot.
+
+    Where the vent gives nothing at the floor (a dead or square plate, a kettle that needs more than was
+    believed), the coals would be out before the pit is down. slope_c_per_s: the pit's, over a minute.
+    """
+    over = config.floor_frac > 0.0 and state.lowered_s is None and over_c > config.breathe_above_c
+    due = state.at_floor_s % config.breathe_every_s < config.breathe_s <= state.at_floor_s
+    return over and slope_c_per_s <= 0.0 and due
+
+
 def learn_hold(
     state: AirState,
     config: AirConfig,
@@ -71,13 +84,16 @@ def learn_hold(
     the set point. Heat goes with draught to the power `heat_power`, and glowing coals answer it within
     minutes, so the draught of late (fed_v) is wrong by ln(wanted / rise) / heat_power. Learned slowly, faster
     while the vents are at a limit: a floor that is too high for this kettle must give way before the pit
-    reaches the ceiling. While the pit falls slowly (slope_c_per_s, over a minute) to a lower set point, the
-    walls' heat is not taken for the fire's: nothing less is learned.
+    reaches the ceiling. While the pit falls slowly (slope_c_per_s, over a minute) to a lower set point, or
+    quickly from an overshoot, stored heat is not taken for the fire's: nothing less is learned.
     """
     wrong_v = math.log(max(wanted_rise_c, 5.0) / max(rise_c, 5.0)) / config.heat_power
     target_v = state.fed_v + min(max(wrong_v, -1.0), 1.0)
-    slowly = -config.by_walls_c_per_s < slope_c_per_s < -config.falling_c_per_s
-    if state.lowered_s is not None and slowly and target_v < state.hold_v:
+    if state.lowered_s is not None:
+        stored = -config.by_walls_c_per_s < slope_c_per_s < -config.falling_c_per_s
+    else:
+        stored = at_limit and slope_c_per_s < -config.stored_c_per_s
+    if stored and target_v < state.hold_v:
         return state.hold_v
     tau_s = config.hold_limit_tau_s if at_limit else config.hold_tau_s
     return min(max(low_pass(state.hold_v, target_v, tau_s, dt_s), shut_v), OPEN_V)
@@ -93,7 +109,8 @@ def moved(state: AirState, config: AirConfig, applied_v: float, floor_v: float, 
     closing_v = max(state.closing_v * lag_s / (lag_s + dt_s), high_v - applied_v)
     fed_v = low_pass(state.fed_v, applied_v, lag_s, dt_s)
     lowered_s = None if state.lowered_s is None else state.lowered_s + dt_s
-    return AirState(state.hold_v, applied_v, floor_v, high_v, closing_v, lowered_s, fed_v)
+    at_floor_s = state.at_floor_s + dt_s if applied_v <= floor_v + config.near_floor_v else 0.0
+    return AirState(state.hold_v, applied_v, floor_v, high_v, closing_v, lowered_s, fed_v, at_floor_s)
 
 
 def spare(

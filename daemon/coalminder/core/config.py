@@ -123,6 +123,11 @@ class AirConfig(Settings):
     what counts as coming down. shut_first_s: on the way down the vents may shut for so long at first, which
     brings a light kettle down quickly and puts no coals out (estimate); after that a pit that will be down
     within down_within_s, at its present rate, needs no shut vents for it.
+    While the pit is over an unchanged set point by more than breathe_above_c and does not rise, and the vents
+    are at their floor (within near_floor_v), the floor is what holds for breathe_s after each
+    breathe_every_s: coals live on no air for minutes, not for the quarter of an hour that an overshoot may
+    last (common practice). A pit that falls quicker than stored_c_per_s with the vents at a limit shows the
+    heat of walls and bed, not the fire's (estimates).
     """
 
     floor_frac: float = 0.35
@@ -132,6 +137,11 @@ class AirConfig(Settings):
     falling_c_per_s: float = 0.001
     down_within_s: float = 1800.0
     shut_first_s: float = 180.0
+    breathe_above_c: float = 1.0
+    near_floor_v: float = 0.02
+    breathe_s: float = 75.0
+    breathe_every_s: float = 240.0
+    stored_c_per_s: float = 0.01
     hold_tau_s: float = 1800.0
     hold_limit_tau_s: float = 900.0
     heat_power: float = 0.6

@@ -41,6 +41,9 @@ def drive(state: State, dt_s: float, now_s: float, throttle: bool, ambient_c: fl
         low = throttle or now_s - state.lid.since_s < config.lid.floor_until_s
         held_v = min(max(state.loop.integral_v, floor_v), air.OPEN_V)
         return _toward(state, floor_v if low else held_v, floor_v, dt_s)
+    over_now_c = seen.smooth_c - state.set_point_c
+    if not throttle and air.breathes(state.air, config.air, over_now_c, seen.steady_slope_c_per_s):
+        floor_v = max(floor_v, state.air.hold_v)
     high_v = air.OPEN_V
     if throttle:
         high_v = floor_v
