@@ -11,47 +11,32 @@ from __future__ import annotations
 import argparse
 import itertools
 import multiprocessing
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from lump_kettle import KETTLES, LumpKettle, Lumps
 
-from coalminder.core import Config, initial, step
-from coalminder.events import Acknowledge, Light
-from coalminder.values import Inputs, Phase, Reading
-from coalminder.vents.curve import DEFAULT_CURVE
+from coalminder.core import Config
+from coalminder.rehearse.fast import run_fast
+from coalminder.rehearse.summary import Trace
+from coalminder.values import Phase
 
 SECONDS = 5400
 
 
-@dataclass(frozen=True)
-class Course:
-    """pit_c: each second; cut_off_s: None when it was not; alive: at the end."""
-
-    pit_c: list[float]
-    cut_off_s: int | None
-    alive: bool
+def tend(lumps: Lumps, config: Config, seconds: int) -> tuple[LumpKettle, Trace]:
+    """The kettle at the end, and its cook."""
+    grill = LumpKettle(lumps)
+    return grill, run_fast(grill, config, (), seconds).trace
 
 
-def tend(lumps: Lumps, config: Config, seconds: int) -> Course:
-    grill, state = LumpKettle(lumps), initial(config)
-    pit_c, cut_off_s = list[float](), None
-    for second in range(seconds):
-        events = (Light(),) if second == 0 else (Acknowledge(),) if second % 3600 == 0 else ()
-        state, decision = step(state, Inputs(pit=Reading(grill.pit_c()), events=events), float(second))
-        lower, upper = DEFAULT_CURVE.position(decision.lower), DEFAULT_CURVE.position(decision.upper)
-        grill.advance(1.0, lower, upper)
-        pit_c.append(grill.true_pit_c)
-        if decision.phase is Phase.CUT_OFF and cut_off_s is None:
-            cut_off_s = second
-    return Course(pit_c, cut_off_s, grill.alive)
-
-
-def _one(task: tuple[Lumps, bool]) -> Course:
+def _one(task: tuple[Lumps, bool]) -> tuple[bool, bool, float]:
+    """Whether its fire is out, whether it was cut off, its peak."""
     lumps, breathes = task
     config = Config()
     if not breathes:
         config = replace(config, air=replace(config.air, breathe_s=0.0))
-    return tend(lumps, config, SECONDS)
+    grill, trace = tend(lumps, config, SECONDS)
+    return not grill.alive, Phase.CUT_OFF in dict(trace.phases), max(trace.pit_c)
 
 
 def main() -> None:
@@ -70,13 +55,14 @@ def main() -> None:
     ]
     tasks = [(lumps, breathes) for breathes in (True, False) for lumps in kettles]
     with multiprocessing.get_context("forkserver").Pool(words.parse_args().jobs) as pool:
-        courses = dict(zip(tasks, pool.map(_one, tasks, chunksize=2), strict=True))
+        ends = dict(zip(tasks, pool.map(_one, tasks, chunksize=2), strict=True))
     for breathes in (True, False):
-        of = [course for (_, with_it), course in courses.items() if with_it is breathes]
-        out, cut_off = sum(not c.alive for c in of), sum(c.cut_off_s is not None for c in of)
+        out, cut_off, peak_c = zip(
+            *(end for (_, with_it), end in ends.items() if with_it is breathes), strict=True
+        )
         print(
-            f"{'with' if breathes else 'without'} a breath: of {len(of)} fires {out} out, {cut_off} cut off, "
-            f"peak {max(max(c.pit_c) for c in of):.0f} °C"
+            f"{'with' if breathes else 'without'} a breath: of {len(out)} fires {sum(out)} out, "
+            f"{sum(cut_off)} cut off, peak {max(peak_c):.0f} °C"
         )
 
 

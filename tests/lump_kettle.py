@@ -46,7 +46,7 @@ class Lumps:
 
 
 class LumpKettle:
-    """Satisfies coalminder.seams.Grill but for food, wood and charcoal."""
+    """Satisfies coalminder.seams.Grill without importing it; nobody lifts its lid or lays anything on."""
 
     def __init__(self, lumps: Lumps, seed: int = 1) -> None:
         self._of, self._rng = lumps, random.Random(seed)
@@ -62,15 +62,13 @@ class LumpKettle:
     def alive(self) -> bool:
         return self._lit_kg > 0.008 and self._bed_k > self._of.dies_at_k - 40.0
 
-    @property
-    def true_pit_c(self) -> float:
-        """The pit without the probe's noise."""
-        return self._shown_c
-
     def pit_c(self) -> float:
         return self._shown_c + self._rng.gauss(0.0, self._of.noise_c)
 
-    def advance(self, seconds: float, lower: float, upper: float) -> None:
+    def core_c(self) -> float:
+        return self._of.ambient_c
+
+    def advance(self, seconds: float, lower: float, upper: float, lid_open: bool = False) -> None:
         for _ in range(round(2.0 * seconds)):
             self._half_second(lower, upper)
 

@@ -31,11 +31,11 @@ from coalminder.core.config import (
 )
 from coalminder.core.lid import LidState
 from coalminder.core.loop import LoopState
-from coalminder.core.lowpass import low_pass
 from coalminder.core.oscillation import OscillationState
 from coalminder.core.pit import PitState
 from coalminder.core.response import ResponseState
 from coalminder.events import Light
+from coalminder.lowpass import low_pass
 from coalminder.values import FireEstimate, Inputs, Phase, ProbeFault, ProbeFaultKind, Reading
 
 SPLIT = SplitConfig()
@@ -179,6 +179,49 @@ def test_heat_of_the_walls_on_the_way_to_a_lower_set_point_teaches_nothing(
     state = AirState(-3.0, -3.0, -4.0, lowered_s=0.0, fed_v=-3.0)
     more = air.learn_hold(state, AirConfig(), air.shut_level(SPLIT), 40.0, 80.0, -0.01, True, 60.0)
     assert more > -3.0
+
+
+@pytest.mark.parametrize(
+    ("slope_c_per_s", "at_limit", "learns"),
+    [(-0.02, True, False), (-0.005, True, True), (-0.02, False, True)],
+)
+def test_heat_that_a_falling_overshoot_gives_back_teaches_nothing(
+    slope_c_per_s: float, at_limit: bool, learns: bool
+) -> None:
+    state = AirState(-3.0, -4.0, -4.0, fed_v=-4.0)
+    hold = air.learn_hold(
+        state, AirConfig(), air.shut_level(SPLIT), 95.0, 80.0, slope_c_per_s, at_limit, 60.0
+    )
+    assert (hold < -3.0) is learns
+
+
+@pytest.mark.parametrize(
+    ("at_floor_s", "over_c", "slope_c_per_s", "breathes"),
+    [
+        (250.0, 5.0, -0.01, True),
+        (250.0, 5.0, 0.0, True),
+        (490.0, 5.0, -0.01, True),
+        (200.0, 5.0, -0.01, False),
+        (10.0, 5.0, -0.01, False),
+        (330.0, 5.0, -0.01, False),
+        (250.0, 0.5, -0.01, False),
+        (250.0, 5.0, 0.001, False),
+    ],
+)
+def test_coals_get_a_breath_after_minutes_at_the_floor_while_the_pit_is_over_and_does_not_rise(
+    at_floor_s: float, over_c: float, slope_c_per_s: float, breathes: bool
+) -> None:
+    state = AirState(-3.0, -4.0, -4.0, at_floor_s=at_floor_s)
+    assert air.breathes(state, AirConfig(), over_c, slope_c_per_s) is breathes
+    assert not air.breathes(replace(state, lowered_s=0.0), AirConfig(), over_c, slope_c_per_s)
+    assert not air.breathes(state, AirConfig(floor_frac=0.0), over_c, slope_c_per_s)
+
+
+def test_time_at_the_floor_goes_on_through_a_breath_and_ends_when_the_loop_wants_more() -> None:
+    state = air.moved(AirState(-3.0, -4.0, -4.0), AirConfig(), -4.0, -4.0, 240.0)
+    state = air.moved(state, AirConfig(), -3.0, -3.0, 5.0)
+    assert state.at_floor_s == 245.0
+    assert air.moved(state, AirConfig(), -2.9, -3.0, 1.0).at_floor_s == 0.0
 
 
 def test_the_floor_is_higher_on_the_way_to_a_lower_set_point_and_gives_way_all_the_same() -> None:

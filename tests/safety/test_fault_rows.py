@@ -220,6 +220,13 @@ CASES = [
         name="coals under shut vents go on warming the pit for ten minutes",
     ),
     Case(
+        "runaway",
+        later(shut(dying(118.0, 160.0, 360.0)), 118.0),
+        later(shut(dying(118.0, 150.0, 360.0)), 118.0),
+        starts_s=600.0,
+        name="dies away, but close under the hard limit",
+    ),
+    Case(
         "rising_with_vents_shut",
         shut(ramp(100.0, 0.7)),
         later(shut(ramp(100.0, 0.35)), 100.0),
@@ -348,6 +355,15 @@ def test_nothing_is_told_just_below(case: Case) -> None:
         attended = watch.now_s if events else attended
         watch.step(case.below(watch.now_s - begun_s), *events)
     assert case.code not in watch.raised_s
+
+
+def test_a_rise_that_slows_does_not_end_the_warning() -> None:
+    watch = settled()
+    watch.run(600.0, shut(ramp(100.0, 0.7)))
+    watch.run(600.0, shut(ramp(107.0, 0.2)))
+    told = watch.alarm("rising_with_vents_shut")
+    assert told is not None
+    assert told.active
 
 
 def test_every_row_has_a_case() -> None:

@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass
 
 from coalminder.core.config import AirConfig, LoopConfig, SplitConfig
-from coalminder.core.lowpass import low_pass
+from coalminder.lowpass import low_pass
 
 OPEN_V = 0.0
 _NOTHING = 1e-9  # rounding, not an opening

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from coalminder.core import air, fire, loop, oscillation, phases, pit, reference, response
-from coalminder.core.lowpass import low_pass
 from coalminder.core.phases import Vents
 from coalminder.core.state import State
+from coalminder.lowpass import low_pass
 from coalminder.values import Terms
 
 # A gap longer than this is a restart to the loop, not a long step.

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 from coalminder.core.air import AirState
 from coalminder.core.config import AirConfig, FireConfig
-from coalminder.core.lowpass import low_pass
+from coalminder.lowpass import low_pass
 from coalminder.values import FireEstimate
 
 _SMOOTH_S = 120.0

@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass, replace
 
 from coalminder.core.config import PitConfig
-from coalminder.core.lowpass import low_pass
+from coalminder.lowpass import low_pass
 from coalminder.values import COARSE_C, Reading, Sample
 
 FRESH_S = 5.0

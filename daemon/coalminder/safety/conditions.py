@@ -22,7 +22,7 @@ HOT_DAY_F = 95.0  # 35 °C; what a cold grill's probe shows at most, be it in th
 FOOD_COLDER_C = 10.0  # food out of the refrigerator is colder than the grill
 SOME_S = 4.0  # a reading no longer ago: some come
 DIES_AWAY = 0.75  # of a rise in two minutes, in the next two: beyond, where it ends is a guess
-TOP_C = 10.0  # so far below the hard limit normal overshoots end (limits.py)
+BELOW_HARD_C = 10.0  # so far below the hard limit normal overshoots end (limits.py)
 STUCK_ANYHOW = 6.0  # times the limit: too long for a fine probe, moved vents or not
 
 _OLD = frozenset({ProbeFaultKind.STALE, ProbeFaultKind.TIMEOUT, ProbeFaultKind.NOT_READY})
@@ -46,7 +46,7 @@ def pit_over_ceiling(view: View, e: Evidence, limits: Limits, on: bool) -> bool 
 
 def runaway(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
     """Over the ceiling and on its way to the hard limit although the vents have long been shut."""
-    return _rising(e, limits, on, limits.ceiling_c, limits.rise_cut_off_c, limits.hard_limit_c - TOP_C)
+    return _rising(e, limits, on, limits.ceiling_c, limits.rise_cut_off_c, limits.hard_limit_c - BELOW_HARD_C)
 
 
 def rising_with_vents_shut(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:

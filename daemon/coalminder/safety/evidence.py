@@ -12,6 +12,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from coalminder.events import CharcoalAdded, Ease, Event, LidNotice, SetPoint, Tend
+from coalminder.lowpass import low_pass
 from coalminder.safety.limits import Limits
 from coalminder.safety.view import FIRE_PHASES, View
 from coalminder.values import Phase, Reading, Sample
@@ -182,7 +183,7 @@ def _pit(e: Evidence, view: View, limits: Limits, gap: bool, dt_s: float, now_s:
         smooth_c = shown_c
     else:
         since_s = max(now_s - e.last_pit_s, 0.1)
-        smooth_c += (shown_c - smooth_c) * since_s / (SMOOTH_S + since_s)
+        smooth_c = low_pass(smooth_c, shown_c, SMOOTH_S, since_s)
         change_c, still_s = shown_c - last_c, now_s - same_since_s
         if abs(change_c) > _jump_c(e, limits, since_s, still_s) and jump_from_c is None:
             jump_from_c, jump_s = last_c, now_s
@@ -191,8 +192,8 @@ def _pit(e: Evidence, view: View, limits: Limits, gap: bool, dt_s: float, now_s:
             finest_c = abs(change_c) if finest_c is None else min(finest_c, abs(change_c))
         # no noise is what a slow probe shows of a lid lift, a step every 10 s, or what changed in a long gap
         if not view.lid_off and since_s <= GAP_S:
-            weight = since_s / (limits.noise_window_s + since_s)
-            change_c2 += (min(change_c * change_c, JUMP_CAP_C2) - change_c2) * weight
+            square_c2 = min(change_c * change_c, JUMP_CAP_C2)
+            change_c2 = low_pass(change_c2, square_c2, limits.noise_window_s, since_s)
     if last_c is not None and shown_c != last_c:
         same_since_s, same_low, same_high = now_s, view.lower, view.lower
     if jump_from_c is not None and (abs(shown_c - jump_from_c) < JUMP_BACK_C or now_s - jump_s > JUMP_HELD_S):

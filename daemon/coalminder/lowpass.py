@@ -1,4 +1,4 @@
-"""The one filter that the core is made of."""
+"""The one filter that the core and the cut-offs are made of. Pure."""
 
 from __future__ import annotations
 
