@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -81,6 +83,40 @@ def test_the_lock_is_of_use_to_a_user_who_may_only_read_its_file(tmp_path: Path)
         os.umask(old)
     assert not held(tmp_path)
     assert not held(tmp_path / "missing")
+
+
+def test_a_wire_has_one_program_whatever_folder_each_writes_to(tmp_path: Path) -> None:
+    """A copied configuration with another folder of records, or a disk that takes no lock."""
+    east, west = tmp_path / "east", tmp_path / "missing"
+    east.mkdir()
+    wires = (f"pin 18 of {os.getpid()}", f"pin 19 of {os.getpid()}")
+    with alone(east, wires):
+        assert held(west, wires[1:])
+        with pytest.raises(UserError, match=r"pin 19 of \d+: another daemon"), by_hand(west, wires[1:]):
+            pass
+        with alone(tmp_path, ["another " + wires[0]]):
+            pass
+    assert not held(west, wires)
+    with alone(west, wires), pytest.raises(UserError, match="pin 18 of"), alone(east, wires):
+        pass
+
+
+def test_a_wire_is_free_again_however_its_program_ended(tmp_path: Path) -> None:
+    wires = (f"pin 12 of {os.getpid()}",)
+    program = (
+        "import pathlib; from coalminder.vents.alone import alone\n"
+        f"with alone(pathlib.Path('missing'), {wires!r}): print('has it', flush=True); input()"
+    )
+    with subprocess.Popen(
+        [sys.executable, "-c", program], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+    ) as other:
+        assert other.stdout is not None
+        assert other.stdout.readline() == b"has it\n"
+        assert held(tmp_path, wires)
+        other.kill()
+    assert not held(tmp_path, wires)
+    with alone(tmp_path, wires):
+        pass
 
 
 @pytest.mark.parametrize("number", ENDING)

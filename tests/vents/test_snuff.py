@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import argparse
-import errno
 import json
-import os
 import subprocess
 import sys
 import threading
@@ -381,20 +379,37 @@ def test_a_daemon_that_runs_is_told_of_wherever_its_records_are(
     assert run(asked) == 0
 
 
-def test_who_may_not_look_whether_a_daemon_runs_is_not_told_that_all_is_well(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize(
+    ("block", "model"),
+    [
+        ('driver = "kernel_pwm"\npin = 13', KernelPwmVent(driver="kernel_pwm", pin=13)),
+        ('driver = "pin"\npin = 27', PinVent(driver="pin", pin=27)),
+        ('driver = "pca9685"\nchannel = 14', Pca9685Vent(driver="pca9685", channel=14)),
+        (
+            'driver = "pca9685"\nchannel = 14\nbus = 3\naddress = 0x41',
+            Pca9685Vent(driver="pca9685", channel=14, bus=3, address=0x41),
+        ),
+    ],
+)
+def test_any_user_sees_by_the_wires_that_a_daemon_runs(
+    block: str,
+    model: Servo,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """The board's user reaches the pins, but not the service's folder of records (mode 0750)."""
-    path = config(tmp_path, VENT + f'stroke_s = 0.1\n[journal]\ndirectory = "{tmp_path}"\n')
-
-    def refuse(name: Path, _flags: int) -> int:
-        raise PermissionError(errno.EACCES, "Permission denied", str(name))
-
-    monkeypatch.setattr(os, "open", refuse)
-    assert run(argparse.Namespace(config=path)) == 1
+    path = config(
+        tmp_path, f'[vents.lower]\n{block}\nstroke_s = 0.1\n[journal]\ndirectory = "{tmp_path}/none"\n'
+    )
+    monkeypatch.setattr(snuff_module, "open_output", lambda _plan: NoPulses())
+    vents = VentsSettings(lower=model)
+    with alone(tmp_path, vents.wires):
+        assert run(argparse.Namespace(config=path)) == 1
     said = capsys.readouterr().err
     assert "lower vent: shut, power off" in said
-    assert "sudo coalminder snuff" in said
+    assert "the daemon runs" in said
+    assert run(argparse.Namespace(config=path)) == 0
 
 
 def test_the_vents_are_shut_before_a_word_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -219,7 +219,7 @@ def fit_thermistor(
 
 
 def _stops(args: argparse.Namespace, settings: Settings, calibration: Calibration) -> Calibration:
-    with by_hand(settings.journal.directory):
+    with by_hand(settings.journal.directory, settings.wires):
         return fit_stops(args.vent, settings, calibration, ask_person, _say)
 
 

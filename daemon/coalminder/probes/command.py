@@ -72,7 +72,7 @@ def run(args: argparse.Namespace) -> int:
         left_out = "; vents not tried"
     elif settings.vents is not None:
         ask: Ask = (lambda question: "y") if args.yes else ask_person
-        with by_hand(settings.journal.directory):
+        with by_hand(settings.journal.directory, settings.wires):
             rows = try_vents(settings.vents, calibration, ask)
         say.write("\n" + table(("vent", "driver", "verdict", "remedy"), rows) + "\n")
         good = good and all(row[2] == "good" for row in rows)

@@ -159,7 +159,7 @@ def _setup(args: argparse.Namespace) -> Iterator[tuple[Config, Hardware, Clock]]
         from coalminder.settings import load_settings
 
         settings = load_settings(args.config)
-        with by_hand(settings.journal.directory):
+        with by_hand(settings.journal.directory, settings.wires):
             try:
                 board = open_board(settings)
             except SettingsError as error:

@@ -72,7 +72,8 @@ def run(args: argparse.Namespace) -> int:
         raise UserError(f"--speed {args.speed:g}: 0.1 to 10000, and only together with --simulate")
     settings = load_settings(args.config)
     made(settings.journal.directory)
-    with alone(settings.journal.directory), unstopped(), _logging_aside():
+    wires = () if args.simulate else settings.wires
+    with alone(settings.journal.directory, wires), unstopped(), _logging_aside():
         hardware = _hardware(settings, args)
         code = asyncio.run(_tend(settings, hardware, args))
         forget_starts(settings.journal.directory)

@@ -141,6 +141,11 @@ class Settings(BaseSettings):
             self.grill, self.band, self.loop, self.air, self.lid, self.limits(), upper_by_hand=by_hand
         )
 
+    @property
+    def wires(self) -> tuple[str, ...]:
+        """The wires of the vents, each of which one program may use."""
+        return self.vents.wires if self.vents is not None else ()
+
     def plan(self) -> FoodPlan:
         """The plan to follow, its times in Unix seconds. Raises UserError when its file cannot be used."""
         return self.food.plan(self.band.set_point, self.grill.ambient)

@@ -76,6 +76,11 @@ class Servo(BaseModel):
     )
 
     @property
+    def wire(self) -> str:
+        """What must not be shared with another vent; "" for none. `snuff` names it alike."""
+        return ""
+
+    @property
     def board_pin(self) -> int | None:
         """GPIO number of its signal wire; None when that is not the board's."""
         return None
@@ -171,11 +176,6 @@ class SimulatedVent(Servo):
 
     driver: Literal["simulated"]
 
-    @property
-    def wire(self) -> str:
-        """What must not be shared with another vent."""
-        return f"simulated {id(self)}"
-
 
 VentSettings = Annotated[KernelPwmVent | PinVent | Pca9685Vent | SimulatedVent, Field(discriminator="driver")]
 
@@ -190,7 +190,7 @@ class VentsSettings(BaseModel):
 
     @model_validator(mode="after")
     def _two_wires(self) -> Self:
-        if self.upper is not None and self.upper.wire == self.lower.wire:
+        if self.upper is not None and "" != self.upper.wire == self.lower.wire:
             raise ValueError(f"lower and upper are on the same wire ({self.lower.wire}); give each its own")
         if isinstance(self.lower, KernelPwmVent) and isinstance(self.upper, KernelPwmVent):
             _own_channels(self.lower, self.upper)
@@ -206,6 +206,11 @@ class VentsSettings(BaseModel):
         if self.upper is not None:
             vents["upper"] = self.upper
         return vents
+
+    @property
+    def wires(self) -> tuple[str, ...]:
+        """The wires that there are."""
+        return tuple(vent.wire for vent in self.by_name().values() if vent.wire)
 
 
 def _own_channels(lower: KernelPwmVent, upper: KernelPwmVent) -> None:

@@ -1,14 +1,17 @@
 """One program moves the vents of a grill: two that do would fight, and write the same record.
 
+Two locks, for either may be missing: a file beside the records, and a name in the kernel for each wire.
 Imports little: `snuff` asks here whether somebody tends.
 """
 
 from __future__ import annotations
 
+import errno
 import fcntl
 import os
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+import socket
+from collections.abc import Iterable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 
 from coalminder.errors import UserError
@@ -17,12 +20,26 @@ _LOCK = "tend.lock"
 
 
 @contextmanager
-def alone(directory: Path) -> Iterator[None]:
-    """Hold the lock of the records in `directory`; the kernel lets go of it however this process ends.
+def alone(directory: Path, wires: Iterable[str] = ()) -> Iterator[None]:
+    """Hold the records in `directory` and the `wires` of the vents.
 
-    UserError when another process holds it. A directory that is not there or cannot be written (a full or
-    read-only disk) is no reason not to tend: then there is no lock.
+    The kernel lets go of them however this process ends. UserError when another one holds one of them. A
+    directory that is not there or cannot be written (a full or read-only disk) is no reason not to tend.
     """
+    with ExitStack() as locks:
+        locks.enter_context(_alone_in(directory))
+        for wire in wires:
+            locks.enter_context(_alone_on(wire))
+        yield
+
+
+def held(directory: Path, wires: Iterable[str] = ()) -> bool:
+    """Whether another program holds the lock of `directory` or of one of the `wires`."""
+    return any(_wire_held(wire) for wire in wires if wire) or _folder_held(directory)
+
+
+@contextmanager
+def _alone_in(directory: Path) -> Iterator[None]:
     try:
         # to read is enough for a lock: a file that root made does not shut the service's user out
         handle = os.open(directory / _LOCK, os.O_RDONLY | os.O_CREAT | os.O_CLOEXEC, 0o644)
@@ -42,14 +59,40 @@ def alone(directory: Path) -> Iterator[None]:
         os.close(handle)
 
 
-def held(directory: Path) -> bool | None:
-    """Whether another program holds the lock of `directory`; None when this user may not look."""
+@contextmanager
+def _alone_on(wire: str) -> Iterator[None]:
+    # a name without a file (unix(7), abstract): any user can hold it and look for it, on any disk
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as name:
+        try:
+            name.bind(_address(wire))
+        except OSError as error:
+            if error.errno == errno.EADDRINUSE:
+                raise UserError(
+                    f"{wire}: another daemon, or a test, moves a vent there; stop that one first (systemctl "
+                    "stop coalminder, or coalminder@NAME), or give each vent a wire of its own in [vents]"
+                ) from None  # any other error: no such names here
+        yield
+
+
+def _wire_held(wire: str) -> bool:
+    """By asking, not by taking: a daemon that starts just now finds its name free."""
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as asking:
+        try:
+            asking.connect(_address(wire))
+        except OSError as error:
+            return error.errno == errno.EPERM  # somebody has it who takes no word from others
+    return True
+
+
+def _address(wire: str) -> str:
+    return f"\0coalminder/{wire}"
+
+
+def _folder_held(directory: Path) -> bool:
     try:
         handle = os.open(directory / _LOCK, os.O_RDONLY | os.O_CLOEXEC)
-    except PermissionError:
-        return None
     except (OSError, ValueError):
-        return False
+        return False  # not there, or this user may not look
     try:
         return _taken(handle)
     finally:

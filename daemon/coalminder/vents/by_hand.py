@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 import signal
 import subprocess
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -22,14 +22,14 @@ _RUNNING = "active,activating,reloading,deactivating"  # activating: also the wa
 
 
 @contextmanager
-def by_hand(directory: Path) -> Iterator[None]:
-    """Move vents inside; `directory` is that of the grill's records.
+def by_hand(directory: Path, wires: Iterable[str] = ()) -> Iterator[None]:
+    """Move the vents on `wires` inside; `directory` is that of the grill's records.
 
     UserError while a unit of ours runs, of whichever grill: its wires may be these. UserError, too, while
-    a daemon that somebody started by hand holds the lock in `directory`, when it can be opened.
+    another program holds one of the locks of vents/alone.py.
     """
     refuse_while_tending()
-    with alone(directory), unstopped(), _ending_in_order():
+    with alone(directory, wires), unstopped(), _ending_in_order():
         yield
 
 

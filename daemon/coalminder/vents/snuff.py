@@ -59,14 +59,11 @@ def run(args: argparse.Namespace) -> int:
     data, trouble = _known(args.config)
     if trouble:
         _say(f"{trouble}: the vents as the daemon last knew them")
-    tended = held(records_folder(args.config, data))
-    if tended:
-        _say("the daemon runs and will move these vents again: stop it (systemctl stop coalminder), or")
-        _say("snuff from the phone; a test from the command line: end that")
-    elif tended is None:
-        _say("this user cannot see whether a daemon runs, which would move these vents again: snuff from the")
-        _say("phone, or as root: sudo coalminder snuff")
-    return code if tended is False else 1
+    if not held(records_folder(args.config, data), map(_wire, plans)):
+        return code
+    _say("the daemon runs and will move these vents again: stop it (systemctl stop coalminder), or")
+    _say("snuff from the phone; a test from the command line: end that")
+    return 1
 
 
 def shut(
@@ -213,6 +210,14 @@ def open_output(plan: Plan) -> PulseOutput:
     except (KeyError, TypeError, ValueError) as error:
         raise OSError(f"[vents.{plan.name}] cannot be used ({error})") from error
     raise OSError(f"[vents.{plan.name}] driver '{plan.driver}' is not known")
+
+
+def _wire(plan: Plan) -> str:
+    """The name of its wire as in settings/vents.py (a test holds them equal); "" for none."""
+    if plan.driver == "pca9685":
+        bus, address = int(_value(plan.block, "bus")), int(_value(plan.block, "address"))
+        return f"bus {bus} address {address:#x} channel {plan.block.get('channel')}"
+    return "" if plan.driver == "simulated" else f"pin {plan.block.get('pin')}"
 
 
 def _plan(name: str, block: Mapping[str, Any], stops: Mapping[str, Any] | None) -> Plan:
