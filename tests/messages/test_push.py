@@ -9,6 +9,7 @@ import threading
 import time
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
+from email.message import Message
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 
@@ -376,6 +377,7 @@ class Receiver:
 
     def __init__(self) -> None:
         self.bodies: list[dict[str, str]] = []
+        self.heads: list[Message] = []
         self.fail = 0
         self.refuses: str | None = None
         receiver = self
@@ -383,10 +385,11 @@ class Receiver:
         class Handler(BaseHTTPRequestHandler):
             def do_POST(self) -> None:
                 body = self.rfile.read(int(self.headers["Content-Length"]))
-                if receiver.fail > 0 or json.loads(body)["title"] == receiver.refuses:
+                if receiver.fail > 0 or json.loads(body).get("title") == receiver.refuses:
                     receiver.fail -= 1
                     self.send_response(500)
                 else:
+                    receiver.heads.append(self.headers)
                     receiver.bodies.append(json.loads(body))
                     self.send_response(200)
                 self.end_headers()
@@ -395,7 +398,8 @@ class Receiver:
                 """Quiet."""
 
         self.server = HTTPServer(("127.0.0.1", 0), Handler)
-        self.url = f"json://127.0.0.1:{self.server.server_port}/"
+        self.host = f"127.0.0.1:{self.server.server_port}"
+        self.url = f"json://{self.host}/"
         threading.Thread(target=self.server.serve_forever, daemon=True).start()
 
 
@@ -645,6 +649,37 @@ def test_a_broker_that_was_away_is_told_and_its_return(
 
 
 @pytest.mark.filterwarnings("ignore::ResourceWarning")
+@pytest.mark.parametrize(
+    ("url", "usual", "high"),
+    [
+        ("ntfy://{}/one/two", None, "high"),  # in a header; none is the usual one
+        ("ntfy://{}/one?priority=low", "low", "low"),  # the cook's own word
+        ("gotify://{}/Aabcdefghijklmn", 5, 8),
+    ],
+)
+def test_a_high_alarm_has_the_priority_that_a_sleeping_phone_lets_by(
+    url: str,
+    usual: int | str | None,
+    high: int | str,
+    receiver: Receiver,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("apprise.plugins.base.NotifyBase.request_rate_per_sec", 0.0)
+    sender = Sender([url.format(receiver.host)])
+    sender.start()
+    for title, urgency in (("warm", Priority.MEDIUM), ("fire", Priority.HIGH)):
+        sender.send(Notice(title, "Go and look.", urgency))
+    sender.stop()
+    assert sender.failed == 0
+    found = [
+        (body["title"], heads["X-Priority"] or body.get("priority"))
+        for body, heads in zip(receiver.bodies, receiver.heads, strict=True)
+    ]
+    topics = len(found) // 2
+    assert topics == url.count("/one/") + 1
+    assert found == topics * [("warm", usual)] + topics * [("fire", high)]
+
+
 def test_a_failing_service_holds_no_other_up(receiver: Receiver, caplog: pytest.LogCaptureFixture) -> None:
     """The internet is gone; what rings in the house rings at once."""
     sender = Sender([f"json://127.0.0.1:{free_port()}/", receiver.url], pause_s=5.0)

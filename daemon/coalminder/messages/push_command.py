@@ -18,7 +18,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-from urllib.parse import urlsplit
+from urllib.parse import parse_qs, parse_qsl, urlencode, urlsplit, urlunsplit
 
 import paho.mqtt.client as paho
 from pydantic import BaseModel, ValidationError
@@ -35,7 +35,7 @@ from coalminder.units import f_from_c, in_unit
 from coalminder.values import NO_FIRE
 
 if TYPE_CHECKING:
-    import apprise  # imported where it is used: `--help` needs no extra
+    pass  # imported where it is used: `--help` needs no extra
 
 log = logging.getLogger(__name__)
 
@@ -64,7 +64,7 @@ class Sender:
                     "see docs/mqtt.md for the form, for example json://host/path"
                 )
             # several in one URL, with commas: what fails at one must not be sent to the others again
-            self._lanes += [_Lane(apprise.Apprise([one]), pause_s) for one in service]
+            self._lanes += [_Lane(one, _insistent(one, url), pause_s) for one in service]
 
     def start(self) -> None:
         """Begin to deliver."""
@@ -114,8 +114,12 @@ class _Lane:
     One that failed `TRIES` times lets the others pass: it may be the notice that the service refuses.
     """
 
-    def __init__(self, service: apprise.Apprise, pause_s: float) -> None:
-        self._service, self._pause_s = service, pause_s
+    def __init__(self, service: Any, insistent: Any, pause_s: float) -> None:
+        """insistent: the same service for what is of high urgency."""
+        import apprise
+
+        self._service, self._pause_s = apprise.Apprise([service]), pause_s
+        self._insistent = apprise.Apprise([insistent])
         self._waiting: list[_Waiting] = []
         self._news = threading.Condition()
         self._ending = False
@@ -166,16 +170,31 @@ class _Lane:
         capture: Any = apprise.LogCapture
         notice = one.notice if one.age_s < LATE_S else _late(one.notice, time.time() - one.age_s)
         kind = apprise.NotifyType(_TYPES[notice.urgency])
+        service = self._insistent if notice.urgency is Priority.HIGH else self._service
         try:
             # the library has one log: when two services fail at once this may be the other's reason
             with capture(level=logging.WARNING, fmt="%(message)s") as told:
-                if self._service.notify(body=notice.body, title=notice.title, notify_type=kind):
+                if service.notify(body=notice.body, title=notice.title, notify_type=kind):
                     return None
                 why = (told.getvalue().strip().splitlines() or [""])[-1]
         except Exception as error:
             log.exception("a push service failed")
             why = type(error).__name__
         return why.strip().rstrip(".") or "no reason given"
+
+
+def _insistent(service: Any, url: str) -> Any:
+    """`service` with the priority "high", where it knows priorities and its `url` names none; else as it is.
+
+    A phone at night lets by what has it, and nothing else.
+    """
+    import apprise
+
+    if "priority" not in service.template_args or "priority" in parse_qs(urlsplit(url).query):
+        return service
+    parts = urlsplit(service.url())
+    query = urlencode({**dict(parse_qsl(parts.query)), "priority": "high"})
+    return apprise.Apprise.instantiate(urlunsplit(parts._replace(query=query))) or service
 
 
 def _late(notice: Notice, utc_s: float) -> Notice:
