@@ -78,7 +78,7 @@ class Servo(BaseModel):
     @property
     def wire(self) -> str:
         """What must not be shared with another vent; "" for none. `snuff` names it alike."""
-        return ""
+        return "" if self.board_pin is None else f"pin {self.board_pin}"
 
     @property
     def board_pin(self) -> int | None:
@@ -119,11 +119,6 @@ class KernelPwmVent(Servo):
     pwm_channel: int | None = Field(default=None, ge=0, le=15, description="left out: follows from the pin")
 
     @property
-    def wire(self) -> str:
-        """What must not be shared with another vent."""
-        return f"pin {self.pin}"
-
-    @property
     def board_pin(self) -> int | None:
         """GPIO number of its signal wire."""
         return self.pin
@@ -134,11 +129,6 @@ class PinVent(Servo):
 
     driver: Literal["pin"]
     pin: int = Field(ge=0, le=27, description="GPIO number of the signal wire")
-
-    @property
-    def wire(self) -> str:
-        """What must not be shared with another vent."""
-        return f"pin {self.pin}"
 
     @property
     def board_pin(self) -> int | None:
