@@ -377,3 +377,30 @@ def test_the_readings_of_a_gateway_reach_the_daemon(mosquitto: Mosquitto, tmp_pa
             process.terminate()
             assert process.wait(15) == 0
     assert latest(watcher)["pit_c"] == pytest.approx(21.5, abs=0.05)
+
+
+@pytest.mark.broker
+@pytest.mark.timeout(60)
+@pytest.mark.parametrize("number", [signal.SIGHUP, signal.SIGTERM])
+def test_a_rehearsal_that_is_ended_leaves_no_grill_behind(
+    mosquitto: Mosquitto, tmp_path: Path, number: signal.Signals
+) -> None:
+    """Its terminal is closed: hubs kept its buttons, and push told that nobody watches the fire."""
+    hub, here = "homeassistant/device/coalminder_rehearsal/config", "coalminder/rehearsal/availability"
+    command = [sys.executable, "-m", "coalminder.cli", "rehearse", "--speed", "60", "--broker", mosquitto.url]
+    process = subprocess.Popen(
+        command, cwd=tmp_path, stdout=subprocess.DEVNULL, env={**os.environ, "TMPDIR": str(tmp_path)}
+    )
+    try:
+        with Watcher(mosquitto, (hub, here)) as watcher:
+            watcher.wait(hub)
+            watcher.wait(here)
+            process.send_signal(number)
+            assert process.wait(15) == 128 + number
+        with Watcher(mosquitto, (hub, here, "coalminder/rehearsal/state")) as late:
+            assert late.wait("coalminder/rehearsal/state")[0].retain
+            assert late.on(hub) == late.on(here) == []
+    finally:
+        process.kill()
+        process.wait(10)
+    assert list(tmp_path.glob("coalminder-*")) == []

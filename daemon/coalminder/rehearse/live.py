@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import signal
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -22,6 +23,7 @@ from coalminder.service.clock import PacedClock
 from coalminder.service.notify import Notifier
 from coalminder.service.tender import Tender
 from coalminder.values import Decision, Inputs, Reading
+from coalminder.vents.by_hand import ending
 
 _CONNECT_S = 5.0  # the broker is given this long before the clock starts to run fast
 
@@ -67,6 +69,7 @@ async def run_live(
     """Tend `grill` for `duration_s` of simulated time at `speed` with real sockets and a real record.
 
     must_connect: a broker that cannot be reached is a UserError; a real cook goes on without one.
+    Ended by SIGTERM, or with its terminal, it takes itself out of hubs like one that is over.
     """
     hardware = SimulatedHardware(grill, script)
     run = LiveRun(Trace())
@@ -112,10 +115,20 @@ async def run_live(
             local_events=cook.asks,
             listener=listen,
         )
+        ended: list[int] = []
+
+        def end(number: int) -> None:
+            ended.append(number)
+            tender.stop()
+
+        for number in set(ending()) - {signal.SIGINT}:  # that one asyncio hears
+            asyncio.get_running_loop().add_signal_handler(number, end, number)
         try:
             await tender.run()
         finally:
             desk.take_back()
+        if ended:
+            raise SystemExit(128 + ended[0])
         run.record = desk.path
         run.wall_s = time.monotonic() - began
     return run
