@@ -231,7 +231,8 @@ def test_a_broker_that_asks_for_a_certificate_gets_the_daemons_own(tmp_path: Pat
     }
     wait_for(lambda: links["known"].connected, what=links["known"].trouble)
     wait_for(lambda: "passphrase" in links["locked"].trouble, what=links["locked"].trouble)
-    wait_for(lambda: links["stranger"].trouble)
+    stranger = links["stranger"]  # tls is on already: that it may be a port for TLS is no help
+    wait_for(lambda: "ask for a certificate of ours?" in stranger.trouble, what=stranger.trouble)
     assert not links["stranger"].connected
     assert "u'grill'" in broker.log_path.read_text()
     while links:

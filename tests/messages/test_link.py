@@ -523,6 +523,25 @@ def test_connections_lost_now_and_then_are_no_packet_limit(
     assert (connection._assumed_bytes is not None) is learned
 
 
+def test_a_message_that_the_broker_confirmed_is_not_what_ends_the_connection(
+    mosquitto: Mosquitto, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A broker that is restarted again and again lost the hub's announcement, and the log blamed its size."""
+    link = link_to(mosquitto, retry_max_s=0.5)
+    link.on_connect(lambda: link.publish("announcement", b"x" * 5000, retain=True))
+    with Watcher(mosquitto, "announcement") as hub:
+        link.start()
+        for times in range(4):
+            wait_for(lambda: link.connected)
+            hub.wait("announcement", times + 1)
+            time.sleep(0.2)
+            mosquitto.kill()
+            wait_for(lambda: not link.connected)
+            mosquitto.start()
+    link.stop()
+    assert "left out" not in caplog.text
+
+
 def test_the_size_of_a_message_is_counted_in_bytes(tmp_path: Path) -> None:
     with strict(tmp_path, "max_packet_size 4000\n") as (_, link):
         assert link.publish("text", "x" * 3700)

@@ -75,7 +75,9 @@ class Connection:
         self._most_bytes: int | None = None  # that the broker takes
         self._assumed_bytes: int | None = None  # the same, from connections that end at once
         self._hang_ups = 0
-        self._largest = 0  # of what was sent on this connection
+        # of what was sent on this connection: the most bytes, the most that the broker confirmed
+        self._largest, self._confirmed = 0, 0
+        self._unanswered: dict[int, int] = {}  # number of a publish with QoS 1 -> bytes
         self._complaints: set[str] = set()
         self._wanted: list[tuple[str, SubscribeOptions]] = []
         self._asked: dict[int, list[tuple[str, SubscribeOptions]]] = {}
@@ -144,7 +146,8 @@ class Connection:
         if not self.fits(topic, body, correlation):
             self._complain(f"{topic} is too large for the broker, which takes {self._most_bytes} bytes")
             return None
-        self._largest = max(self._largest, _size(topic, body, correlation))
+        size = _size(topic, body, correlation)
+        self._largest = max(self._largest, size)
         properties = None
         if self._protocol == paho.MQTTv5:
             properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
@@ -160,7 +163,11 @@ class Connection:
         except (ValueError, RuntimeError, OSError) as error:
             log.warning("publishing on %s failed: %s", topic, error)
             return None
-        return info.mid if info.rc == MQTTErrorCode.MQTT_ERR_SUCCESS else None
+        if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
+            return None
+        if qos:
+            self._unanswered[info.mid] = size
+        return info.mid
 
     def fits(self, topic: str, body: bytes, correlation: bytes | None = None) -> bool:
         """Whether a message is no larger than the broker takes; True when that is not known."""
@@ -213,7 +220,7 @@ class Connection:
             self._hang_ups, self._assumed_bytes = 0, None  # a broker put right is asked again
         elif lasted_s >= HANG_UP_S:
             self._hang_ups = 0  # what ended it came later than a packet limit would
-        elif self._largest > SMALL_BYTES:
+        elif self._largest > max(SMALL_BYTES, self._confirmed):
             self._hang_ups += 1
             if self._hang_ups >= HANG_UPS:
                 self._hang_ups, self._assumed_bytes = 0, self._largest - 1
@@ -329,7 +336,8 @@ class Connection:
         told_bytes = getattr(properties, "MaximumPacketSize", None) if properties else None
         limits = (told_bytes, self._assumed_bytes)
         self._most_bytes = min((limit for limit in limits if limit is not None), default=None)
-        self._largest = 0
+        self._largest, self._confirmed = 0, 0
+        self._unanswered.clear()
         take = getattr(properties, "ReceiveMaximum", IN_FLIGHT) if properties else IN_FLIGHT
         if 0 < take < self._in_flight:  # the library takes this number before connecting only: dial again
             self._in_flight = take
@@ -347,6 +355,7 @@ class Connection:
 
     def _answered_for(self, mid: int, reason: Any) -> None:
         taken = reason is None or not reason.is_failure
+        self._confirmed = max(self._confirmed, self._unanswered.pop(mid, 0))  # refused: it was read
         if not taken:
             self._complain(f"the broker refuses messages of ours: {reason}; look at its access list")
         self._on_sent(mid, taken)
@@ -385,7 +394,8 @@ class Connection:
                 self._lost(f"{self._options.host}:{self._options.port}: connection lost: {reason}")
             elif not self._answered.is_set() and self._protocol != paho.MQTTv5:
                 where = f"{self._options.host}:{self._options.port}"
-                self._lost(f"{where}: hung up without an answer; is it a port for TLS?")
+                ask = "does it ask for a certificate of ours" if self._options.tls else "is it a port for TLS"
+                self._lost(f"{where}: hung up without an answer; {ask}?")
             self._closed.set()
             self._answered.set()
 
