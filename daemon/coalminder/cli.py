@@ -109,12 +109,16 @@ def _run(argv: Sequence[str] | None) -> int:
     parser = argparse.ArgumentParser(
         prog="coalminder",
         description="Tends a charcoal kettle for hot-smoking. Outdoors only: charcoal makes carbon monoxide.",
+        allow_abbrev=False,
     )
     parser.add_argument("--version", action="version", version=f"coalminder {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    subs: dict[str, argparse.ArgumentParser] = {}
     called = next((word for word in words if not word.startswith("-")), None)
     for name, (module_name, help_line) in COMMANDS.items():
-        sub = commands.add_parser(name, help=help_line, description=help_line)
+        # allow_abbrev: `--food char` would be `--foods`, and succeed
+        sub = commands.add_parser(name, help=help_line, description=help_line, allow_abbrev=False)
+        subs[name] = sub
         if name == called:
             try:
                 module = importlib.import_module(module_name)
@@ -125,7 +129,9 @@ def _run(argv: Sequence[str] | None) -> int:
                 continue
             module.add_arguments(sub)
             sub.set_defaults(run=module.run)
-    args = parser.parse_args(words)
+    args, unknown = parser.parse_known_args(words)
+    if unknown:  # told by the command, whose options are shown then
+        subs[args.command].error(f"unrecognized arguments: {' '.join(unknown)}")
     try:
         return int(args.run(args))
     except UserError as error:

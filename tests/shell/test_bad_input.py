@@ -254,6 +254,28 @@ def test_a_mistake_on_the_command_line_is_one_line(
         assert words in line
 
 
+@pytest.mark.parametrize(
+    ("words", "unknown"),
+    [
+        (["plan", "--food", "char", "--json", "plan.json"], "--food"),
+        (["rehearse", "--fast", "--hour", "0.1"], "--hour 0.1"),
+        (["calibrate", "thermistor", "--true-c", "1", "--probe", "pit", "--sec", "9"], "--sec 9"),
+        (["drill", "--json", "x"], "--json"),
+    ],
+)
+def test_an_option_that_is_not_there_is_refused_by_its_command(
+    words: list[str], unknown: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The beginning of another was taken for it: `plan --food char` listed foods, wrote no plan, and ended
+    with 0."""
+    with pytest.raises(SystemExit) as end:
+        main(words)
+    assert end.value.code == 2
+    told = capsys.readouterr().err
+    assert told.startswith(f"usage: coalminder {words[0]} ")
+    assert f"unrecognized arguments: {unknown}" in told
+
+
 def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
     from coalminder.settings import load_settings
 

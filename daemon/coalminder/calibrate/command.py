@@ -8,6 +8,7 @@ import sys
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 
 from coalminder.calibrate import flow, points, stops, water
@@ -44,23 +45,24 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--config", type=Path, default=DEFAULT_CONFIG, metavar="FILE", help=f"default {DEFAULT_CONFIG}"
     )
     what = parser.add_subparsers(dest="what", metavar="WHAT", required=True)
-    ice = what.add_parser("ice", help="a probe in crushed ice and a little water, stirred")
-    boil = what.add_parser("boil", help="a probe in boiling water, not touching the pot")
+    add = partial(what.add_parser, allow_abbrev=False)
+    ice = add("ice", help="a probe in crushed ice and a little water, stirred")
+    boil = add("boil", help="a probe in boiling water, not touching the pot")
     boil.add_argument("--altitude-m", type=float, metavar="M", help="height above the sea")
     boil.add_argument(
         "--sea-level-hpa", type=float, default=water.SEA_LEVEL_HPA, metavar="P", help="of the weather report"
     )
     boil.add_argument("--pressure-hpa", type=float, metavar="P", help="pressure of a barometer where you are")
-    ntc = what.add_parser("thermistor", help="three baths beside a thermometer that you trust")
+    ntc = add("thermistor", help="three baths beside a thermometer that you trust")
     ntc.add_argument("--true-c", type=float, action="append", required=True, metavar="C", help="thrice")
     for bath in (ice, boil, ntc):
         bath.add_argument("--probe", required=True, metavar="NAME")
         bath.add_argument("--seconds", type=float, default=30.0, metavar="S", help="default 30")
-    ends = what.add_parser("stops", help="where the plate is just shut and just open, by hand and eye")
+    ends = add("stops", help="where the plate is just shut and just open, by hand and eye")
     ends.add_argument("--vent", choices=("lower", "upper"), required=True)
-    learned = what.add_parser("flow", help="the flow curve of the lower vent, from a recorded cook")
+    learned = add("flow", help="the flow curve of the lower vent, from a recorded cook")
     learned.add_argument("--cook", type=Path, required=True, metavar="FILE", help="a record of the journal")
-    what.add_parser("show", help="all calibrations so far")
+    add("show", help="all calibrations so far")
 
 
 def run(args: argparse.Namespace) -> int:
