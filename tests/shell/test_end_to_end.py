@@ -328,6 +328,8 @@ def test_a_live_rehearsal_speaks_to_a_real_broker_and_draws_a_picture(
         assert main([str(word) for word in words]) == 0
         topics = {message.topic for message in watcher.messages}
         assert b"Snuff" in watcher.on(hub)[0].payload
+        # in a hub it stands beside the real one, whose name it had
+        assert json.loads(watcher.on(hub)[0].payload)["dev"]["name"] == "Rehearsal"
         wait_for(lambda: watcher.on(hub)[-1].payload == b"", what="hubs to be left without a device of it")
         here = "coalminder/rehearsal/availability"
         wait_for(lambda: watcher.on(here)[-1].payload == b"", what="push to be left without a silent daemon")

@@ -35,7 +35,7 @@ class LinkOptions:
     state_every_s: float = 5.0
     discovery: bool = True
     discovery_prefix: str = "homeassistant"
-    discovery_name: str = "Kettle"
+    discovery_name: str = ""  # "": the grill's own
 
     def named(self, client_id: str) -> LinkOptions:
         """The same for another program: a client id must be unique at the broker."""

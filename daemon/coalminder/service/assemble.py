@@ -110,7 +110,8 @@ class Desk:
                 alarm_codes=[fault.code for fault in FAULTS],
             )
             described = Described(
-                name=options.discovery_name,
+                # two of one name in a hub: somebody would snuff the wrong one
+                name=options.discovery_name or options.grill.capitalize(),
                 alarms=tuple((fault.code, fault.code.replace("_", " ").capitalize()) for fault in FAULTS),
                 set_point_min_c=config.least_set_point_c,
                 set_point_max_c=config.highest_set_point_c,

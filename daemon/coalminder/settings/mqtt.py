@@ -56,7 +56,7 @@ class MqttSettings(BaseModel):
         default="homeassistant", pattern=r"^[A-Za-z0-9_/-]{1,64}$", description="topic where home hubs look"
     )
     discovery_name: str = Field(
-        default="Kettle", min_length=1, max_length=64, description="name of the grill in a hub"
+        default="", max_length=64, description="name of the grill in a hub; empty: that of [grill]"
     )
     stale_s: FiniteFloat = Field(
         default=30.0, ge=5.0, le=600.0, description="commands older than this are refused, s"
