@@ -107,6 +107,10 @@ CASES = {
         "[mqtt]\nstate_every_s = 7.6\n",
         ["page.old_after_s (15 s)", "twice mqtt.state_every_s (7.6 s)"],
     ),
+    "a place where no hub looks": (
+        '[mqtt]\ndiscovery_prefix = "homeassistant/"\n',
+        ["mqtt.discovery_prefix", "topic where home hubs look"],
+    ),
     "records beside nobody knows what": (
         '[journal]\ndirectory = "cooks"\n',
         ["journal.directory: is relative", "~/"],

@@ -53,7 +53,10 @@ class MqttSettings(BaseModel):
     )
     discovery: bool = Field(default=True, description="announce the grill to home hubs")
     discovery_prefix: str = Field(
-        default="homeassistant", pattern=r"^[A-Za-z0-9_/-]{1,64}$", description="topic where home hubs look"
+        default="homeassistant",
+        pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$",
+        max_length=64,
+        description="topic where home hubs look",
     )
     discovery_name: str = Field(
         default="", max_length=64, description="name of the grill in a hub; empty: that of [grill]"
