@@ -509,6 +509,29 @@ def test_a_time_of_another_day_has_its_day(page: Page, program: Program) -> None
     expect(page.locator("#plot-summary")).to_contain_text("Sat 11 Apr")
 
 
+@pytest.mark.parametrize(
+    ("place", "raised", "told"),
+    [  # IANA time zone database: Berlin goes from CEST to CET on 2026-10-25 at 01:00 UTC, Lord Howe by 30 min
+        ("Europe/Berlin", datetime(2026, 10, 24, 23, 30, tzinfo=UTC), "01:30,"),
+        ("Europe/Berlin", datetime(2026, 10, 25, 0, 30, tzinfo=UTC), "02:30 GMT+2,"),
+        ("Europe/Berlin", datetime(2026, 10, 25, 1, 30, tzinfo=UTC), "02:30 GMT+1,"),
+        ("Europe/Berlin", datetime(2026, 10, 25, 2, 0, tzinfo=UTC), "03:00,"),
+        ("Europe/Berlin", datetime(2026, 3, 29, 1, 30, tzinfo=UTC), "03:30,"),
+        ("Australia/Lord_Howe", datetime(2026, 4, 4, 14, 50, tzinfo=UTC), "01:50 GMT+11,"),
+        ("Australia/Lord_Howe", datetime(2026, 4, 4, 15, 20, tzinfo=UTC), "01:50 GMT+10:30,"),
+    ],
+)
+def test_a_time_of_the_hour_that_comes_twice_has_its_zone(
+    browser: Browser, program: Program, place: str, raised: datetime, told: str
+) -> None:
+    tell(program.wire.board, alarm(raised_utc=raised))
+    context = browser.new_context(timezone_id=place, locale="en-US")
+    page = context.new_page()
+    log_in(page, program.url)
+    expect(page.locator("#alarm-list .state")).to_contain_text(told)
+    context.close()
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_a_browser_of_years_ago_paints_the_question_too(
     browser: Browser, program: Program, scheme: Literal["light", "dark"]

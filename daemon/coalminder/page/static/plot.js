@@ -215,8 +215,19 @@ function clock(at_s) { return new Date(1000 * at_s).toLocaleTimeString([], { hou
 
 function day(at_s) { return new Date(1000 * at_s).toLocaleDateString([], { weekday: "short", day: "numeric", month: "short" }); }
 
+// The name of its zone for a time of the hour that comes twice, in the night when the clocks go back.
+function zone(at_s) {
+  const west = (by_s) => new Date(1000 * (at_s + by_s)).getTimezoneOffset();
+  if (![-3600, -1800, 1800, 3600].some((by_s) => west(by_s) - west(0) === by_s / 60)) return "";
+  const parts = new Intl.DateTimeFormat([], { timeZoneName: "short" }).formatToParts(1000 * at_s);
+  return ` ${parts.find((part) => part.type === "timeZoneName").value}`;
+}
+
 // A time for a person: with its day when that is not today.
-function moment(at_s) { return day(at_s) === day(Date.now() / 1000) ? clock(at_s) : `${day(at_s)}, ${clock(at_s)}`; }
+function moment(at_s) {
+  const time = clock(at_s) + zone(at_s);
+  return day(at_s) === day(Date.now() / 1000) ? time : `${day(at_s)}, ${time}`;
+}
 
 // Times below the plot; a day under the first time of each, unless all are of today.
 function withDays(ticks) {
