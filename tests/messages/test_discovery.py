@@ -200,6 +200,20 @@ def test_alarm_templates_read_the_alarm_message() -> None:
     assert render(COMPONENTS["alarms"]["val_tpl"], repeat.model_dump_json()) == ""
 
 
+@pytest.mark.parametrize("state", list(AlarmState))
+def test_an_alarm_that_was_put_aside_is_no_problem_in_a_hub(state: AlarmState) -> None:
+    """One taken out of service was a problem there from its first time on, for ever.
+
+    ISA-18.2-2016, from memory: an alarm suppressed by design or out of service is not annunciated. A shelved
+    one is there for a while, and its attributes tell that it is shelved.
+    """
+    aside = {"suppressed_by_design", "out_of_service"}
+    alarm = Alarm("lighting_slow", state, Action.WARN, "medium", True, 5.0, "Slow.", "Look.")
+    told = alarm_message("kettle", alarm, 7, 6.0, 1_700_000_006.0).model_dump_json()
+    shown = render(COMPONENTS["alarm_lighting_slow"]["val_tpl"], told)
+    assert shown == ("OFF" if state.value in aside | {"normal"} else "ON")
+
+
 @pytest.mark.parametrize("key", [key for key, component in COMPONENTS.items() if "cmd_t" in component])
 def test_what_a_hub_sends_is_accepted_as_a_command(key: str) -> None:
     component = COMPONENTS[key]

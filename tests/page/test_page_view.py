@@ -19,11 +19,11 @@ from coalminder.food.exposure import (
     scombroid_clock,
 )
 from coalminder.messages.commands import Accepted, CommandLimits, Memory, Received, judge
-from coalminder.messages.payloads import COMMANDS
+from coalminder.messages.payloads import CALLS_NOBODY, COMMANDS
 from coalminder.page.board import Board
 from coalminder.page.units import METRIC, US, Units, span
 from coalminder.page.view import Link, Shown, view
-from coalminder.page.words import ALARM_STATES, HIDDEN_ALARMS, NEXT, PHASES, asks
+from coalminder.page.words import ALARM_STATES, NEXT, PHASES, asks
 from coalminder.settings.quantities import temperature
 from coalminder.values import AlarmState, Phase
 
@@ -385,7 +385,7 @@ def test_the_food_s_buttons_stay_when_its_estimate_is_old(board: Board) -> None:
 def test_every_alarm_state_has_its_word_or_is_not_shown(board: Board, alarm_state: AlarmState) -> None:
     tell(board, alarm(state=alarm_state.value))
     shown = seen(board)["alarms"]
-    assert bool(shown) == (alarm_state not in HIDDEN_ALARMS)
+    assert bool(shown) == (alarm_state not in CALLS_NOBODY)
     for item in shown:
         assert item["state"] == ALARM_STATES[alarm_state]
         assert item["can_acknowledge"] == ("unacknowledged" in alarm_state.value)

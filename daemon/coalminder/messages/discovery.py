@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from coalminder import __version__
+from coalminder.messages.payloads import CALLS_NOBODY
 from coalminder.messages.topics import OFFLINE, ONLINE, Topics, is_name
 from coalminder.values import AlarmState, Phase
 
@@ -175,12 +176,15 @@ def _binary(topic: str, name: str, value: str, device_class: str = "") -> Compon
     }
 
 
+_NO_PROBLEM = sorted(state.value for state in CALLS_NOBODY)  # as a list of the template's language
+
+
 def _alarm(topics: Topics, code: str, name: str) -> Component:
     return {
         "p": "binary_sensor",
         "name": name,
         "stat_t": topics.alarm(code),
-        "val_tpl": "{{ 'ON' if value_json.state != 'normal' else 'OFF' }}",
+        "val_tpl": f"{{{{ 'OFF' if value_json.state in {_NO_PROBLEM} else 'ON' }}}}",
         "json_attr_t": topics.alarm(code),
         "dev_cla": "problem",
         "ent_cat": "diagnostic",

@@ -21,6 +21,8 @@ from pydantic import (
     ValidationError,
 )
 
+from coalminder.values import AlarmState
+
 VERSION = 1
 
 
@@ -117,6 +119,10 @@ class StateMessage(Message):
     machine: tuple[str, ...] = Field(default=(), description="troubles of the machine, in words")
     seq: int | None = Field(default=None, description="on `state/late` only: the order among late messages")
     late: bool = Field(default=False, description="true: could not be sent when it was so")
+
+
+CALLS_NOBODY = frozenset({AlarmState.NORMAL, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE})
+"""Alarm states that are shown to nobody: no alarm, or one that a person or the design has put aside."""
 
 
 class AlarmMessage(Message):

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from coalminder.messages.payloads import AlarmMessage
+from coalminder.messages.payloads import CALLS_NOBODY, AlarmMessage
 from coalminder.messages.push import ASKS
 from coalminder.page.board import Board
-from coalminder.page.words import ALARM_STATES, HIDDEN_ALARMS, TO_ACKNOWLEDGE, plain
+from coalminder.page.words import ALARM_STATES, TO_ACKNOWLEDGE, plain
 from coalminder.values import AlarmState
 
 BARE_AFTER_S = 2.0  # a state and the messages of its alarms do not come in one moment
@@ -34,7 +34,7 @@ def to_acknowledge(board: Board, shown: Mapping[str, float | None]) -> list[str]
 
 def _ordered(board: Board) -> list[AlarmMessage]:
     return sorted(
-        (alarm for alarm in board.alarms.values() if alarm.state not in HIDDEN_ALARMS),
+        (alarm for alarm in board.alarms.values() if alarm.state not in CALLS_NOBODY),
         key=lambda a: (
             a.state not in TO_ACKNOWLEDGE,
             a.state not in ASKS,

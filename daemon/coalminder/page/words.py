@@ -72,7 +72,6 @@ ALARM_STATES: dict[str, str] = {
     AlarmState.LATCHED_ACKNOWLEDGED: "latched, acknowledged",
     AlarmState.SHELVED: "shelved",
 }
-HIDDEN_ALARMS = frozenset({AlarmState.NORMAL, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE})
 STANDS = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED})
 TO_ACKNOWLEDGE = frozenset(
     {AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED}
