@@ -26,7 +26,8 @@ from coalminder.messages.options import LinkOptions
 from coalminder.messages.payloads import AlarmMessage
 from coalminder.messages.push import Bridge, PushRules
 from coalminder.messages.push_command import PushBridge, Sender
-from coalminder.values import HEALTHY, Action, Alarm, AlarmState, Decision, Phase
+from coalminder.probes.topic import parse
+from coalminder.values import HEALTHY, Action, Alarm, AlarmState, Decision, Phase, ProbeFault
 
 # The library imports all its plugins, some of which still use modules that Python will drop.
 pytestmark = pytest.mark.filterwarnings("ignore:.*slated for removal:DeprecationWarning")
@@ -616,6 +617,23 @@ def test_a_notice_that_the_service_refuses_lets_the_others_pass(receiver: Receiv
     sender.stop()
     assert [body["title"] for body in receiver.bodies] == ["kettle: fire out"]
     assert sender.failed == 1
+
+
+@pytest.mark.parametrize("form", ["text", "html"])
+def test_what_a_gateway_sends_is_no_markup_of_a_notice(receiver: Receiver, form: str) -> None:
+    """It went raw into mails and into services whose texts are HTML, some of which refuse a tag that they do
+    not know. HTML, 13.1.3 and 13.1.4: text must not contain '<', nor a '&' that may begin a reference.
+    """
+    fault = parse(b"<html>502 Bad Gateway&lt;/html>")
+    assert isinstance(fault, ProbeFault)
+    assert "<html>" in fault.detail
+    sender = Sender([f"{receiver.url}?format={form}"])
+    sender.start()
+    sender.send(Notice(f"kettle: the pit probe is lost ({fault.detail})", "Plug & cable?", Priority.HIGH))
+    sender.stop()
+    told = receiver.bodies[0]["title"] + receiver.bodies[0]["message"]
+    assert "502 Bad Gateway" in told
+    assert not set("<>&") & set(told)
 
 
 def test_of_two_services_in_one_url_each_gets_a_notice_once(receiver: Receiver) -> None:

@@ -45,6 +45,8 @@ KEPT_S, LATE_S = 3600.0, 60.0  # a router that is started anew must not cost an 
 BROKER_AWAY_S = 120.0
 # what the library calls them
 _TYPES = {Priority.LOW: "info", Priority.MEDIUM: "warning", Priority.HIGH: "failure"}
+# Some services take a notice for HTML: what a gateway's message brings into an alarm made them refuse it.
+_NO_HTML = str.maketrans("<>&", "‹›+")
 
 
 class Sender:
@@ -174,7 +176,8 @@ class _Lane:
         try:
             # the library has one log: when two services fail at once this may be the other's reason
             with capture(level=logging.WARNING, fmt="%(message)s") as told:
-                if service.notify(body=notice.body, title=notice.title, notify_type=kind):
+                title, body = (text.translate(_NO_HTML) for text in (notice.title, notice.body))
+                if service.notify(body=body, title=title, notify_type=kind):
                     return None
                 why = (told.getvalue().strip().splitlines() or [""])[-1]
         except Exception as error:
