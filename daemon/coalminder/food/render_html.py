@@ -21,19 +21,20 @@ _PAGE = Template("""<!DOCTYPE html>
 <title>$title</title>
 <style>
 :root { color-scheme: light; }
-body { font: 16px/1.4 Georgia, "Times New Roman", serif; color: #1c1a17; background: #fff;
-       max-width: 46rem; margin: 0 auto; padding: 1rem; }
+body { font: 1rem/1.4 Georgia, "Times New Roman", serif; color: #1c1a17; background: #fff;
+       max-width: 46rem; margin: 0 auto; padding: min(1rem, 5vw); overflow-wrap: anywhere; }
 h1 { font-size: 1.35rem; margin: 0 0 .3rem; }
 h2 { font-size: 1.05rem; margin: 1.4rem 0 .3rem; border-bottom: 1px solid #1c1a17; }
 ol { list-style: none; padding: 0; margin: 0; }
-ol li { display: grid; grid-template-columns: 5.6rem 1.3rem 1fr; gap: .2rem .6rem; padding: .45rem 0;
+ol li { display: flex; flex-wrap: wrap; gap: .2rem .6rem; padding: .45rem 0;
         border-bottom: 1px solid #d9d4cb; break-inside: avoid; }
-time { font-variant-numeric: tabular-nums; font-weight: bold; }
-.tick { width: 1rem; height: 1rem; border: 1.5px solid #1c1a17; margin-top: .15rem; }
+time { flex: 0 0 6.4rem; font-variant-numeric: tabular-nums; font-weight: bold; }
+.tick { flex: 0 0 1rem; height: 1rem; border: 1.5px solid #1c1a17; margin: .15rem .3rem 0 0; }
+.do { flex: 1 1 min(11rem, 100%); }
 .long { color: #5b554b; font-size: .9em; }
 table { border-collapse: collapse; width: 100%; }
 td { padding: .15rem .4rem .15rem 0; vertical-align: top; border-bottom: 1px solid #ece8e0; }
-td:nth-child(2) { font-variant-numeric: tabular-nums; white-space: nowrap; }
+td:nth-child(2) { font-variant-numeric: tabular-nums; }
 td:nth-child(3) { color: #5b554b; font-size: .85em; }
 ul { padding-left: 1.1rem; margin: .3rem 0; }
 .warn { border: 2px solid #1c1a17; padding: .4rem .8rem; break-inside: avoid; }
@@ -42,6 +43,7 @@ small { color: #5b554b; }
 </style>
 </head>
 <body>
+<main>
 <h1>$title</h1>
 <p>$cook</p>
 <ol>
@@ -54,6 +56,7 @@ $sections
 $cautions
 </ul>
 $sources
+</main>
 </body>
 </html>
 """)
@@ -67,7 +70,7 @@ def html_page(plan: Timeline, kitchen: Kitchen, sources: bool = False) -> str:
         long = f' <span class="long">({escape(lasts)})</span>' if lasts else ""
         rows.append(
             f'<li><time datetime="{row.at.isoformat()}">{escape(when)}</time><span class="tick"></span>'
-            f"<span><b>{escape(title)}</b>{long}<br>{escape(words)}</span></li>"
+            f'<span class="do"><b>{escape(title)}</b>{long}<br>{escape(words)}</span></li>'
         )
     sections = []
     for name, figures in plan.figures:

@@ -70,7 +70,7 @@ def html(r: Report) -> str:
     parts.append(
         f'<p class="note">Made {made}. Temperatures in °C. A report is a look back, not a safety check: '
         "figures for food defer to your local authority, and a core temperature counts only if the probe sat "
-        "in the thickest part.</p></body></html>"
+        "in the thickest part.</p></main></body></html>"
     )
     return "\n".join(part for part in parts if part)
 
@@ -81,7 +81,8 @@ def _head(r: Report) -> str:
     return (
         '<!doctype html><html lang="en"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width,initial-scale=1">'
-        f"<title>{escape(title)}</title><style>{_STYLE}</style></head><body><h1>{escape(title)}</h1>{began}"
+        f"<title>{escape(title)}</title><style>{_STYLE}</style></head><body><main>"
+        f"<h1>{escape(title)}</h1>{began}"
     )
 
 
@@ -89,11 +90,12 @@ def _table(rows: Sequence[Sequence[str]], head: Sequence[str] = ()) -> str:
     def cell(tag: str, i: int, text: str) -> str:
         return f"<{tag}{' class=v' if i else ''}>{escape(text)}</{tag}>"
 
-    top = "<tr>" + "".join(cell("th", i, text) for i, text in enumerate(head)) + "</tr>" if head else ""
+    heads = "".join(cell("th" if text else "td", i, text) for i, text in enumerate(head))
+    top = f"<tr>{heads}</tr>" if head else ""
     body = "".join(
         "<tr>" + "".join(cell("td", i, text) for i, text in enumerate(row)) + "</tr>" for row in rows
     )
-    return f'<div class="wide"><table>{top}{body}</table></div>'
+    return f'<div class="wide" tabindex="0"><table>{top}{body}</table></div>'  # scrolled by keyboard, too
 
 
 def number(value: float | None, form: str = ".1f", unit: str = "") -> str:
