@@ -15,7 +15,7 @@ import pytest
 from brokers import free_port
 
 from coalminder.cli import main
-from coalminder.page.command import _broker, _shown, add_arguments
+from coalminder.page.command import _broker, _shown, _tell, add_arguments
 from coalminder.page.login import hash_password
 from coalminder.service.command import command_limits
 from coalminder.settings import load_settings
@@ -46,6 +46,18 @@ def test_it_listens_on_this_machine_only_unless_told() -> None:
     settings = PageSettings()
     assert settings.loopback
     assert settings.login
+
+
+@pytest.mark.parametrize("name", ["grillpi", "grillpi.home.arpa"])
+def test_the_address_that_is_told_is_one_that_phones_find(
+    name: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """RFC 6762, 3: names of the local network have one label before `.local`."""
+    monkeypatch.setattr("socket.gethostname", lambda: name)
+    with socket.create_server(("127.0.0.1", 0)) as listening:
+        port = listening.getsockname()[1]
+        _tell(PageSettings(host="0.0.0.0"), listening)
+    assert capsys.readouterr().out == f"The page is at http://grillpi.local:{port}/\n"
 
 
 @pytest.mark.parametrize(

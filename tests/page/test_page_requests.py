@@ -185,6 +185,20 @@ async def test_names_that_a_stranger_could_point_here_are_refused(host: str, kno
     await phone.http.aclose()
 
 
+@pytest.mark.parametrize(
+    ("host", "known"),
+    [("grillpi:8480", True), ("grillpi.home.arpa", True), ("pi.home.arpa", False), ("home.arpa", False)],
+)
+async def test_a_machine_with_a_domain_is_known_by_its_name_alone_too(
+    host: str, known: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("socket.gethostname", lambda: "grillpi.home.arpa")
+    phone = make(Door(HASH))
+    answer = await phone.http.get("/login", headers={"host": host})
+    assert (answer.status_code == 200) == known
+    await phone.http.aclose()
+
+
 async def test_a_command_goes_out_with_the_phone_s_address(phone: Phone) -> None:
     await phone.log_in()
     answer = await phone.ask("acknowledge", {"code": "fire_out"})

@@ -219,7 +219,7 @@ def _tell(page: PageSettings, listening: socket.socket) -> None:
     port = listening.getsockname()[1]
     host = page.host
     if host in ("0.0.0.0", "::"):  # noqa: S104 (only read here)
-        host = f"{socket.gethostname()}.local"
+        host = f"{socket.gethostname().partition('.')[0]}.local"  # on some machines it has a domain
     elif ":" in host:
         host = f"[{host}]"
     print(f"The page is at {scheme}://{host}:{port}/", flush=True)

@@ -47,7 +47,9 @@ class Guard:
 
     def __init__(self, app: ASGIApp, names: Collection[str] = ()) -> None:
         self._app = app
-        self._names = {name.lower().rstrip(".") for name in (*names, "localhost", socket.gethostname())}
+        own = socket.gethostname()  # on some machines with the network's domain
+        known = (*names, "localhost", own, own.partition(".")[0])
+        self._names = {name.lower().rstrip(".") for name in known}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Check, pass on, add headers."""
