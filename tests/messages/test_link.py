@@ -14,6 +14,7 @@ import uuid
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Literal
 
 import paho.mqtt.client as paho
 import pytest
@@ -819,7 +820,10 @@ def test_a_missing_certificate_file_is_looked_for_again(mosquitto: Mosquitto, tm
     link.stop()
 
 
-def test_a_broker_that_hangs_up_without_a_word_is_logged(caplog: pytest.LogCaptureFixture) -> None:
+@pytest.mark.parametrize("version", ["3.1.1", "5", "auto"])
+def test_a_broker_that_hangs_up_without_a_word_is_logged(
+    caplog: pytest.LogCaptureFixture, version: Literal["auto", "5", "3.1.1"]
+) -> None:
     def hang_up() -> None:
         with contextlib.suppress(OSError):  # the test is over and the server closed
             while True:
@@ -827,9 +831,10 @@ def test_a_broker_that_hangs_up_without_a_word_is_logged(caplog: pytest.LogCaptu
 
     with socket.create_server(("127.0.0.1", 0)) as server:
         threading.Thread(target=hang_up, daemon=True).start()
-        link = Link(LinkOptions(port=server.getsockname()[1], mqtt_version="3.1.1"))
+        link = Link(LinkOptions(port=server.getsockname()[1], mqtt_version=version))
         link.start()
         wait_for(lambda: "hung up without an answer" in caplog.text)
+        assert "hung up without an answer" in link.trouble
         link.stop()
 
 

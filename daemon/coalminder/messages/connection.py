@@ -392,7 +392,7 @@ class Connection:
                 reason = "another program uses our client id; give each grill a name of its own"
             if self._up:
                 self._lost(f"{self._options.host}:{self._options.port}: connection lost: {reason}")
-            elif not self._answered.is_set() and self._protocol != paho.MQTTv5:
+            elif not self._answered.is_set() and (self._known_protocol or self._protocol != paho.MQTTv5):
                 where = f"{self._options.host}:{self._options.port}"
                 ask = "does it ask for a certificate of ours" if self._options.tls else "is it a port for TLS"
                 self._lost(f"{where}: hung up without an answer; {ask}?")
