@@ -499,6 +499,16 @@ def test_an_alarm_known_only_by_its_code_is_shown(page: Page, program: Program) 
     assert program.wire.asked[0][1] == {"code": "pit_too_hot"}
 
 
+@pytest.mark.parametrize(
+    ("seconds", "told"),
+    [(89, "89 s ago"), (3600, "60 min ago"), (93_600, "26.0 h ago"), (172_800, "2 days ago"),
+     (19_895_000, "230 days ago")],
+)  # fmt: skip
+def test_how_long_ago_is_told_in_a_unit_that_one_can_picture(page: Page, seconds: int, told: str) -> None:
+    """The first word of the season was '5526.3 h ago'."""
+    assert page.evaluate(f"ago({seconds})") == told
+
+
 def test_a_time_of_another_day_has_its_day(page: Page, program: Program) -> None:
     today = page.evaluate("moment(Date.now() / 1000)")
     assert re.fullmatch(r"\d\d:\d\d", today)

@@ -60,7 +60,8 @@ const SHAPES = {
 function ago(seconds) {
   if (seconds < 90) return `${Math.round(seconds)} s ago`;
   if (seconds < 5400) return `${Math.round(seconds / 60)} min ago`;
-  return `${(seconds / 3600).toFixed(1)} h ago`;
+  if (seconds < 172800) return `${(seconds / 3600).toFixed(1)} h ago`;
+  return `${Math.round(seconds / 86400)} days ago`; // a cold grill's last word waits at the broker all winter
 }
 
 function renderTrust() {
