@@ -18,14 +18,15 @@ from brokers import Mosquitto, Watcher, free_port, wait_for
 
 from coalminder.cli import main
 from coalminder.errors import UserError
-from coalminder.messages import push_command
+from coalminder.messages import push_command, push_sender
 from coalminder.messages.food_part import FoodPart, Reminder
 from coalminder.messages.link import Link
 from coalminder.messages.notice import Notice, Priority
 from coalminder.messages.options import LinkOptions
 from coalminder.messages.payloads import AlarmMessage
 from coalminder.messages.push import Bridge, PushRules
-from coalminder.messages.push_command import PushBridge, Sender
+from coalminder.messages.push_command import PushBridge
+from coalminder.messages.push_sender import Sender
 from coalminder.probes.topic import parse
 from coalminder.values import HEALTHY, Action, Alarm, AlarmState, Decision, Phase, ProbeFault
 
@@ -596,7 +597,7 @@ def test_what_came_up_in_a_short_outage_is_told_after_it_and_says_when_it_was(
     receiver: Receiver, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A router that is started anew takes minutes [common practice]; a medium alarm is told but once."""
-    monkeypatch.setattr(push_command, "LATE_S", 0.0)
+    monkeypatch.setattr(push_sender, "LATE_S", 0.0)
     receiver.fail = 30
     sender = Sender([receiver.url], pause_s=0.001)
     sender.start()

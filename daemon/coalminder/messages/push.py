@@ -1,4 +1,4 @@
-"""What is worth waking somebody for: messages in, notices out. Pure; push_command.py delivers them.
+"""What is worth waking somebody for: messages in, notices out. Pure; push_sender.py delivers them.
 
 A notice goes out when an alarm of enough priority asks for an answer, once more every few minutes until
 somebody acknowledges it, and when it is over; and when the food asks for a hand (prompts.py). A daemon that
