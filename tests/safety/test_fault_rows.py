@@ -397,6 +397,35 @@ def test_the_probe_that_broke_its_limit_is_the_one_named() -> None:
     assert "char 122 °C" in alarm.message
 
 
+@pytest.mark.parametrize(
+    ("hot", "cooler", "cool"),
+    [
+        ({"foods": (("char", Reading(130.0)),)}, {"foods": (("char", Reading(100.0)),)},
+         {"foods": (("char", Reading(85.0)),)}),
+        ({"dome": Reading(170.0)}, {"dome": Reading(130.0)}, {"dome": Reading(115.0)}),
+    ],
+    ids=["food", "dome"],
+)  # fmt: skip
+def test_a_probe_that_knew_better_does_so_until_the_grill_is_no_hotter_than_wanted(
+    hot: dict[str, object], cooler: dict[str, object], cool: dict[str, object]
+) -> None:
+    """The vents went wide for a pit probe that reads far too low, and would again under the limit."""
+    watch = Watch()
+    watch.run(90.0, lambda s: view(s, 50.0, **hot))
+    watch.run(300.0, lambda s: view(s, 50.0, **cooler))
+    assert watch.verdict.action is Action.THROTTLE
+    watch.run(70.0, lambda s: view(s, 50.0, **cool))
+    assert watch.verdict.action is None
+
+
+def test_a_probe_put_back_into_the_food_knows_no_better_under_an_open_lid() -> None:
+    """It had lain on the coals; its core is far over a pit that has just lost its heat."""
+    watch = Watch()
+    watch.run(90.0, lambda s: view(s, 60.0, foods=(("char", Reading(130.0)),)))
+    watch.run(70.0, lambda s: view(s, 50.0, foods=(("char", Reading(80.0)),)))
+    assert watch.verdict.action is None
+
+
 CHATTERS = 3  # times a minute or more (ISA-18.2, from memory)
 
 

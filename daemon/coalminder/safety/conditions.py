@@ -210,24 +210,33 @@ def cold_probes_disagree(view: View, e: Evidence, limits: Limits, on: bool) -> b
 
 
 def other_probe_hotter(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
-    """A food probe over the ceiling, or the dome over the hard limit, and far over the pit probe."""
+    """A food probe over the ceiling, or the dome over the hard limit, and far over the pit probe.
+
+    Then until the food probe is under the set point, the dome under the ceiling, or neither far over the pit.
+    """
     if e.hot_c is None:
         return None
     slack_c = limits.temp_deadband_c if on else 0.0
     far_c = e.hot_c + limits.disagree_c - slack_c
     return any(
-        temp_c > max(limit_c - slack_c, far_c) for _, temp_c, limit_c in _beside_the_pit(view, e, limits)
+        temp_c > max(limit_c - slack_c, far_c) for _, temp_c, limit_c in _beside_the_pit(view, e, limits, on)
     )
 
 
-def _beside_the_pit(view: View, e: Evidence, limits: Limits) -> list[tuple[str, float, float]]:
+def _beside_the_pit(
+    view: View, e: Evidence, limits: Limits, on: bool = False
+) -> list[tuple[str, float, float]]:
     """Name, temperature and limit of each probe that may know better than the pit's, in °C.
 
-    Wet food does not get as hot as the ceiling; a probe that was pulled out of it may lie on the coals.
+    Wet food does not get as hot as the ceiling; a probe that was pulled out of it may lie on the coals. on:
+    one has known better. Given the vents back before the grill is no hotter than wanted, a loop that believes
+    the wrong probe opens them wide for the next overshoot.
     """
     foods = view.foods if view.food_on is not False else ()
-    known = [(name, trusted_c(sample, limits.food_stale_s), limits.ceiling_c) for name, sample in foods]
-    known.append(("dome", trusted_c(view.dome, limits.other_stale_s), limits.hard_limit_c))
+    food_c = min(view.set_point_c, limits.ceiling_c) if on else limits.ceiling_c
+    dome_c = limits.ceiling_c if on else limits.hard_limit_c
+    known = [(name, trusted_c(sample, limits.food_stale_s), food_c) for name, sample in foods]
+    known.append(("dome", trusted_c(view.dome, limits.other_stale_s), dome_c))
     return [(name, temp_c, limit_c) for name, temp_c, limit_c in known if temp_c is not None]
 
 
