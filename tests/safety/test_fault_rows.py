@@ -256,6 +256,14 @@ CASES = [
     # The step to the new level must be smoothed away first, then the row's quarter of an hour counts.
     Case("vents_without_effect", shut(ramp(105.0, 0.0)), shut(ramp(102.0, 0.0)), starts_s=60.0, name="hot"),
     Case("vents_without_effect", wide(ramp(81.0, 0.0)), wide(ramp(84.0, 0.0)), starts_s=430.0, name="cold"),
+    # A reading that is the fire's no more, a little under the set point: the loop opens the vents for good.
+    Case(
+        "vents_without_effect",
+        ramp(91.5, 0.0, lower=1.0),
+        ramp(91.5, 0.0, lower=0.45),
+        starts_s=430.0,
+        name="all open, and a little cold",
+    ),
     Case(
         "vents_without_effect",
         shut(ramp(105.0, 0.0)),

@@ -33,6 +33,7 @@ FLAT_C = 2.0  # a change in 5 to 6 min less than this is no answer to the vents
 LID_BACK_C = 8.0  # the pit has risen this far from its lowest: the lid is on, the probe in the heat
 NEAR_C = 15.0
 BESIDE_C = 5.0  # a set point at the edge of the band: only this far beside it is out of reach
+ALL_OPEN = 0.5  # a lower vent so far open does all it can: were it to work, the pit would rise
 SHUT_TIMES, SHUT_FRAC = 1.2, 0.001  # of the air floor: the lower vent is as shut as tending allows
 LATE_FORGET = 1.0 / 20.0  # s of lateness forgotten per s
 TRUST_AGAIN_S = 60.0  # the first pit probe is tended by again once it has been good for so long
@@ -238,9 +239,8 @@ def _vents(e: Evidence, view: View, limits: Limits, dt_s: float, now_s: float) -
         error_c = e.smooth_c - view.set_point_c
         rise_c = e.smooth_c - e.minutes[-6]
         hot, cold = shut and rise_c > -FLAT_C, wide and rise_c < FLAT_C
-        useless = (hot and error_c > limits.no_effect_c) or (
-            cold and error_c < -limits.no_effect_c and rise_c > -FLAT_C
-        )
+        short_c = 0.0 if view.lower >= ALL_OPEN else limits.no_effect_c
+        useless = (hot and error_c > limits.no_effect_c) or (cold and error_c < -short_c and rise_c > -FLAT_C)
         no_effect_s = _gather(no_effect_s, dt_s if useless else -dt_s, limits.no_effect_s)
         high_c = max(limits.band_high_c, view.set_point_c + BESIDE_C)
         low_c = min(limits.band_low_c, view.set_point_c - BESIDE_C)

@@ -135,7 +135,9 @@ class Limits(Settings):
         "time at the end of the vents' travel without the pit answering",
         "estimate: three time constants of the air",
     )
-    no_effect_c: float = _limit(10.0, "distance from the set point for that", "estimate")
+    no_effect_c: float = _limit(
+        10.0, "distance from the set point for that; none under it with the vents all open", "estimate"
+    )
     strained_s: float = _limit(
         900.0, "time out of the band with the vents at the end of their travel", "estimate"
     )
