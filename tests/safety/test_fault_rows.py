@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import pytest
 from cutoffs import Watch, reading, settled, view
 
+from coalminder.core.advice import TEXTS
 from coalminder.events import Acknowledge
 from coalminder.safety.faults import BY_CODE, FAULTS
 from coalminder.safety.limits import Limits
@@ -432,6 +433,23 @@ def test_a_probe_put_back_into_the_food_knows_no_better_under_an_open_lid() -> N
     watch.run(90.0, lambda s: view(s, 60.0, foods=(("char", Reading(130.0)),)))
     watch.run(70.0, lambda s: view(s, 50.0, foods=(("char", Reading(80.0)),)))
     assert watch.verdict.action is None
+
+
+@pytest.mark.parametrize("code", ["pit_over_hard_limit", "runaway", "rising_with_vents_shut",
+    "vents_without_effect", "snuff_without_effect"])  # fmt: skip
+def test_what_a_probe_that_reads_too_high_raises_names_the_probe(code: str) -> None:
+    """On the coals it shows 250 °C for as long as they glow, over a grill that has long been cold."""
+    row = BY_CODE[code]
+    assert "pit probe" in row.message + row.remedy
+
+
+def test_a_fire_may_have_run_out_while_the_pit_is_near_its_set_point() -> None:
+    assert "the fire" in BY_CODE["vents_without_effect"].message
+
+
+def test_vents_that_do_not_open_are_looked_at_before_charcoal_is_laid_on() -> None:
+    """Ash or paper in a vent starves a good bed: lit charcoal would be starved, too, and flare up later."""
+    assert 0 < TEXTS["relight"].find("see that both") < TEXTS["relight"].find("lay on")
 
 
 CHATTERS = 3  # times a minute or more (ISA-18.2, from memory)

@@ -22,7 +22,8 @@ from coalminder.values import FireEstimate, Phase, Reading, Sample
 
 TEXTS: dict[str, str] = {
     "charcoal_low": "Charcoal is running low: lay on lit charcoal within the minutes shown",
-    "relight": "Vents wide open and still falling: relight. Lay on lit charcoal; more air will not do",
+    "relight": "Vents wide open and still falling: see that both really are open, then relight: lay on lit "
+    "charcoal; more air will not do",
     "check_lid_seal": "Vents shut and still rising: check that the lid sits well and the vents really shut",
     "bank_other_side": "One side of the grate is much hotter: bank the coals to the other side",
     "add_wood": "Add wood now: lay one piece on the edge of the coals",

@@ -7,6 +7,11 @@ from coalminder.safety.fault import AFTER, HOT_COALS, NOT_TENDING, Fault
 from coalminder.safety.view import FIRE_PHASES, SHUT_PHASES
 from coalminder.values import NO_FIRE, Action, Phase
 
+FAT = ". If fat burns, keep away, never use water, call for help. "
+PROBE = (
+    "If the fire proves to be small, the pit probe is wet or touches the coals: mend that when it is cold. "
+)
+
 ROWS: tuple[Fault, ...] = (
     # The fire.
     Fault(
@@ -18,7 +23,7 @@ ROWS: tuple[Fault, ...] = (
         True,
         "high",
         "The pit is far too hot: fire out of hand",
-        HOT_COALS + ". If fat burns, keep away, never use water, call for help. " + AFTER,
+        HOT_COALS + FAT + PROBE + AFTER,
         detail=c.hot_reading,
     ),
     Fault(
@@ -30,7 +35,7 @@ ROWS: tuple[Fault, ...] = (
         True,
         "high",
         "The pit is over the ceiling and rises with the vents shut: air leaks in, fat or wood burns",
-        HOT_COALS + ". If fat burns, keep away, never use water, call for help. " + AFTER,
+        HOT_COALS + FAT + PROBE + AFTER,
         suppressed_in=SHUT_PHASES,
         window="rise_window_s",
         detail=c.hot_reading,
@@ -112,10 +117,10 @@ ROWS: tuple[Fault, ...] = (
         Action.WARN,
         False,
         "medium",
-        "The vents do not move the temperature: a servo sticks, its horn slipped, the linkage is off, or the "
-        "pit probe is wrong",
+        "The vents do not move the temperature: a servo sticks, its horn slipped, the linkage is off, the "
+        "pit probe is wrong, or the fire has no more to give",
         "Watch each vent while it is moved; put the linkage right. If they obey, compare the probe with "
-        "another thermometer, and mind the food's core",
+        "another thermometer, look at the coals if the grill is cool, and mind the food's core",
         suppressed_in=NOT_TENDING,
         window="no_effect_s",
     ),
@@ -141,8 +146,9 @@ ROWS: tuple[Fault, ...] = (
         Action.WARN,
         False,
         "high",
-        "The vents are shut and the pit does not fall: air still gets in",
-        "Shut the vents by hand, see that the lid sits well, keep it on",
+        "The vents are shut and the pit does not fall: air still gets in, or the pit probe reads too high",
+        "Shut the vents by hand, see that the lid sits well, keep it on. If another thermometer shows that "
+        "the grill cools, change the probe when it is cold",
         suppressed_in=FIRE_PHASES | NO_FIRE,
         window="snuffed_s",
         detail=c.hot_reading,
