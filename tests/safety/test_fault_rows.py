@@ -410,7 +410,7 @@ def test_the_probe_that_broke_its_limit_is_the_one_named() -> None:
     ("hot", "cooler", "cool"),
     [
         ({"foods": (("char", Reading(130.0)),)}, {"foods": (("char", Reading(100.0)),)},
-         {"foods": (("char", Reading(85.0)),)}),
+         {"foods": (("char", Reading(92.0)),)}),
         ({"dome": Reading(170.0)}, {"dome": Reading(130.0)}, {"dome": Reading(115.0)}),
     ],
     ids=["food", "dome"],

@@ -233,7 +233,8 @@ def _beside_the_pit(
     the wrong probe opens them wide for the next overshoot.
     """
     foods = view.foods if view.food_on is not False else ()
-    food_c = min(view.set_point_c, limits.ceiling_c) if on else limits.ceiling_c
+    wanted_c = view.set_point_c + limits.temp_deadband_c  # a core stays under it in a pit that is well
+    food_c = min(wanted_c, limits.ceiling_c) if on else limits.ceiling_c
     dome_c = limits.ceiling_c if on else limits.hard_limit_c
     known = [(name, trusted_c(sample, limits.food_stale_s), food_c) for name, sample in foods]
     known.append(("dome", trusted_c(view.dome, limits.other_stale_s), dome_c))
