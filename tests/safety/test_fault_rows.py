@@ -443,6 +443,12 @@ def test_what_a_probe_that_reads_too_high_raises_names_the_probe(code: str) -> N
     assert "pit probe" in row.message + row.remedy
 
 
+def test_a_silent_probe_threatens_with_shut_vents_only_where_they_are_not_shut_yet() -> None:
+    """It is told over a cold grill, too, and after a cut-off: flames end the reading of a probe."""
+    row = BY_CODE["pit_probe_silent"]
+    assert {Phase.COLD, Phase.CUT_OFF} & row.suppressed_in or "over a fire" in row.remedy
+
+
 def test_a_fire_may_have_run_out_while_the_pit_is_near_its_set_point() -> None:
     assert "the fire" in BY_CODE["vents_without_effect"].message
 

@@ -45,7 +45,7 @@ ROWS: tuple[Fault, ...] = (
         False,
         "medium",
         "No pit temperature to tend by",
-        "Check the pit probe: if it stays away for a minute the vents are shut for good",
+        "Check the pit probe's plug and cable: over a fire, a minute without it shuts the vents for good",
         window="stale_s",
         suppressed_in=frozenset({Phase.SNUFFING, Phase.OUT}),  # the person takes the probe away
         detail=c.pit_reading,
