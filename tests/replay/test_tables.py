@@ -81,15 +81,17 @@ def test_table_of_any_logger_is_understood(tmp_path: Path, text: str) -> None:
         "30000;95;0,25;93,3333333333333\n60000;--;0,25;93,3333333333333\n",
         "time [h],pit(degC),opening (0..1),target_c\n0,100,0.1,93.3333333333333\n"
         "0.00833333333333333,95,0.25,93.3333333333333\n0.0166666666666667,,0.25,93.3333333333333\n",
+        "time (d),pit (K),vent,set_point [kelvin]\n46123.75,373.15,0.1,366.4833333\n"
+        "46123.7503472222,368.15,0.25,366.4833333\n46123.7506944444,,0.25,366.4833333\n",
     ],
-    ids=["fahrenheit_percent_minutes", "milliseconds", "hours"],
+    ids=["fahrenheit_percent_minutes", "milliseconds", "hours", "spreadsheet_days_and_kelvin"],
 )
 def test_a_unit_in_a_heading_is_believed(tmp_path: Path, text: str) -> None:
-    """212 °F is 100 °C, 203 °F 95 °C, 200 °F 93.33 °C."""
+    """212 °F is 100 °C, 203 °F 95 °C, 200 °F 93.33 °C. A spreadsheet's moments are days since 1899-12-30."""
     path = tmp_path / "log.csv"
     path.write_text(text)
     series = read_table(path)
-    assert series.time_s == pytest.approx([0.0, 30.0, 60.0])
+    assert series.time_s == pytest.approx([0.0, 30.0, 60.0], abs=1e-4)
     assert series.pit_c == pytest.approx([100.0, 95.0, np.nan], nan_ok=True)
     assert series.lower == pytest.approx([0.1, 0.25, 0.25])
     assert series.set_point_c == pytest.approx([93.3333333] * 3)
@@ -98,7 +100,21 @@ def test_a_unit_in_a_heading_is_believed(tmp_path: Path, text: str) -> None:
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("time,pit (K),vent\n0,363,0.1\n1,363,0.1\n", ["column pit (K): 'k' is no unit", "°C", "°f"]),
+        ("time,pit (mV),vent\n0,3.7,0.1\n1,3.7,0.1\n", ["column pit (mV): 'mv' is no unit", "°C", "°f"]),
+        (
+            "Logger 7\n\ntime;pit;vent\n0;90,5;0,1\n1;90,5;0,1\n",
+            ["line 4 has 3 cells, the heading 1", "must begin with '#'"],
+        ),
+        ("sep=,\ntime,pit,vent\n0,90,0.1,\n1,90,0.1,\n", ["line 3 has 4 cells, the heading 3"]),
+        ("time,pit,vent\n0,90,5,0,1\n", ["line 2 has 5 cells, the heading 3", "another separator"]),
+        (
+            "time,pit (°F),vent,food\n0,200,0.1,145\n1,200,0.1,145\n",
+            ["pit (°F) tells its unit, column food none"],
+        ),
+        (
+            "time,pit,vent\n04/11/2026 23:59:00,90,0.1\n04/12/2026 00:01:00,90,0.1\n",
+            ["days; at most 7", "2026-04-11", "first number is taken for the day"],
+        ),
         ("time,pit (°F),vent\n0,9999,0.1\n1,200,0.1\n", ["column pit_c", "row 1", "-60 to 800"]),
         ("time,pit (F),vent (%)\n0,200,10\n1,200,120\n", ["column lower: 1.2 is outside 0 to 1"]),
         ("time,pit\n0,90\n1,90\n", ["opening of the lower vent", "vent_opening", "time, pit"]),
@@ -135,6 +151,11 @@ def test_a_unit_in_a_heading_is_believed(tmp_path: Path, text: str) -> None:
     ],
     ids=[
         "no_unit",
+        "lines_before_the_heading",
+        "cells_after_the_last",
+        "commas_twice",
+        "unit_of_one",
+        "month_first",
         "fahrenheit_out_of_range",
         "over_100_percent",
         "no_vent",
@@ -162,7 +183,7 @@ def test_bad_table_is_refused_in_one_line(tmp_path: Path, text: str, words: list
     path = tmp_path / "log.csv"
     path.write_text(text)
     with pytest.raises(UserError) as refused:
-        read_table(path)
+        even(read_table(path))
     message = str(refused.value)
     assert message.isprintable()
     assert len(message) < 400
@@ -244,11 +265,19 @@ def test_opening_before_its_first_entry_is_that_entry(tmp_path: Path) -> None:
     assert series.upper.tolist() == [1.0, 1.0, 1.0, 1.0]
 
 
-def test_text_in_utf_16_is_refused_by_its_name(tmp_path: Path) -> None:
+@pytest.mark.parametrize("encoding", ["utf-16", "utf-16-le", "utf-16-be"])
+def test_text_in_utf_16_is_refused_by_its_name(tmp_path: Path, encoding: str) -> None:
     path = tmp_path / "log.csv"
-    path.write_text("time,pit,vent\n0,90,0.1\n1,90,0.1\n", encoding="utf-16")
+    path.write_text("time,pit,vent\n0,90,0.1\n1,90,0.1\n", encoding=encoding)
     with pytest.raises(UserError, match="UTF-16; save it again as CSV in UTF-8"):
         read_table(path)
+
+
+def test_a_degree_sign_of_another_encoding_is_one(tmp_path: Path) -> None:
+    """As a spreadsheet writes it that saves in Windows' own characters."""
+    path = tmp_path / "log.csv"
+    path.write_text("time;pit (°F);vent\n0;212;0,1\n1;203;0,1\n", encoding="cp1252")
+    assert read_table(path).pit_c == pytest.approx([100.0, 95.0])
 
 
 def test_missing_file_is_refused(tmp_path: Path) -> None:
@@ -349,11 +378,14 @@ def test_rows_with_the_lid_off_and_after_it_do_not_count(cook: Cook) -> None:
 
 
 def rows_of(
-    tmp_path: Path, times: list[str], heading: str = "time,pit,vent,set_point", cell: str = ""
+    tmp_path: Path, times: list[str], heading: str = "time,pit,vent,set_point", cell: str | None = ""
 ) -> Path:
-    """A table of rows that differ in time only; the fire has no phase in it."""
+    """A table of rows that differ in time only; the fire has no phase in it. cell: None where `times` are
+    whole rows.
+    """
     path = tmp_path / "log.csv"
-    path.write_text("\n".join([heading, *(f"{time},93,0.1,93{cell}" for time in times)]) + "\n")
+    rows = times if cell is None else [f"{time},93,0.1,93{cell}" for time in times]
+    path.write_text("\n".join([heading, *rows]) + "\n")
     return path
 
 

@@ -128,7 +128,8 @@ def even(series: Series) -> Series:
     if series.time_s[-1] > LONGEST_S:
         raise UserError(
             f"the table spans {series.time_s[-1] / 86400.0:.0f} days; at most {LONGEST_S / 86400.0:.0f}: "
-            "give the time in seconds, or cut off the rows from before the clock was set"
+            "give the time in seconds, cut off the rows from before the clock was set, and write dates as "
+            "2026-04-11 (of 04/11/2026 the first number is taken for the day)"
         )
     time_s = np.arange(0.0, series.time_s[-1] + 0.5)
     held = np.clip(np.searchsorted(series.time_s, time_s + 1e-9, side="right") - 1, 0, len(series) - 1)

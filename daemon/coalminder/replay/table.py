@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import math
 import re
 from collections.abc import Callable
@@ -69,6 +70,7 @@ COLUMNS: tuple[Column, ...] = (
     Column("dome_c", "°C", "dome", -60.0, 800.0, ("dome",)),
 )
 Say = Callable[[str], None]
+PARQUET = (".parquet", ".pq")
 LONGEST_CELL = 40  # characters that an error shows
 
 
@@ -82,8 +84,14 @@ class Unit:
 
 AS_IT_IS = Unit()
 UNITS: dict[str, dict[str, Unit]] = {  # by the unit of the column, words that a heading may tell in brackets
-    "s": {"sec seconds utc": AS_IT_IS, "min minutes": Unit(60.0), "h hours": Unit(3600.0), "ms": Unit(0.001)},
-    "°C": {"c degc": AS_IT_IS, "°f f degf": Unit(1.0 / 1.8, 32.0)},
+    "s": {
+        "sec seconds utc": AS_IT_IS,
+        "min minutes": Unit(60.0),
+        "h hours": Unit(3600.0),
+        "d days": Unit(86400.0),
+        "ms": Unit(0.001),
+    },
+    "°C": {"c degc": AS_IT_IS, "°f f degf": Unit(1.0 / 1.8, 32.0), "k kelvin": Unit(1.0, 273.15)},
     "0..1": {"0-1": AS_IT_IS, "% percent": Unit(0.01)},
     "0 or 1": {"0/1": AS_IT_IS},
 }
@@ -101,7 +109,7 @@ def read_table(path: Path, say: Say = lambda _text: None) -> Series:
     if not path.is_file():
         raise UserError(f"record '{path}': there is no such file; give a .cook, .csv or .parquet file")
     try:
-        if path.suffix.lower() in (".parquet", ".pq"):
+        if path.suffix.lower() in PARQUET:
             frame = pl.read_parquet(path, glob=False)
         else:
             _plain_text(path)
@@ -113,15 +121,17 @@ def read_table(path: Path, say: Say = lambda _text: None) -> Series:
             if _cut_short(path, separator, frame.width):
                 frame = frame.head(-1)
     except (pl.exceptions.PolarsError, OSError, UnicodeDecodeError) as error:
-        first = str(error).splitlines()[0]
-        raise UserError(f"record '{path}': cannot be read as a table: {first}; see docs/records.md") from None
+        why = str(error).splitlines()[0]
+        if isinstance(error, pl.exceptions.ComputeError) and path.suffix.lower() not in PARQUET:
+            why = _too_long_line(path, separator, before) or why
+        raise UserError(f"record '{path}': cannot be read as a table: {why}; see docs/records.md") from None
     return from_frame(frame, str(path), say)
 
 
 def _plain_text(path: Path) -> None:
     with path.open("rb") as file:
         begin = file.read(2)
-    if begin in (b"\xff\xfe", b"\xfe\xff"):
+    if begin in (b"\xff\xfe", b"\xfe\xff") or b"\0" in begin:
         raise UserError(f"record '{path}': is text in UTF-16; save it again as CSV in UTF-8")
 
 
@@ -139,6 +149,24 @@ def _separator(path: Path) -> tuple[str, int]:
     return ",", before
 
 
+def _too_long_line(path: Path, separator: str, before: int) -> str:
+    """Which line has more cells than the heading, and what that may come from; "" for none."""
+    with path.open(encoding="utf-8", errors="replace", newline="") as file:
+        lines = csv.reader(file, delimiter=separator)
+        width = 0
+        for cells in lines:
+            if lines.line_num <= before or not "".join(cells).strip() or cells[0].startswith("#"):
+                continue
+            if width and len(cells) > width:
+                return (
+                    f"line {lines.line_num} has {len(cells)} cells, the heading {width}: lines before the "
+                    "heading must begin with '#', every cell needs a heading, and numbers with a comma need "
+                    "another separator"
+                )
+            width = width or len(cells)
+    return ""
+
+
 def _cut_short(path: Path, separator: str, columns: int) -> bool:
     """Whether the last row has no end and too few cells: its last number may have lost digits."""
     with path.open("rb") as file:
@@ -153,6 +181,7 @@ def from_frame(frame: pl.DataFrame, name: str, say: Say = lambda _text: None) ->
     headings = {word: (heading, unit) for heading in frame.columns for word, unit in [_said(heading)]}
     found: dict[str, str] = {}
     units: dict[str, Unit] = {}
+    untold: list[str] = []  # headings of temperatures that leave the unit to be guessed
     for column in COLUMNS:
         heading, told = next(
             (headings[word] for word in (column.name, *column.also) if word in headings), (None, "")
@@ -160,12 +189,24 @@ def from_frame(frame: pl.DataFrame, name: str, say: Say = lambda _text: None) ->
         if heading is not None:
             found[column.name] = heading
             units[column.name] = _unit_of(column, heading, told, name)
+            if column.unit == "°C" and not told and not _said(heading)[0].endswith("_c"):
+                untold.append(heading)
         elif column.needed:
             words = ", ".join((column.name, *column.also))
             raise UserError(
                 f"record '{name}': no column for {column.meaning}; accepted headings: {words}; "
                 f"the file has: {', '.join(frame.columns)[:200]}"
             )
+    other = [
+        found[column.name]
+        for column in COLUMNS
+        if column.unit == "°C" and units.get(column.name, AS_IT_IS) != AS_IT_IS
+    ]
+    if other and untold:
+        raise UserError(
+            f"record '{name}': column {other[0]} tells its unit, column {untold[0]} none; write the "
+            "unit into the heading of every temperature"
+        )
     over = [heading for heading in frame.columns if heading.strip() and heading not in found.values()]
     if over:
         say(f"columns not known, and not used: {', '.join(over)[:200]} (known ones: docs/records.md)")
@@ -188,7 +229,7 @@ def from_frame(frame: pl.DataFrame, name: str, say: Say = lambda _text: None) ->
         raise UserError(
             f"record '{name}', column {found['time_s']}: time runs backwards by "
             f"{-np.diff(time_s)[back][0]:.6g} s at row {_row(back) + 1}; if the clock was put back, give the "
-            "times in UTC; if rows are mixed up, sort them"
+            "times in UTC; if rows are mixed up, sort them; two cooks go into two files"
         )
     if time_s[-1] == time_s[0]:
         raise UserError(f"record '{name}', column {found['time_s']}: all {n} rows have the same time")
@@ -228,6 +269,7 @@ def _said(heading: str) -> tuple[str, str]:
 
 
 def _unit_of(column: Column, heading: str, told: str, name: str) -> Unit:
+    told = told.replace("\ufffd", "°")  # of a text in Windows' own characters
     known = {unit: of for words, of in UNITS.get(column.unit, {}).items() for unit in words.split()}
     if told in ("", column.unit.lower()):
         return AS_IT_IS
@@ -344,7 +386,7 @@ def write_table(series: Series, path: Path) -> None:
     """Write CSV or Parquet, by the suffix. Floats in their shortest exact form."""
     frame = to_frame(series)
     try:
-        if path.suffix.lower() in (".parquet", ".pq"):
+        if path.suffix.lower() in PARQUET:
             frame.write_parquet(path)
         else:
             frame.write_csv(path)
