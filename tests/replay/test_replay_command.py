@@ -583,7 +583,7 @@ def test_a_record_of_one_step_or_without_a_reading_has_dashes(
         (
             "time_s,pit_c,lower,set_point_c",
             203.0,
-            ["the pit is 203 °C in the middle", "the set point is 203 °C", "in °F, convert it first"],
+            ["the pit is 203 °C in the middle", "the set point is 203 °C", "in °F or K, convert it first"],
         ),
     ],
 )

@@ -461,3 +461,45 @@ def test_food_in_what_looks_like_fahrenheit_is_not_called_done(tmp_path: Path, u
         assert found.peak_c == pytest.approx(37.8, abs=0.05)
         assert found.over_63_min == 0.0
     assert any("food's column is left out" in text for text in item.remarks) is not food
+
+
+def test_an_off_written_as_a_set_point_of_zero_is_no_error(tmp_path: Path) -> None:
+    """The pit is 2 K over its set point as long as there is one; an eighth of the time the logger is off."""
+    rows = [f"{t},95,0.1,{0 if t < 4500 else 93}" for t in range(0, 23400, 10)]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(["time,pit,vent,set_point", *rows]) + "\n")
+    item = load(path)
+    assert facts(item.series, item.config).mean_abs_c == pytest.approx(2.0)
+    assert any("mean error leaves out" in text for text in item.remarks)
+
+
+@pytest.mark.parametrize(("pit_c", "food_c", "kept"), [(93, 64, True), (64, 93, False), (93, 140, False)])
+def test_food_hotter_than_the_pit_ever_was_is_not_called_done(
+    tmp_path: Path, pit_c: float, food_c: float, kept: bool
+) -> None:
+    """Heat does not go from the colder to the hotter (second law): columns swapped, or food in °F."""
+    path = rows_of(
+        tmp_path,
+        [f"{10 * i},{pit_c},0.1,93,{food_c - 5 * (i % 2)}" for i in range(720)],
+        "time,pit,vent,set_point,food",
+        None,
+    )
+    item = load(path)
+    assert (facts(item.series, item.config).food is not None) is kept
+    assert any("hotter than the pit ever was" in text for text in item.remarks) is not kept
+
+
+@pytest.mark.parametrize(("pit_c", "told"), [(93.0, False), (3.8, True)])
+def test_a_pit_that_never_was_warm_is_told(tmp_path: Path, pit_c: float, told: bool) -> None:
+    """A thermocouple of type K gives 3.8 mV at 93 °C."""
+    rows = [f"{10 * i},{pit_c},0.1,93" for i in range(720)]
+    item = load(rows_of(tmp_path, rows, cell=None))
+    assert any("is this its column, and in °C?" in text for text in item.remarks) is told
+
+
+@pytest.mark.parametrize(("most", "told"), [("0", False), ("1", True)])
+def test_a_lid_that_is_off_nearly_all_the_time_is_told(tmp_path: Path, most: str, told: bool) -> None:
+    """Where 1 means that the lid is on, all but the lifts is left out of the figures."""
+    rows = [f"{10 * i},93,0.1,93,{most}" for i in range(720)]
+    item = load(rows_of(tmp_path, rows, "time,pit,vent,set_point,lid", None))
+    assert any("in the column lid_off 1 means off" in text for text in item.remarks) is told

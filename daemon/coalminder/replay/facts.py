@@ -78,10 +78,11 @@ def facts(series: Series, config: Config) -> Facts:
         rows &= np.isin(series.phase, (Phase.TENDING.value, Phase.SETTLING.value))
     weight = _held_s(series)[rows]
     pit, aim = series.pit_c[rows], np.nan_to_num(series.set_point_c[rows], nan=config.set_point_c)
+    aimed = aim >= config.least_set_point_c  # other loggers write 0 while they are off
     return Facts(
         hours=float(series.time_s[-1]) / 3600.0,
         in_band_frac=_mean((pit >= config.low_c) & (pit <= config.high_c), weight),
-        mean_abs_c=_mean(np.abs(pit - aim), weight),
+        mean_abs_c=_mean(np.abs(pit - aim)[aimed], weight[aimed]),
         peak_c=float(np.nanmax(series.pit_c)) if np.isfinite(series.pit_c).any() else None,
         lowest_c=float(pit.min()) if len(pit) else None,
         travel=float(np.nansum(np.abs(np.diff(series.lower)))),

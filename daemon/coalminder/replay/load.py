@@ -23,6 +23,7 @@ from coalminder.replay.svg import clock
 from coalminder.replay.table import read_table
 from coalminder.replay.whatif import Cook, from_record, from_series
 
+HOTTER_C = 5.0  # what two good probes hardly differ by
 SHORT_S, MANY_ROWS = 900.0, 60  # a table of more rows in less time is hardly a cook at a row a second
 
 
@@ -87,6 +88,12 @@ def _table(path: Path, config: Config) -> Loaded:
         remarks.append(
             "the food's column is left out therefore: 100 °F taken for 100 °C would make raw food done"
         )
+    elif _food_is_hotter(series):
+        remarks.append(
+            f"the food's column is left out: with up to {np.nanmax(series.food_c):.0f} °C it is hotter than "
+            f"the pit ever was ({np.nanmax(series.pit_c):.0f} °C); are the two swapped, or is one in °F?"
+        )
+        series = replace(series, food_c=np.full(len(series), math.nan))
     cook = from_series(series, path.stem, config)
     return Loaded(path.stem, path, series, cook.state.config, cook, remarks=tuple(remarks))
 
@@ -102,7 +109,8 @@ def _doubts(series: Series, config: Config) -> Iterator[str]:
     if len(odd_c):
         yield (
             f"{len(odd_c)} set points outside {low_c:g} to {high_c:g} °C, the first {odd_c[0]:g} °C: in the "
-            "cook run again the last one inside stays; empty their cells where the logger was off"
+            "cook run again the last one inside stays, and the mean error leaves out what is below; empty "
+            "their cells where the logger was off"
         )
     if series.time_s[-1] < SHORT_S and len(series) >= MANY_ROWS:
         yield (
@@ -118,11 +126,23 @@ def _doubts(series: Series, config: Config) -> Iterator[str]:
             f"{clock(series.time_s[longest] / 3600.0)} on; nothing is known of them (if the clock was moved "
             "there, give the times in UTC)"
         )
+    if np.nanmax(series.pit_c) < low_c:
+        yield f"the pit was never over {np.nanmax(series.pit_c):.0f} °C: is this its column, and in °C?"
+    if series.lid_off.mean() > 0.5:
+        yield (
+            f"the lid is off in {100.0 * series.lid_off.mean():.0f} % of the rows, which therefore count for "
+            "next to nothing: in the column lid_off 1 means off"
+        )
     if not (series.phase != "").any():
         yield (
             f"no column phase: in the band and mean error are from {SETTLED_S / 60.0:.0f} min on to the last "
             "row, whatever the fire did then"
         )
+
+
+def _food_is_hotter(series: Series) -> bool:
+    """Whether the food was hotter than the pit ever was, for more than moments: no heat goes that way."""
+    return bool(np.mean(series.food_c > np.nanmax(series.pit_c) + HOTTER_C) > 0.01)
 
 
 def _looks_like_fahrenheit(series: Series, config: Config) -> Iterator[str]:
@@ -132,8 +152,8 @@ def _looks_like_fahrenheit(series: Series, config: Config) -> Iterator[str]:
         if len(column) and float(np.median(column)) > config.limits.ceiling_c:
             yield (
                 f"the {what} is {np.median(column):.0f} °C in the middle, over the ceiling of "
-                f"{config.limits.ceiling_c:g} °C: if the table is in °F, convert it first, or write the unit "
-                "into the headings"
+                f"{config.limits.ceiling_c:g} °C: if the table is in °F or K, convert it first, or write the "
+                "unit into the headings"
             )
 
 
