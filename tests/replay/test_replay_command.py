@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import math
 import re
@@ -270,6 +271,66 @@ def test_nothing_is_drawn_where_nothing_was_recorded(cook_file: Path) -> None:
     hours, column = reports._broken(series.time_s / 3600.0, series.pit_c, series.longest_gap_s / 3600.0)
     assert np.isnan(column).sum() == np.isnan(series.pit_c).sum() + 1
     assert np.isnan(column[np.flatnonzero(np.diff(hours) > 0.1)]).all()
+
+
+def drawn(chart: str, look: str) -> list[tuple[float, float]]:
+    """The corners of a line of steps, or the points of another, in the chart's own units."""
+    path = chart.split(f'<path class="{look}" d="')[1].split('"')[0]
+    points, x, y = [], 0.0, 0.0
+    for kind, numbers in re.findall(r"([MLHV])([0-9. -]+)", path):
+        at = [float(number) for number in numbers.split()]
+        x = x if kind == "V" else at[0]
+        y = y if kind == "H" else at[-1]
+        points.append((x, y))
+    return points
+
+
+def test_a_short_move_of_a_vent_is_drawn_in_a_long_cook() -> None:
+    """20 s in each 4 min of 24 h: fewer points than seconds must not lose them."""
+    time_s = np.arange(86400.0)
+    lower = np.where(time_s % 240.0 < 20.0, 0.5, 0.0)
+    chart = svg.chart(
+        time_s / 3600.0, [svg.Line("lower", "l1", 100.0 * lower, steps=True)], unit="%", title="v", high=100.0
+    )
+    heights = [y for _, y in drawn(chart, "l1")]
+    assert sum(a > b for a, b in itertools.pairwise(heights)) >= 359  # 360 moves up but the first
+
+
+def test_a_chart_draws_no_value_that_was_not_there() -> None:
+    """Frost is no 0 °C, and what lies over the top no straight line along it."""
+    hours = np.arange(0.0, 4.0, 0.01)
+    frost = np.full(400, -10.0)
+    high = np.where(hours < 2.0, 300.0, 50.0)
+    chart = svg.chart(
+        hours, [svg.Line("a", "l1", frost), svg.Line("b", "l2", high)], unit="", title="", low=0.0, high=100.0
+    )
+    tick = re.search(
+        r'y1="([0-9.]+)" y2="\1"/><text class="n" x="41" y="[0-9.]+" text-anchor="end">0<', chart
+    )
+    assert tick is not None
+    assert all(y > float(tick[1]) + 5.0 for _, y in drawn(chart, "l1"))
+    middle = svg.LEFT + (svg.WIDTH - svg.LEFT - svg.RIGHT) / 2.0
+    assert min(x for x, _ in drawn(chart, "l2")) > middle - 2.0
+
+
+def test_the_legend_of_the_picture_covers_no_curve(
+    cook_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from matplotlib.figure import Figure
+
+    figures: list[Figure] = []
+    save = Figure.savefig
+    monkeypatch.setattr(Figure, "savefig", lambda self, *a, **k: (figures.append(self), save(self, *a, **k)))
+    item = load(cook_file)
+    reports.png(
+        reports.Report("a", item.series, item.config, facts(item.series, item.config)), tmp_path / "a.png"
+    )
+    (figure,) = figures
+    legends = [*figure.legends, *(axes.get_legend() for axes in figure.axes if axes.get_legend())]
+    assert legends
+    for legend in legends:
+        for axes in figure.axes:
+            assert not legend.get_window_extent().overlaps(axes.get_window_extent())
 
 
 def test_what_was_said_of_the_food_stands_in_its_order_beyond_ten_hours(cook_file: Path) -> None:

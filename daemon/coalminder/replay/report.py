@@ -257,6 +257,8 @@ def _beliefs(r: Report) -> str:
             if belief.happened_min is not None
             else f"No check: {ended}."
         )
+        if any(np.any(line.y > top) for line in lines):
+            told += " What is higher than the chart is not drawn."
         out += f'<p class="note">{told}</p>'
     return out
 
@@ -496,13 +498,11 @@ def png(r: Report, path: Path) -> None:
             color="#8f0b3d",
             lw=0.9,
             where="post",
-            label=f"what if: {name}",
         )
     for span in r.facts.lid_lifts:
         above.axvspan(span.from_s / 3600, span.until_s / 3600, color="#7a4fb0", alpha=0.25, lw=0)
     above.set_ylabel("temperature, °C")
     above.set_title(f"Cook {r.name}")
-    above.legend(loc="lower right", fontsize=9, ncols=2)
     below.step(
         *_broken(hours, 100 * s.lower, gap_h), color="#0b4a8f", lw=1.1, where="post", label="lower vent"
     )
@@ -511,5 +511,5 @@ def png(r: Report, path: Path) -> None:
     )
     below.set_ylabel("opening, %")
     below.set_xlabel("time, h")
-    below.legend(loc="upper right", fontsize=9)
+    figure.legend(loc="outside lower center", fontsize=9, ncols=4)  # in the axes it would cover curves
     figure.savefig(path, dpi=120)

@@ -55,6 +55,7 @@ def chart(
 ) -> str:
     """A chart over `hours` (n,) as an <svg> element with a title for screen readers.
 
+    low: where the axis begins if no value is below; high: where it ends, and what is above is not drawn.
     gap_h: two points further apart have a gap between them, and no line.
     """
     values = (
@@ -62,7 +63,7 @@ def chart(
     )
     if not len(values):
         values = np.array([0.0, 1.0])
-    bottom = float(values.min()) if low is None else low
+    bottom = min(float(values.min()), math.inf if low is None else low)
     top = (
         max(float(values.max()), ceiling or -math.inf, band[1] if band else -math.inf)
         if high is None
@@ -116,7 +117,7 @@ def chart(
             out += [f'<line class="{mark.look}" {at}><title>{escape(mark.label)}</title></line>']
     pieces = np.split(np.arange(len(hours)), np.flatnonzero(np.diff(hours) > gap_h) + 1)
     block = max(1, len(hours) // MOST_POINTS)
-    for line in lines:
+    for line in [replace(line, y=np.where(line.y > top, np.nan, line.y)) for line in lines]:
         drawn = "".join(_path(hours[rows], replace(line, y=line.y[rows]), x, y, block) for rows in pieces)
         out.append(f'<path class="{line.look}" d="{drawn}"/>')
     out.append(f'<text class="n" x="{LEFT - 5}" y="{TOP - 12}" text-anchor="end">{escape(unit)}</text></svg>')
@@ -141,10 +142,8 @@ def _path(
         if not len(good):
             points.append(None)
             continue
-        if line.steps or block == 1:
-            chosen = [int(good[0])]
-        else:
-            chosen = sorted({int(good[np.argmin(part[good])]), int(good[np.argmax(part[good])])})
+        extremes = {int(good[np.argmin(part[good])]), int(good[np.argmax(part[good])])}
+        chosen = sorted(extremes | {int(good[0])} if line.steps else extremes)
         points += [(float(hours[start + i]), float(part[i])) for i in chosen]
     text, pen_up, last_y = [], True, ""
     for point in points:
