@@ -14,8 +14,9 @@ from coalminder.grill import kettle
 from coalminder.journal import read
 from coalminder.rehearse.fast import run_fast
 from coalminder.replay.facts import FoodFacts, facts, finish_belief, fuel_belief
-from coalminder.replay.series import Series
-from coalminder.replay.table import read_table
+from coalminder.replay.load import load
+from coalminder.replay.series import Series, usable
+from coalminder.replay.table import read_table, write_table
 from coalminder.replay.whatif import Cook, scored_rows, shows_work
 
 
@@ -126,6 +127,29 @@ def test_a_fire_that_was_put_out_soon_shows_no_work_of_the_loop(cook: Cook) -> N
     assert np.flatnonzero(scored_rows(out)).max() < 1300
     never = replace(cook, series=replace(cook.series, phase=np.full(len(time_s), "cold")))
     assert not shows_work(never)
+
+
+@pytest.mark.parametrize("phases", [True, False])
+def test_a_fire_that_burnt_out_teaches_nothing_from_then_on(cook: Cook, tmp_path: Path, phases: bool) -> None:
+    """Nobody said that the fish is eaten: the daemon tends on over cold ash, with its vents open."""
+    rows = np.concatenate([np.arange(len(cook.series)), np.full(7200, len(cook.series) - 1)])
+    series = cook.series.part(rows)
+    after_s = np.maximum(np.arange(len(rows)) - len(cook.series) + 1.0, 0.0)
+    ambient_c = 9.0
+    pit_c = ambient_c + (series.pit_c - ambient_c) * np.exp(-after_s / 1200.0)  # Newton's law of cooling
+    lower = np.where(after_s > 0.0, 1.0, series.lower)
+    known = series.phase if phases else np.full(len(rows), "")
+    series = replace(series, time_s=np.arange(len(rows), dtype=float), pit_c=pit_c, lower=lower, phase=known)
+    tail = replace(cook, series=series)
+    left_s = np.flatnonzero(scored_rows(tail) | usable(series)).max() - len(cook.series)
+    assert left_s < 1200.0 * math.log(84.0 / 74.0)  # the pit fell from 93 to 83 °C
+    write_table(series, tmp_path / "tail.csv")
+    assert any("the fire was going out from 1:3" in text for text in load(tmp_path / "tail.csv").remarks)
+    write_table(cook.series, tmp_path / "whole.csv")
+    assert not any("going out" in text for text in load(tmp_path / "whole.csv").remarks)
+    whole = replace(cook.series, phase=known[: len(cook.series)])
+    before = scored_rows(replace(cook, series=whole))
+    assert np.array_equal(scored_rows(tail)[: len(before)], before)
 
 
 def test_what_happened_to_the_fuel_is_told_of_a_cook_that_burnt_out(tmp_path: Path) -> None:

@@ -18,10 +18,11 @@ from coalminder.food.foodstate import FoodState
 from coalminder.journal import AlarmChange, Record, Step, read
 from coalminder.journal import store as journal_store
 from coalminder.replay.again import Again, replay
-from coalminder.replay.series import SETTLED_S, Series, from_steps
+from coalminder.replay.series import SETTLED_S, Series, burning, from_steps
 from coalminder.replay.svg import clock
 from coalminder.replay.table import read_table
 from coalminder.replay.whatif import Cook, from_record, from_series
+from coalminder.values import Phase
 
 HOTTER_C = 5.0  # what two good probes hardly differ by
 SHORT_S, MANY_ROWS = 900.0, 60  # a table of more rows in less time is hardly a cook at a row a second
@@ -80,7 +81,7 @@ def load(
 def _table(path: Path, config: Config) -> Loaded:
     remarks = ["a table holds no decisions: there is nothing to replay bit for bit"]
     series = read_table(path, remarks.append)
-    remarks += _doubts(series, config)
+    remarks += [*_doubts(series, config), *_burnt_out(series)]
     units = list(_looks_like_fahrenheit(series, config))
     remarks += units
     if units and np.isfinite(series.food_c).any():
@@ -140,6 +141,17 @@ def _doubts(series: Series, config: Config) -> Iterator[str]:
         )
 
 
+def _burnt_out(series: Series) -> Iterator[str]:
+    """Told where the cook went on after its fire."""
+    tended = np.isin(series.phase, ("", Phase.SETTLING.value, Phase.TENDING.value))
+    cold = np.flatnonzero(tended & ~burning(series))
+    if len(cold):
+        yield (
+            f"the fire was going out from {clock(series.time_s[cold[0]] / 3600.0)} on: in the band and mean "
+            "error count what came after it, what is learned and asked 'what if' does not"
+        )
+
+
 def _food_is_hotter(series: Series) -> bool:
     """Whether the food was hotter than the pit ever was, for more than moments: no heat goes that way."""
     return bool(np.mean(series.food_c > np.nanmax(series.pit_c) + HOTTER_C) > 0.01)
@@ -191,10 +203,12 @@ def _record(path: Path, change: Callable[[Config], Config] | None) -> Loaded:
                 f"{why}: what is learned of it, or asked 'what if', is of the longest part, "
                 f"{clock(cook.series.time_s[-1] / 3600.0)} h from {clock(cook.from_s / 3600.0)} on"
             )
+        series = from_steps(steps)
+        remarks += _burnt_out(series)
         return Loaded(
             path.stem,
             path,
-            from_steps(steps),
+            series,
             config,
             cook,
             steps,

@@ -16,12 +16,15 @@ from numpy.typing import NDArray
 from coalminder.errors import UserError
 from coalminder.journal import Step
 from coalminder.replay.fopdt import Floats
+from coalminder.safety.limits import Limits
 from coalminder.values import Phase, Reading, Sample
 
 LONGEST_S = 7 * 86400.0
 LONGEST_GAP_S = 60.0  # between two rows; more stays a gap
 SETTLED_S = 1800.0  # where no phase is known, a fire is taken for settled so long after the first row
 USUAL_NOISE_C = 0.15  # of a pit probe, where too few rows tell
+NEAR_C = 5.0  # a pit less than this below its set point has a fire
+LEAST_AIM_C = 65.0  # taken where a table tells no set point [estimate]
 LID_SETTLES_S = 300.0  # after a lid lift the pit answers to the lid, not to the vents
 _LOOP_PHASES = frozenset((Phase.SETTLING.value, Phase.TENDING.value, Phase.EASING.value))
 
@@ -172,6 +175,19 @@ def resumptions(series: Series) -> NDArray[np.intp]:
     return np.asarray(read[1:][np.diff(series.time_s[read]) > series.longest_gap_s])
 
 
+def burning(series: Series) -> NDArray[np.bool_]:
+    """Rows with a fire: all, or where the pit went cold at last, those until it left its set point.
+
+    A fire that burnt out is tended on until somebody says otherwise, and no gain helps against that.
+    """
+    pit_c, aim_c = series.pit_c, np.nan_to_num(series.set_point_c, nan=LEAST_AIM_C)
+    near = np.flatnonzero(pit_c >= aim_c - NEAR_C)
+    rows = np.arange(len(series))
+    if not len(near) or not np.any(pit_c[near[-1] :] < Limits().out_c):
+        return rows >= 0
+    return np.asarray(rows <= near[-1])
+
+
 def usable(series: Series, skip_s: float = 600.0) -> NDArray[np.bool_]:
     """Rows from which the vents' effect can be learned.
 
@@ -179,7 +195,7 @@ def usable(series: Series, skip_s: float = 600.0) -> NDArray[np.bool_]:
     been for LID_SETTLES_S, and there is a reading. Where no phase is known, all rows after `skip_s`.
     """
     step_s = series.step_s
-    good = np.isfinite(series.pit_c) & ~series.lid_off
+    good = np.isfinite(series.pit_c) & ~series.lid_off & burning(series)
     known = bool(np.any(series.phase != ""))
     in_loop = np.isin(series.phase, list(_LOOP_PHASES)) if known else np.ones(len(series), dtype=bool)
     fire = in_loop | series.lid_off | (series.phase == Phase.LID_OFF.value)

@@ -23,7 +23,7 @@ from coalminder.errors import UserError
 from coalminder.events import LidNotice, Light, SetPoint
 from coalminder.journal import Record, Step
 from coalminder.replay.fopdt import Floats, Fopdt, response
-from coalminder.replay.series import LONGEST_GAP_S, SETTLED_S, Series, even, from_steps, log_draught
+from coalminder.replay.series import LONGEST_GAP_S, SETTLED_S, Series, burning, even, from_steps, log_draught
 from coalminder.values import Decision, Inputs, Phase, ProbeFault, ProbeFaultKind, Reading, Sample
 
 EXPERIMENT = "experiment:"  # begins the notes that a step test or relay test leaves in its record
@@ -301,8 +301,11 @@ def shows_work(cook: Cook) -> bool:
 
 
 def scored_rows(cook: Cook) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
-    """Rows in which the loop's work shows: once settled, without lifted lids."""
-    series = cook.series
+    """Rows in which the loop's work shows: once settled, without lifted lids, while there is a fire."""
+    return _in_the_loop(cook.series) & burning(cook.series)
+
+
+def _in_the_loop(series: Series) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
     tending = series.phase == Phase.TENDING.value
     if tending.sum() > 1200:
         first = int(np.flatnonzero(tending)[0])
