@@ -75,6 +75,22 @@ def test_the_steps_behind_an_unreadable_page_are_read(copy: Path) -> None:
     assert numbers[-1] == SECONDS
 
 
+def test_a_page_that_a_card_wrote_in_the_place_of_another_is_damage(copy: Path) -> None:
+    """Rows of steps stand where the header should: SQLite reads them, and nothing in them is what it was."""
+    with sqlite3.connect(copy) as db:
+        roots = dict(db.execute("SELECT name, rootpage FROM sqlite_master"))
+    db.close()
+    pages = [copy.read_bytes()[at : at + PAGE] for at in range(0, copy.stat().st_size, PAGE)]
+    steps = pages[roots["steps"] - 1]
+    header, leaf = roots["header"] - 1, int.from_bytes(steps[8:12]) - 1  # the last of its leaves
+    pages[header], pages[leaf] = pages[leaf], pages[header]
+    copy.write_bytes(b"".join(pages))
+    item = load(copy)
+    assert len(item.steps) > 0.95 * SECONDS
+    assert item.started is None
+    assert any("damaged" in remark for remark in item.remarks)
+
+
 @pytest.mark.parametrize("wrong_s", [1e7, 1e300, -5.0])
 def test_one_step_with_a_wrong_time_does_not_take_the_others_along(copy: Path, wrong_s: float) -> None:
     change(copy, f"UPDATE steps SET now_s={wrong_s} WHERE n=2000")

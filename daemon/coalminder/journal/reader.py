@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -279,7 +280,10 @@ def _follows(last: tuple[int, float, float] | None, at: tuple[int, float, float]
 def _headers(db: sqlite3.Connection) -> tuple[Header, ...]:
     columns = "run, version, settings, settings_sha256, started_utc_s, first_n, state"
     rows = db.execute(f"SELECT {columns} FROM header ORDER BY run")  # noqa: S608 - a constant
-    return tuple(Header(a, b, c, d, e, f, _unpack_or_none(g)) for a, b, c, d, e, f, g in rows)
+    return tuple(
+        Header(a, str(b), str(c), str(d), e if isinstance(e, float) else math.nan, f, _unpack_or_none(g))
+        for a, b, c, d, e, f, g in rows  # of a damaged file they may be anything
+    )
 
 
 def _unpack_or_none(blob: bytes) -> Any | None:
