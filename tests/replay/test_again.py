@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import sqlite3
+import subprocess
+import sys
 import time
+from collections.abc import Iterator
 from dataclasses import replace
 from itertools import islice
 from pathlib import Path
@@ -19,12 +23,13 @@ from coalminder.build import DECIDES, build, digest
 from coalminder.codec import from_plain, to_plain
 from coalminder.core import Config, State, step
 from coalminder.core.config import LoopConfig
-from coalminder.journal import read
+from coalminder.journal import Record, Step, read
 from coalminder.journal.packing import pack
 from coalminder.replay.again import replay
 from coalminder.replay.command import residual
 from coalminder.replay.fopdt import Fopdt
 from coalminder.replay.learned import Learned
+from coalminder.replay.load import load
 from coalminder.replay.whatif import Cook, from_series, hold_vent, outside, run_again
 
 SECONDS = 5400  # of the recorded cook, conftest.py
@@ -151,3 +156,43 @@ def test_another_rule_makes_another_build_and_other_line_ends_do_not(tmp_path: P
     assert digest(tmp_path) == digest(ours)
     air.write_bytes(air.read_bytes().replace(b"5.0", b"6.0"))
     assert digest(tmp_path) != digest(ours)
+
+
+def test_a_record_is_read_once(cook_file: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One that is being written would be another each time, and a day of it takes half a gigabyte twice."""
+    reads: list[Path] = []
+    steps = Record.steps
+
+    def counted(self: Record) -> Iterator[Step]:
+        reads.append(self.path)
+        return steps(self)
+
+    monkeypatch.setattr(Record, "steps", counted)
+    item = load(cook_file)
+    assert reads == [cook_file]
+    assert item.cook is not None
+    assert item.cook.inputs[0] is item.steps[0].inputs
+    assert item.again is not None
+    assert item.again.same
+
+
+@pytest.mark.parametrize(("options", "said"), [([], True), (["--quiet"], False)])
+def test_a_terminal_is_told_that_the_work_goes_on(cook_file: Path, options: list[str], said: bool) -> None:
+    """A day of steps takes half a minute on a good machine, minutes on a small one."""
+    reader, writer = os.openpty()
+    told = b""
+    code = "import sys; from coalminder.cli import main; sys.exit(main(sys.argv[1:]))"
+    words = [sys.executable, "-c", code, "replay", str(cook_file), *options]
+    process = subprocess.Popen(
+        words, stdout=subprocess.DEVNULL, stderr=writer, env=os.environ | {"TERM": "xterm"}
+    )
+    os.close(writer)
+    try:
+        while chunk := os.read(reader, 4096):
+            told += chunk
+    except OSError:  # the other end is closed (Linux: EIO)
+        pass
+    finally:
+        os.close(reader)
+    assert process.wait(60.0) == 0
+    assert (b"deciding it again" in told) is said

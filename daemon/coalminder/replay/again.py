@@ -50,17 +50,19 @@ def replay(
     record: Record,
     version: str,
     change: Callable[[Config], Config] | None = None,
+    recorded: Iterable[Step] | None = None,
 ) -> Again:
     """Run every recorded step through the core.
 
-    change: other settings, applied to the recorded ones. Steps after a gap go on from the state that the
-    record kept there; steps that have none are skipped and counted.
+    change: other settings, applied to the recorded ones. recorded: the record's steps, where they were read
+    before. Steps after a gap go on from the state that the record kept there; steps that have none are
+    skipped and counted.
     """
     steps = parted = gaps = skipped = 0
     first: list[Difference] = []
     state: State | None = None
     expected = None
-    for item in record.steps():
+    for item in record.steps() if recorded is None else recorded:
         if expected is None or item.n != expected or _starts_a_run(record.headers, item.n):
             gaps += expected is not None and item.n != expected
             state = _state_before(record, item.n)

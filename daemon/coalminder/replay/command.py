@@ -8,7 +8,7 @@ import math
 import sys
 from collections import Counter
 from collections.abc import Callable, Sequence
-from contextlib import ExitStack
+from contextlib import AbstractContextManager, ExitStack, nullcontext
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
@@ -103,7 +103,8 @@ def run(args: argparse.Namespace) -> int:
     request = Request.of(args)
     console = Terminal()
     change = request.setting if request.sets else None
-    loaded = _distinct([load(path, request.config, change) for path in request.records])
+    with _at_work(request, "reading what was recorded, and deciding it again"):  # a day takes half a minute
+        loaded = _distinct([load(path, request.config, change) for path in request.records])
     figures: dict[str, Any] = {"records": [_figures(item) for item in loaded]}
     if len(loaded) == 1:
         tell_record(console, loaded[0])
@@ -118,6 +119,13 @@ def run(args: argparse.Namespace) -> int:
     if request.json is not None:
         _save(request.json, json.dumps(_sayable(figures), indent=2, default=str, allow_nan=False) + "\n")
     return 1 if any(x.again and not x.again.same and not x.why_parted for x in loaded) else 0
+
+
+def _at_work(request: Request, what: str) -> AbstractContextManager[object]:
+    """Says so on a terminal until it is done."""
+    if request.quiet or not sys.stderr.isatty():
+        return nullcontext()
+    return Console(stderr=True).status(what)
 
 
 def _sayable(figure: Any) -> Any:
@@ -193,7 +201,8 @@ def _physical(
         if item.cook is None:
             continue
         try:
-            box = boxes[item.name] = fit_kettle(item.cook)
+            with _at_work(request, "fitting the physical model"):
+                box = boxes[item.name] = fit_kettle(item.cook)
         except ValueError as error:
             if request.wind_m_per_s is not None:
                 raise UserError(f"--wind: {error}") from None

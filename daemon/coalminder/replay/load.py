@@ -181,13 +181,13 @@ def _record(path: Path, change: Callable[[Config], Config] | None) -> Loaded:
             raise UserError(f"record '{path}': {why}; give another")
         remarks = [text for _, text in record.notes()]
         alarms = tuple(record.alarms())
-        again = replay(record, build(), change)
+        again = replay(record, build(), change, steps)
         if record.damage:
             remarks.append(f"the record is damaged, what could be read is used: {record.damage}")
         cook: Cook | None = None
         config = Config()
         try:
-            cook = from_record(record, path.stem)
+            cook = from_record(record, path.stem, steps)
             state: State = cook.state
             config = state.config
         except ValueError as error:

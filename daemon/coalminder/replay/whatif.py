@@ -63,14 +63,14 @@ class Cook:
         return log_draught(self.series.lower, self.state.config.split.leak_opening)
 
 
-def from_record(record: Record, name: str) -> Cook:
+def from_record(record: Record, name: str, recorded: Sequence[Step] | None = None) -> Cook:
     """The longest part of a record that can be run again; raises ValueError when there is none with a state.
 
     A part ends where the program stopped, and where steps are missing for longer than LONGEST_GAP_S: what the
     core had come to after them is not known, and a loop that goes on from before them moves the vents
-    otherwise.
+    otherwise. recorded: the record's steps, where they were read before.
     """
-    steps = list(record.steps())
+    steps = list(record.steps() if recorded is None else recorded)
     parts: list[list[Step]] = []
     for item in steps:
         last = parts[-1][-1] if parts else item
