@@ -2,8 +2,9 @@
 
     PYTHONPATH=tests .venv/bin/python tests/fuel_interval.py [SEEDS]
 
-At two hours the core says how many minutes the charcoal lasts; the truth is the charcoal then left over the
-rate at which the next 90 minutes burn it. The core is told what was laid, as a cook knows it.
+At two hours (on grills of other making after one) the core says how many minutes the charcoal lasts; the
+truth is the charcoal then left over the rate at which the next 90 minutes burn it. The core is told what was
+laid and how warm it is outside, as a cook knows it.
 """
 
 from __future__ import annotations
@@ -12,11 +13,17 @@ import statistics
 import sys
 from dataclasses import replace
 
+from foreign_grill import OTHER_MAKING, ForeignGrill
+from lump_kettle import KETTLES, LumpKettle
+
 from coalminder.bench.controllers import Ours
 from coalminder.bench.plant import Plant
 from coalminder.bench.runner import Seen
 from coalminder.bench.scenarios import cook
-from coalminder.core import Config, fire
+from coalminder.core import Config, fire, initial, step
+from coalminder.events import Light
+from coalminder.values import FireEstimate, Inputs, Reading
+from coalminder.vents.curve import DEFAULT_CURVE
 
 SCENARIOS = ("calm", "gusty", "rain", "sun", "leaky", "tight", "lean", "damp", "wood", "fish")
 
@@ -38,8 +45,33 @@ def ratio(scenario: str, seed: int) -> tuple[float, float, float]:
             left_kg = plant.kettle().fuel_kg
     assert told is not None
     assert left_kg is not None
-    rate = (left_kg - plant.kettle().fuel_kg) / 90.0
-    true_min = left_kg / rate
+    return _over(told, left_kg, left_kg - plant.kettle().fuel_kg, 90.0)
+
+
+def other_ratio(name: str, told_s: int = 3600, for_s: int = 5400) -> tuple[float, float, float]:
+    """The same of a grill of other making, told at `told_s`, the truth from the `for_s` after it."""
+    grill: ForeignGrill | LumpKettle
+    if name in KETTLES:
+        grill, air_c = LumpKettle(KETTLES[name]), KETTLES[name].ambient_c
+    else:
+        grill, air_c = ForeignGrill(**{**OTHER_MAKING[name], "seed": 1}), 12.0  # type: ignore[arg-type]
+    config = Config()
+    laid = replace(config.fire, ambient_c=air_c, charcoal_kg=grill.fuel_kg)
+    state = initial(replace(config, fire=laid))
+    for second in range(told_s + for_s):
+        if second == told_s:
+            told, left_kg = fire.estimate(state.fire), grill.fuel_kg
+        events = (Light(),) if second == 0 else ()
+        state, decision = step(state, Inputs(pit=Reading(grill.pit_c()), events=events), float(second))
+        grill.advance(1.0, DEFAULT_CURVE.position(decision.lower), DEFAULT_CURVE.position(decision.upper))
+    return _over(told, left_kg, left_kg - grill.fuel_kg, for_s / 60.0)
+
+
+def _over(told: FireEstimate, left_kg: float, burnt_kg: float, for_min: float) -> tuple[float, float, float]:
+    true_min = left_kg * for_min / burnt_kg
+    assert told.fuel_left_low_min is not None
+    assert told.fuel_left_min is not None
+    assert told.fuel_left_high_min is not None
     return (
         told.fuel_left_low_min / true_min,
         told.fuel_left_min / true_min,
@@ -58,6 +90,9 @@ def main(seeds: int) -> None:
         print(f"{scenario:8s} told / true {middle:.2f}  held {held}/{len(found)}")
     held = sum(low <= 1.0 <= high for low, _, high in every)
     print(f"all      told / true {statistics.median(m for _, m, _ in every):.2f}  held {held}/{len(every)}")
+    others = [other_ratio(name) for name in (*OTHER_MAKING, *KETTLES)]
+    held = sum(low <= 1.0 <= high for low, _, high in others)
+    print(f"others   told / true {statistics.median(m for _, m, _ in others):.2f}  held {held}/{len(others)}")
 
 
 if __name__ == "__main__":

@@ -62,6 +62,10 @@ class LumpKettle:
     def alive(self) -> bool:
         return self._lit_kg > 0.008 and self._bed_k > self._of.dies_at_k - 40.0
 
+    @property
+    def fuel_kg(self) -> float:
+        return self._lit_kg + self._fresh_kg
+
     def pit_c(self) -> float:
         return self._shown_c + self._rng.gauss(0.0, self._of.noise_c)
 

@@ -18,9 +18,10 @@ from coalminder.values import FireEstimate
 _SMOOTH_S = 120.0
 _RATE_S = 1800.0
 _STARVE_S = 600.0
-# 90 % of cooks: minutes left within a factor of 2 either way. Wind and rain double what a kettle loses, the
-# sun halves it, and no probe sees them (tests/fuel_interval.py).
-_SPREAD = 2.0
+# 90 % of cooks: minutes left between half and four times what is told. Wind and rain double what a kettle
+# loses, the sun halves it; a small or thick-walled one loses half as much in any weather, and no probe sees
+# any of it (tests/fuel_interval.py).
+_AT_LEAST, _AT_MOST = 0.5, 4.0
 FAILS = frozenset({"relight", "fire_out", "falling_with_vents_open"})
 """Advice and alarms by which a bed fails: less charcoal is there than was booked."""
 
@@ -99,7 +100,7 @@ def estimate(state: FireState) -> FireEstimate:
     if not state.known or state.burn_kg_per_s <= 0.0:
         return FireEstimate(heat_w=state.heat_w if state.known else None)
     left = state.fuel_kg / state.burn_kg_per_s / 60.0
-    return FireEstimate(state.heat_w, state.starved_frac, left, left / _SPREAD, left * _SPREAD)
+    return FireEstimate(state.heat_w, state.starved_frac, left, left * _AT_LEAST, left * _AT_MOST)
 
 
 def untold(told: FireEstimate) -> FireEstimate:
