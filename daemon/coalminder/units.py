@@ -50,3 +50,8 @@ def in_unit(text: str, shown: Callable[[float], float], unit: str) -> str:
         return f"{told:.{0 if whole else digits}f}"
 
     return reworded(text, number, unit)
+
+
+def in_fahrenheit(text: str) -> str:
+    """`text` with its temperatures in °F; see `in_unit`."""
+    return in_unit(text, f_from_c, "°F")

@@ -28,7 +28,7 @@ from coalminder.messages.payloads import AlarmMessage
 from coalminder.messages.push import Bridge, PushRules
 from coalminder.messages.push_sender import Sender
 from coalminder.messages.topics import ONLINE, Topics
-from coalminder.units import f_from_c, in_unit
+from coalminder.units import in_fahrenheit
 from coalminder.values import NO_FIRE
 
 log = logging.getLogger(__name__)
@@ -197,8 +197,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _in_fahrenheit(send: Callable[[Notice], None]) -> Callable[[Notice], None]:
     def told(notice: Notice) -> None:
-        title, body = (in_unit(text, f_from_c, "°F") for text in (notice.title, notice.body))
-        send(Notice(title, body, notice.urgency))
+        send(Notice(in_fahrenheit(notice.title), in_fahrenheit(notice.body), notice.urgency))
 
     return told
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -33,11 +34,24 @@ class FoodSent(RootModel[dict[str, Any]]):
     """
 
 
-class DeskMessenger:
-    """The link, with every answered command noted in the journal. Silent without a link."""
+Words = Callable[[str], str]
+"""A sentence with °C -> the sentence with what people read."""
 
-    def __init__(self, link: Link | None, journal: Journal, announcer: Announcer | None = None) -> None:
-        self._link, self._journal, self._announcer = link, journal, announcer
+
+class DeskMessenger:
+    """The link, with every answered command noted in the journal. Silent without a link.
+
+    words: what sentences of alarms and of the food go through; None leaves them in °C.
+    """
+
+    def __init__(
+        self,
+        link: Link | None,
+        journal: Journal,
+        announcer: Announcer | None = None,
+        words: Words | None = None,
+    ) -> None:
+        self._link, self._journal, self._announcer, self._words = link, journal, announcer, words
         self._food: FoodView | None = None
 
     def offer(self, decision: Decision, inputs: Inputs, state: State, now_s: float, utc_s: float) -> None:
@@ -48,7 +62,10 @@ class DeskMessenger:
             view = state.food.view
             if view is not self._food:
                 self._food = view
-                self._link.offer_part("food", FoodSent(root={"stage": view.stage} | to_plain(view)))
+                plain = to_plain(view) if self._words is None else _reworded(to_plain(view), self._words)
+                self._link.offer_part("food", FoodSent(root={"stage": view.stage} | plain))
+            if self._words is not None:
+                decision = _told(decision, self._words)
             self._link.offer(decision, inputs.machine, now_s, utc_s, inputs)
 
     def take_events(self) -> tuple[Event, ...]:
@@ -64,10 +81,30 @@ class DeskMessenger:
             self._journal.command(record)
 
 
+def _reworded(plain: Any, words: Words) -> Any:
+    """All sentences within `plain`."""
+    if isinstance(plain, str):
+        return words(plain)
+    if isinstance(plain, dict):
+        return {key: _reworded(value, words) for key, value in plain.items()}
+    return [_reworded(value, words) for value in plain] if isinstance(plain, list | tuple) else plain
+
+
+def _told(decision: Decision, words: Words) -> Decision:
+    return replace(
+        decision,
+        alarms=tuple(
+            replace(alarm, message=words(alarm.message), remedy=words(alarm.remedy))
+            for alarm in decision.alarms
+        ),
+    )
+
+
 class Desk:
     """Journal, link and machine watch of one cook, opened and closed together.
 
     directory: of the records. options: None tends without a broker. resume: what journal.resume() found.
+    words: see DeskMessenger.
     """
 
     def __init__(
@@ -86,6 +123,7 @@ class Desk:
         restarts: int = 0,
         vents_failed: Callable[[], bool] = lambda: False,
         supply_low: Callable[[], bool] = lambda: False,
+        words: Words | None = None,
     ) -> None:
         self._journal = Journal(
             directory,
@@ -124,7 +162,7 @@ class Desk:
                 complete=False,
             )
         self.recorder = self._journal
-        self.messenger = DeskMessenger(self.link, self._journal, self._announcer)
+        self.messenger = DeskMessenger(self.link, self._journal, self._announcer, words)
         self.watch = MachineWatch(
             journal_health=self._journal.health,
             broker_lost_s=lambda now_s: 0.0 if self.link is None else self.link.lost_s(now_s),

@@ -31,6 +31,7 @@ from coalminder.service.tender import Listener, Tender
 from coalminder.settings import Settings, load_settings
 from coalminder.settings.probes import ProbesSettings
 from coalminder.settings.vents import VentsSettings
+from coalminder.units import in_fahrenheit
 from coalminder.values import Decision, Inputs
 from coalminder.vents.alone import alone
 from coalminder.vents.by_hand import ending, unstopped
@@ -114,6 +115,7 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
         restarts=begun.restarts,
         vents_failed=lambda: hardware.vents_failed,
         supply_low=lambda: hardware.supply_low,
+        words=in_fahrenheit if settings.page.units == "us" else None,
     ) as desk:
         if desk.link is not None and isinstance(hardware, BoardHardware):
             hardware.listen(desk.link)
