@@ -128,8 +128,8 @@ def test_a_unit_in_a_heading_is_believed(tmp_path: Path, text: str) -> None:
         ("time,pit,vent\n0,90,\n1,90,\n", ["column vent", "no opening in any of 2 rows"]),
         ("time,pit,vent\n0,,0.1\n1,,0.1\n", ["column pit", "no reading in any of 2 rows"]),
         (
-            "time,pit,vent\n00:00:00,90,0.1\n00:00:01,90,0.1\n",
-            ["'00:00:00' in row 1", "2026-04-11T12:00:00Z"],
+            "time,pit,vent\n00:00:00,90,0.1\n00:00:61,90,0.1\n",
+            ["'00:00:61' in row 2", "18:05:30", "2026-04-11T12:00:00Z"],
         ),
         ("utc,pit,vent\n2026-04-11T12:00:00Z,90,0.1\n,90,0.1\n", ["column utc", "row 2 has no time"]),
         ("utc,pit,vent\n2026-04-11T12:00:00Z,90,0.1\nnoon,90,0.1\n", ["'noon' in row 2", "12:00:00Z"]),
@@ -223,17 +223,60 @@ def test_columns_of_other_kinds_are_understood(tmp_path: Path, other: dict[str, 
 @pytest.mark.parametrize(
     "other",
     [
-        {"time_s": pl.Series([0, 10**9, 2 * 10**9]).cast(pl.Time)},
+        {"time_s": pl.Series([b"0", b"1", b"2"])},
         {"pit_c": pl.Series([0, 1_000_000, 2_000_000]).cast(pl.Datetime("us"))},
         {"pit_c": pl.Series([[90.5], [91.0], [92.0]])},
         {"pit_c": pl.Series([{"a": 90.5}, {"a": 91.0}, {"a": 92.0}])},
         {"lower": pl.Series([b"0.1", b"0.2", b"0.2"])},
     ],
-    ids=["time_of_day", "moment", "lists", "records", "bytes"],
+    ids=["time in bytes", "moment", "lists", "records", "bytes"],
 )
 def test_columns_that_hold_no_numbers_are_refused(tmp_path: Path, other: dict[str, pl.Series]) -> None:
     with pytest.raises(UserError, match=f"column {next(iter(other))}: holds '.*; it must hold"):
         read_table(parquet(tmp_path / "log.parquet", **other))
+
+
+@pytest.mark.parametrize(
+    ("times", "at_s"),
+    [
+        (["18:05:30", "18:05:31.5", "18:06:00"], [0.0, 1.5, 30.0]),
+        (["23:59:59", "00:00:01", "00:10:00"], [0.0, 2.0, 601.0]),
+        (["11:59 PM", "12:00 am", "1:00 AM"], [0.0, 60.0, 3660.0]),  # 12 am is midnight
+        (["0:00", "59:30", "180:00"], [0.0, 3570.0, 10800.0]),
+        (["23:59", "0:05", "1:00"], [0.0, 360.0, 3660.0]),
+        (["04/11/2026 11:59:59 PM", "05/11/2026 12:00:00 AM", "05/11/2026 12:01 am"], [0.0, 1.0, 61.0]),
+    ],
+    ids=["clock", "over_midnight", "half_days", "minutes_and_seconds", "hours_and_minutes", "with_their_day"],
+)
+def test_times_are_understood_as_loggers_write_them(
+    times: list[str], at_s: list[float], tmp_path: Path
+) -> None:
+    path = tmp_path / "log.csv"
+    rows = "".join(f"{time},{90 + k},0.1\n" for k, time in enumerate(times))
+    path.write_text(f"Time,Pit,Vent\n{rows}", "utf-8")
+    assert read_table(path).time_s.tolist() == at_s
+
+
+def test_a_column_of_times_of_the_day_is_understood(tmp_path: Path) -> None:
+    times = {"time_s": pl.Series([0, 10**9, 2 * 10**9]).cast(pl.Time)}
+    assert read_table(parquet(tmp_path / "log.parquet", **times)).time_s.tolist() == [0.0, 1.0, 2.0]
+
+
+@pytest.mark.parametrize("mark", ["OL", "Err", "#N/A"])
+def test_a_meter_without_a_reading_leaves_an_empty_cell(mark: str, tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text(f"time,pit,vent\n0,90,0.1\n1,{mark},0.1\n2,91,0.1\n", "utf-8")
+    assert np.isnan(read_table(path).pit_c).tolist() == [False, True, False]
+
+
+@pytest.mark.parametrize(("openings", "told"), [("0.05,0.1", True), ("5,10", False)])
+def test_a_vent_of_less_than_a_percent_is_told(openings: str, told: bool, tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    first, second = openings.split(",")
+    path.write_text(f"time,pit,Vent (%)\n0,90,{first}\n1,91,{second}\n", "utf-8")
+    said: list[str] = []
+    read_table(path, said.append)
+    assert any("wrong unit" in line for line in said) is told
 
 
 @pytest.mark.parametrize("suffix", [".csv", ".parquet"])

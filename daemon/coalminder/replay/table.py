@@ -15,6 +15,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from coalminder.errors import UserError
+from coalminder.replay import moments
 from coalminder.replay.fopdt import Floats
 from coalminder.replay.series import Series
 from coalminder.values import Phase
@@ -98,7 +99,10 @@ UNITS: dict[str, dict[str, Unit]] = {  # by the unit of the column, words that a
 _PERCENT = ("lower", "upper")
 _PHASES = tuple(phase.value for phase in Phase)
 _TOLD = re.compile(rb'"?sep=.?"?', re.IGNORECASE)  # a spreadsheet's line before the heading
-_MISSING = ("", "nan", "NaN", "NAN", "NA", "N/A", "n/a", "null", "NULL", "None", "-", "--", "---")
+_MISSING = (
+    *("", "nan", "NaN", "NAN", "NA", "N/A", "n/a", "null", "NULL", "None", "-", "--", "---"),
+    *("OL", "OPEN", "ERR", "Err", "ERROR", "Error", "#N/A", "#VALUE!"),  # a meter's and a spreadsheet's
+)
 
 
 def read_table(path: Path, say: Say = lambda _text: None) -> Series:
@@ -224,6 +228,9 @@ def from_frame(frame: pl.DataFrame, name: str, say: Say = lambda _text: None) ->
         raise UserError(
             f"record '{name}', column {found['time_s']}: row {_row(~np.isfinite(time_s))} has no time"
         )
+    for vent in _PERCENT:
+        if units.get(vent, AS_IT_IS) != AS_IT_IS and np.nanmax(values[vent], initial=0.0) <= 0.01:
+            say(f"column {found[vent]} never shows more than 1 %: does it hold 0 to 1, with a wrong unit?")
     back = np.diff(time_s) < 0.0
     if back.any():
         raise UserError(
@@ -287,15 +294,16 @@ def _numbers(column: pl.Series, what: Column, name: str, unit: Unit = AS_IT_IS) 
         return np.asarray(column.cast(pl.Datetime("us")).dt.timestamp("us").to_numpy() / 1e6, dtype=float)
     if what.name == "time_s" and column.dtype == pl.Duration:
         return np.asarray(column.dt.total_microseconds().to_numpy() / 1e6, dtype=float)
+    if what.name == "time_s" and column.dtype == pl.Time:
+        column = column.cast(pl.String)
     if column.dtype == pl.String:
         text = column.str.strip_chars()
         text = text.set(text.is_in(_MISSING), None)
         if what.name == "time_s":
-            moments = text.str.to_datetime(strict=False, time_zone="UTC")
-            if moments.null_count() < len(moments):
-                _all_read(text, moments, what, name)
-                times = moments.dt.timestamp("us").cast(pl.Float64).fill_null(math.nan)
-                return np.asarray(times.to_numpy() / 1e6, dtype=float)
+            at_s = moments.seconds(text)
+            if at_s is not None:
+                _all_read(text, pl.Series(at_s).fill_nan(None), what, name)
+                return at_s
         column = text.str.replace(",", ".", literal=True).cast(pl.Float64, strict=False)
         _all_read(text, column, what, name)
     elif not (column.dtype.is_numeric() or column.dtype in (pl.Boolean, pl.Null)):
@@ -326,7 +334,10 @@ def _all_read(text: pl.Series, read: pl.Series, what: Column, name: str) -> None
     row = int(np.flatnonzero(bad.to_numpy())[0])
     where = f"record '{name}', column {what.name}: {_shown(text[row])} in row {row + 1} is"
     if what.name == "time_s":
-        raise UserError(f"{where} neither a number of seconds nor a UTC time such as 2026-04-11T12:00:00Z")
+        raise UserError(
+            f"{where} neither a number of seconds, nor a time such as 18:05:30, nor a UTC time such as "
+            "2026-04-11T12:00:00Z"
+        )
     raise UserError(
         f"{where} not a number ({what.unit or what.meaning}); leave the cell empty where nothing was read"
     )
