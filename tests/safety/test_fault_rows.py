@@ -424,6 +424,11 @@ def test_a_probe_that_knew_better_does_so_until_the_grill_is_no_hotter_than_want
     watch.run(300.0, lambda s: view(s, 50.0, **cooler))
     assert watch.verdict.action is Action.THROTTLE
     watch.run(70.0, lambda s: view(s, 50.0, **cool))
+    alarm = watch.alarm("other_probe_hotter")
+    assert alarm is not None
+    assert not alarm.active
+    assert watch.verdict.action is Action.THROTTLE, "nobody has looked yet"
+    watch.run(1.0, lambda s: view(s, 50.0, **cool), [Acknowledge("seen")])
     assert watch.verdict.action is None
 
 
@@ -431,7 +436,8 @@ def test_a_probe_put_back_into_the_food_knows_no_better_under_an_open_lid() -> N
     """It had lain on the coals; its core is far over a pit that has just lost its heat."""
     watch = Watch()
     watch.run(90.0, lambda s: view(s, 60.0, foods=(("char", Reading(130.0)),)))
-    watch.run(70.0, lambda s: view(s, 50.0, foods=(("char", Reading(80.0)),)))
+    back = (("char", Reading(80.0)),)
+    watch.run(70.0, lambda s: view(s, 50.0, foods=back), [Acknowledge("seen")])
     assert watch.verdict.action is None
 
 

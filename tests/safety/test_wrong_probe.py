@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from coalminder.drill.rig import Rig
+from coalminder.drill.rig import Rig, as_it_is
 from coalminder.drill.table import burning
+from coalminder.events import Acknowledge, Light
+from coalminder.grill.kettle import Kettle
 from coalminder.probes.thermistor import from_beta
 from coalminder.values import Alarm, Reading, Sample
 
@@ -58,3 +60,29 @@ def test_a_probe_that_reads_too_high_is_named() -> None:
         assert true_c < 70.0  # the fire dies while the figure stands over the set point
         assert "probe" in alarm.message
         assert "probe" in alarm.remedy
+
+
+def test_after_swapped_plugs_the_vents_stay_at_the_floor_until_somebody_has_been_there() -> None:
+    """The loop that believes the fish opened the vents wide, for one overshoot after the other."""
+    rig = Rig.new(Kettle(charcoal_kg=1.8, lit_frac=0.2, seed=7))
+    rig.kettle.add_food(1.5)
+    rig.events.append(Light())
+    rig.pit, rig.food = (lambda _: Reading(rig.kettle.core_c())), (lambda _: Reading(rig.shown_c))
+    hot_s: list[float] = []
+    told_s: list[float] = []
+    for _ in range(3 * 3600):
+        codes = {alarm.code for alarm in rig.step().alarms}
+        if "other_probe_hotter" in codes:
+            told_s.append(rig.now_s)
+        if rig.kettle.true_pit_c > 121.0:
+            hot_s.append(rig.now_s)
+    assert told_s[-1] - told_s[0] > 7200.0
+    assert hot_s
+    assert hot_s[-1] < told_s[0] + 1200.0
+    assert rig.kettle.alive
+    rig.pit = rig.food = as_it_is
+    rig.events.append(Acknowledge("seen"))
+    for _ in range(3600):
+        decision = rig.step()
+    assert not any(alarm.code == "other_probe_hotter" for alarm in decision.alarms)
+    assert abs(rig.kettle.true_pit_c - decision.set_point_c) < 3.0

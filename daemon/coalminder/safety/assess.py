@@ -188,8 +188,14 @@ def _mark_first_out(found: dict[str, Record], new: list[Record]) -> None:
 
 
 def _acts(record: Record) -> bool:
-    """Whether its action is in force: the alarm is there, or latched, and not kept aside by design."""
-    return record.state in _LATCHED_STATES or (record.active and record.state is not AlarmState.SUPPRESSED)
+    """Whether its action is in force: the alarm is latched, there, or waits for a person.
+
+    Not what is kept aside by design.
+    """
+    if record.state in _LATCHED_STATES:
+        return True
+    waits = BY_CODE[record.code].until_acknowledged and record.state is AlarmState.RETURNED_UNACKNOWLEDGED
+    return waits or (record.active and record.state is not AlarmState.SUPPRESSED)
 
 
 def _set_aside(fault: Fault, record: Record, view: View, limits: Limits, flood: bool, now_s: float) -> Record:

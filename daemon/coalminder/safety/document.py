@@ -38,7 +38,7 @@ Shutting the vents is not switching a heater off. The coals stay hot for an hour
 |---|---|
 | note | writes it down |
 | warn | tells the person |
-| throttle | gives only the air floor: as little air as keeps the fire alive, until the fault is gone |
+| throttle | gives only the air floor: as little air as keeps the fire alive, until the fault is gone (and acknowledged, where `latched` says `acts`) |
 | snuff | shuts both vents and keeps them shut until a person resets |
 | snuff and stop | the same, and does not try to go on after a restart |
 
@@ -99,13 +99,18 @@ def _shown(value: object) -> str:
     return f"{value:g}" if isinstance(value, (int, float)) else ("none" if value == () else str(value))
 
 
+def _lasts(fault: Fault) -> str:
+    return "yes" if fault.latched else "acts" if fault.until_acknowledged else "no"
+
+
 def markdown() -> str:
     """The whole page."""
     limits = Limits()
     lines = [_HEAD, "## The faults", ""]
     lines += [
         "`within`: longest time from the beginning of the fault to its alarm (delay plus the time the condition",
-        "itself needs). `latched`: stays until a person resets it.",
+        "itself needs). `latched`: stays until a person resets it; `acts`: may be gone, but acts until a person has",
+        "acknowledged it.",
         "",
         "| code | condition | within | action | latched | priority | suppressed in |",
         "|---|---|---|---|---|---|---|",
@@ -114,7 +119,7 @@ def markdown() -> str:
         told = " ".join((fault.condition.__doc__ or "").split())
         lines.append(
             f"| `{fault.code}` | {told} | {_delay(fault, limits)} | {fault.action.value.replace('_', ' ')} "
-            f"| {'yes' if fault.latched else 'no'} | {fault.priority} | {_suppressed(fault)} |"
+            f"| {_lasts(fault)} | {fault.priority} | {_suppressed(fault)} |"
         )
     lines += ["", "### What the person is told", "", "| code | message | remedy |", "|---|---|---|"]
     lines += [f"| `{fault.code}` | {fault.message}. | {fault.remedy}. |" for fault in FAULTS]

@@ -20,11 +20,12 @@ class Fault:
     """One row.
 
     on_delay_s: the condition must hold this long before the alarm is raised; off_delay_s: and be gone
-    this long before it clears. window: the field of Limits with the time that the condition itself
-    needs ("" for none). latched: stays in force until a person resets it. suppressed_in: phases in
-    which the condition is wanted, or means nothing (suppressed by design). detail: what to add to the
-    message. members: the things that a row for several stands for; they are added to the message, and one
-    more asks again for an answer.
+    this long before it clears. window: the field of Limits with the time that the condition itself needs
+    ("" for none). latched: stays in force until a person resets it. until_acknowledged: acts until a
+    person has acknowledged it, also when it is gone. suppressed_in: phases in which the condition is
+    wanted, or means nothing (suppressed by design). detail: what to add to the message. members: the
+    things that a row for several stands for; they are added to the message, and one more asks again for
+    an answer.
     """
 
     code: str
@@ -40,6 +41,7 @@ class Fault:
     window: str = ""
     detail: Callable[[View, Evidence, Limits], str] | None = None
     members: Callable[[View, Evidence, Limits], tuple[str, ...]] | None = None
+    until_acknowledged: bool = False
 
     @property
     def cuts_off(self) -> bool:
