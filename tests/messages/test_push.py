@@ -667,12 +667,12 @@ def test_a_broker_that_was_away_is_told_and_its_return(
     assert len(told) == 2
 
 
-@pytest.mark.filterwarnings("ignore::ResourceWarning")
 @pytest.mark.parametrize(
     ("url", "usual", "high"),
     [
         ("ntfy://{}/one/two", None, "high"),  # in a header; none is the usual one
         ("ntfy://{}/one?priority=low", "low", "low"),  # the cook's own word
+        ("ntfy://{}/one?image=no;Priority=low", "low", "low"),  # as the library reads it, too
         ("gotify://{}/Aabcdefghijklmn", 5, 8),
     ],
 )
@@ -699,6 +699,29 @@ def test_a_high_alarm_has_the_priority_that_a_sleeping_phone_lets_by(
     assert found == topics * [("warm", usual)] + topics * [("fire", high)]
 
 
+def test_a_high_alarm_goes_as_the_url_says_but_for_its_priority(
+    receiver: Receiver, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """RFC 3986, 2.1: %20 is a space. Of two services in one URL each has its own priority."""
+    monkeypatch.setattr("apprise.plugins.base.NotifyBase.request_rate_per_sec", 0.0)
+    click = "http://grillpi.local/my%20grill"
+    sender = Sender([f"ntfy://{receiver.host}/a?priority=low, ntfy://{receiver.host}/b?click={click}"])
+    sender.start()
+    sender.send(Notice("fire", "Go and look.", Priority.HIGH))
+    sender.stop()
+    told = {body["topic"]: heads for body, heads in zip(receiver.bodies, receiver.heads, strict=True)}
+    assert {topic: heads["X-Priority"] for topic, heads in told.items()} == {"a": "low", "b": "high"}
+    assert told["b"]["X-Click"] == click
+
+
+def test_a_service_with_other_words_for_its_priorities_is_not_told_as_one_that_fails(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    Sender(["squadcast://aaaaaaaaaa/"])
+    assert "Could not load" not in caplog.text
+
+
+@pytest.mark.filterwarnings("ignore::ResourceWarning")
 def test_a_failing_service_holds_no_other_up(receiver: Receiver, caplog: pytest.LogCaptureFixture) -> None:
     """The internet is gone; what rings in the house rings at once."""
     sender = Sender([f"json://127.0.0.1:{free_port()}/", receiver.url], pause_s=5.0)

@@ -6,13 +6,14 @@ The services are those of the library apprise (extra `push`), each named by a UR
 from __future__ import annotations
 
 import logging
+import re
 import threading
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
-from urllib.parse import parse_qs, parse_qsl, urlencode, urlsplit, urlunsplit
+from urllib.parse import urlsplit
 
 from coalminder.errors import UserError
 from coalminder.messages.notice import Notice, Priority
@@ -26,6 +27,9 @@ KEPT_S, LATE_S = 3600.0, 60.0  # a router that is started anew must not cost an 
 _TYPES = {Priority.LOW: "info", Priority.MEDIUM: "warning", Priority.HIGH: "failure"}
 # Some services take a notice for HTML: what a gateway's message brings into an alarm made them refuse it.
 _NO_HTML = str.maketrans("<>&", "‹›+")
+# As the library reads them: where one URL ends and the next begins, and a priority that a URL names.
+_NEXT = re.compile(r"[\s,;]+(?=[a-z0-9]{1,32}://)", re.IGNORECASE)
+_PRIORITY = re.compile(r"[?&;]\s*priority\s*=", re.IGNORECASE)
 
 
 class Sender:
@@ -36,16 +40,17 @@ class Sender:
         import apprise  # where it is used: `--help` needs no extra
 
         self._lanes: list[_Lane] = []
-        for number, url in enumerate(urls, 1):
-            service = apprise.Apprise()
-            if not service.add(url):
-                scheme = url.partition(":")[0]
-                raise UserError(
-                    f"push URL {number} ('{scheme}:...') is not understood; "
-                    "see docs/mqtt.md for the form, for example json://host/path"
-                )
-            # several in one URL, with commas: what fails at one must not be sent to the others again
-            self._lanes += [_Lane(one, _insistent(one, url), pause_s) for one in service]
+        for number, several in enumerate(urls, 1):
+            # with commas: what fails at one must not be sent to the others again
+            for url in _NEXT.split(several.strip()):
+                service = apprise.Apprise()
+                if not service.add(url):
+                    scheme = url.partition(":")[0]
+                    raise UserError(
+                        f"push URL {number} ('{scheme}:...') is not understood; "
+                        "see docs/mqtt.md for the form, for example json://host/path"
+                    )
+                self._lanes += [_Lane(one, _insistent(one, url), pause_s) for one in service]
 
     def start(self) -> None:
         """Begin to deliver."""
@@ -172,11 +177,13 @@ def _insistent(service: Any, url: str) -> Any:
     """
     import apprise
 
-    if "priority" not in service.template_args or "priority" in parse_qs(urlsplit(url).query):
+    if "priority" not in service.template_args or _PRIORITY.search(url):
         return service
-    parts = urlsplit(service.url())
-    query = urlencode({**dict(parse_qsl(parts.query)), "priority": "high"})
-    return apprise.Apprise.instantiate(urlunsplit(parts._replace(query=query))) or service
+    try:
+        urgent = f"{url}{'&' if '?' in url else '?'}priority=high"
+        return apprise.Apprise.instantiate(urgent, suppress_exceptions=False) or service
+    except Exception:  # noqa: BLE001 - one that has other words for its priorities
+        return service
 
 
 def _late(notice: Notice, utc_s: float) -> Notice:
