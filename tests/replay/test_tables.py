@@ -106,6 +106,8 @@ def test_a_unit_in_a_heading_is_believed(tmp_path: Path, text: str) -> None:
             ["line 4 has 3 cells, the heading 1", "must begin with '#'"],
         ),
         ("sep=,\ntime,pit,vent\n0,90,0.1,\n1,90,0.1,\n", ["line 3 has 4 cells, the heading 3"]),
+        # a cell of more characters than Python's own reader takes (131 072)
+        (f"time,pit,vent\n0,90,0.1,{'x' * 140_000}\n", ["cannot be read as a table: found more fields"]),
         ("time,pit,vent\n0,90,5,0,1\n", ["line 2 has 5 cells, the heading 3", "another separator"]),
         (
             "time,pit (°F),vent,food\n0,200,0.1,145\n1,200,0.1,145\n",
@@ -153,6 +155,7 @@ def test_a_unit_in_a_heading_is_believed(tmp_path: Path, text: str) -> None:
         "no_unit",
         "lines_before_the_heading",
         "cells_after_the_last",
+        "endless_cell",
         "commas_twice",
         "unit_of_one",
         "month_first",

@@ -6,6 +6,7 @@ import csv
 import math
 import re
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -155,7 +156,7 @@ def _separator(path: Path) -> tuple[str, int]:
 
 def _too_long_line(path: Path, separator: str, before: int) -> str:
     """Which line has more cells than the heading, and what that may come from; "" for none."""
-    with path.open(encoding="utf-8", errors="replace", newline="") as file:
+    with path.open(encoding="utf-8", errors="replace", newline="") as file, suppress(csv.Error):
         lines = csv.reader(file, delimiter=separator)
         width = 0
         for cells in lines:
