@@ -15,7 +15,7 @@ from coalminder.journal import read
 from coalminder.rehearse.fast import run_fast
 from coalminder.replay.facts import FoodFacts, facts, finish_belief, fuel_belief
 from coalminder.replay.load import load
-from coalminder.replay.series import Series, usable
+from coalminder.replay.series import Series, burning, usable
 from coalminder.replay.table import read_table, write_table
 from coalminder.replay.whatif import Cook, scored_rows, shows_work
 
@@ -150,6 +150,38 @@ def test_a_fire_that_burnt_out_teaches_nothing_from_then_on(cook: Cook, tmp_path
     whole = replace(cook.series, phase=known[: len(cook.series)])
     before = scored_rows(replace(cook, series=whole))
     assert np.array_equal(scored_rows(tail)[: len(before)], before)
+
+
+COOLS = np.linspace(93.0, 20.0, 360)  # an hour
+HOURS = {
+    "a set point that it did not reach": (
+        [np.full(720, 93.0), np.full(720, 98.0), COOLS],
+        [np.full(720, 93.0), np.full(1080, 105.0)],
+        1440,
+    ),
+    "held low, after a lid lift in frost": (
+        [np.full(720, 93.0), np.linspace(93.0, 40.0, 6), np.linspace(40.0, 86.0, 60), np.full(720, 86.0)],
+        [np.full(1506, 93.0)],
+        1506,
+    ),
+    "a logger that is off writes 0": ([np.full(720, 93.0), COOLS], [np.full(720, 93.0), np.zeros(360)], 720),
+    "lowered at the end": (
+        [np.full(720, 93.0), np.linspace(93.0, 65.0, 180), np.full(720, 65.0), COOLS[180:]],
+        [np.full(720, 93.0), np.full(1080, 65.0)],
+        1620,
+    ),
+}
+
+
+@pytest.mark.parametrize("name", HOURS)
+def test_no_part_of_a_cook_with_a_fire_is_left_out(cook: Cook, name: str) -> None:
+    """Rows every 10 s; a pit that falls by less than 10 K may still count."""
+    pit, aim, fire = HOURS[name]
+    rows = np.zeros(sum(map(len, pit)), dtype=int)
+    series = replace(cook.series.part(rows), pit_c=np.concatenate(pit), set_point_c=np.concatenate(aim))
+    kept = burning(series)
+    assert kept[:fire].all()
+    assert not kept[fire + 50 :].any()
 
 
 def test_what_happened_to_the_fuel_is_told_of_a_cook_that_burnt_out(tmp_path: Path) -> None:

@@ -24,7 +24,7 @@ LONGEST_GAP_S = 60.0  # between two rows; more stays a gap
 SETTLED_S = 1800.0  # where no phase is known, a fire is taken for settled so long after the first row
 USUAL_NOISE_C = 0.15  # of a pit probe, where too few rows tell
 NEAR_C = 5.0  # a pit less than this below its set point has a fire
-LEAST_AIM_C = 65.0  # taken where a table tells no set point [estimate]
+LEAST_AIM_C = 55.0  # less is told by loggers that are off; taken where a table tells no set point [estimate]
 LID_SETTLES_S = 300.0  # after a lid lift the pit answers to the lid, not to the vents
 _LOOP_PHASES = frozenset((Phase.SETTLING.value, Phase.TENDING.value, Phase.EASING.value))
 
@@ -176,14 +176,17 @@ def resumptions(series: Series) -> NDArray[np.intp]:
 
 
 def burning(series: Series) -> NDArray[np.bool_]:
-    """Rows with a fire: all, or where the pit went cold at last, those until it left its set point.
+    """Rows with a fire: all, or where the pit was cold at last, those until it left its set point.
 
-    A fire that burnt out is tended on until somebody says otherwise, and no gain helps against that.
+    A fire that burnt out is tended on until somebody says otherwise, and no gain helps against that. A set
+    point that was raised counts as the lowest before it: a fire need not have reached it.
     """
-    pit_c, aim_c = series.pit_c, np.nan_to_num(series.set_point_c, nan=LEAST_AIM_C)
+    pit_c = series.pit_c
+    told_c = np.where(series.set_point_c >= LEAST_AIM_C, series.set_point_c, np.nan)
+    aim_c = np.nan_to_num(np.fmin.accumulate(told_c), nan=LEAST_AIM_C)
     near = np.flatnonzero(pit_c >= aim_c - NEAR_C)
     rows = np.arange(len(series))
-    if not len(near) or not np.any(pit_c[near[-1] :] < Limits().out_c):
+    if not len(near) or pit_c[np.isfinite(pit_c)][-1] >= Limits().out_c:
         return rows >= 0
     return np.asarray(rows <= near[-1])
 
