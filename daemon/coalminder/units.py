@@ -12,7 +12,10 @@ WHOLE = 0.09
 """°F: a tenth of 1 °C is 0.18 °F, and what was rounded to it is off by half of that at most."""
 
 _NUMBER = r"-?\d+(?:\.\d+)?"
-_CELSIUS = re.compile(rf"(?:({_NUMBER})( to | and |\.\.))?({_NUMBER})([ \N{{NO-BREAK SPACE}}])°C")
+_TEMPERATURE = {
+    unit: re.compile(rf"(?:({_NUMBER})( to | and |\.\.))?({_NUMBER})([ \N{{NO-BREAK SPACE}}]){unit}")
+    for unit in ("°C", "°F")
+}
 
 
 def f_from_c(temp_c: float) -> float:
@@ -25,16 +28,16 @@ def c_from_f(temp_f: float) -> float:
     return 5 / 9 * (temp_f - 32.0)
 
 
-def reworded(text: str, number: Callable[[str], str], unit: str) -> str:
+def reworded(text: str, number: Callable[[str], str], unit: str, of: str = "°C") -> str:
     """`text` with its `57 °C`, `5 to 57 °C`, `5 and 57 °C`, `5..57 °C` in `unit`; number: a figure as found,
-    there.
+    there; of: the unit that it is in.
     """
 
     def ours(match: re.Match[str]) -> str:
         low, between, high, space = match.groups()
         return (number(low) + between if low else "") + f"{number(high)}{space}{unit}"
 
-    return _CELSIUS.sub(ours, text)
+    return _TEMPERATURE[of].sub(ours, text)
 
 
 def in_unit(text: str, shown: Callable[[float], float], unit: str) -> str:
@@ -55,3 +58,12 @@ def in_unit(text: str, shown: Callable[[float], float], unit: str) -> str:
 def in_fahrenheit(text: str) -> str:
     """`text` with its temperatures in °F; see `in_unit`."""
     return in_unit(text, f_from_c, "°F")
+
+
+def in_celsius(text: str) -> str:
+    """`text` with its temperatures in °C, decimals as were there."""
+
+    def number(found: str) -> str:
+        return f"{c_from_f(float(found)):.{len(found.partition('.')[2])}f}"
+
+    return reworded(text, number, "°C", "°F")

@@ -7,7 +7,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from email.message import Message
 from http.server import BaseHTTPRequestHandler, HTTPServer
@@ -28,6 +28,7 @@ from coalminder.messages.push import Bridge, PushRules
 from coalminder.messages.push_command import PushBridge
 from coalminder.messages.push_sender import Sender
 from coalminder.probes.topic import parse
+from coalminder.units import in_fahrenheit
 from coalminder.values import HEALTHY, Action, Alarm, AlarmState, Decision, Phase, ProbeFault
 
 # The library imports all its plugins, some of which still use modules that Python will drop.
@@ -283,12 +284,19 @@ def astray(shown_c: int) -> Reminder:
     return Reminder(code="core_probe", text=text, level="warn")
 
 
-def test_a_probe_that_warms_where_it_should_not_be_is_told_once_and_not_with_each_degree() -> None:
-    """One that lay half out of the food brought 45 notices in three hours."""
+@pytest.mark.parametrize(("words", "shown"), [(str, "42 °C"), (in_fahrenheit, "108 °F")])
+def test_a_probe_that_warms_where_it_should_not_be_is_told_once_and_not_with_each_degree(
+    words: Callable[[str], str], shown: str
+) -> None:
+    """One that lay half out of the food brought 45 notices in three hours; of a daemon in °F none came, for
+    what was another reminder with each degree never lasted.
+    """
     bridge = Bridge()
-    told = [bridge.on_food("kettle", food(astray(40 + t // 5)), 10.0 * t) for t in range(200)]
+    texts = [words(astray(40 + t // 5).text) for t in range(200)]
+    reminders = [Reminder(code="core_probe", text=text, level="warn") for text in texts]
+    told = [bridge.on_food("kettle", food(one), 10.0 * t) for t, one in enumerate(reminders)]
     assert [n.title for ns in told for n in ns] == [
-        "kettle: Core probe shows 42 °C, more than this food can be"
+        f"kettle: Core probe shows {shown}, more than this food can be"
     ]
     assert not told_by(bridge, 2000, 9000)
 
@@ -778,11 +786,16 @@ def test_the_program_sends_a_test_notice_and_listens(mosquitto: Mosquitto, recei
 @pytest.mark.broker
 @pytest.mark.filterwarnings("ignore::ResourceWarning")
 @pytest.mark.parametrize(
-    ("units", "page", "limit"),
-    [("", "us", "50 to 135 °F"), ("metric", "us", "10 to 57 °C"), ("us", "metric", "50 to 135 °F")],
+    ("units", "page", "comes", "limit"),
+    [
+        ("", "us", "10 to 57 °C", "50 to 135 °F"),
+        ("", "us", "50 to 135 °F", "50 to 135 °F"),
+        ("metric", "us", "50 to 135 °F", "10 to 57 °C"),
+        ("us", "metric", "10 to 57 °C", "50 to 135 °F"),
+    ],
 )
 def test_who_reads_the_page_in_fahrenheit_is_told_in_fahrenheit(
-    mosquitto: Mosquitto, receiver: Receiver, tmp_path: Path, units: str, page: str, limit: str
+    mosquitto: Mosquitto, receiver: Receiver, tmp_path: Path, units: str, page: str, comes: str, limit: str
 ) -> None:
     """135 °F is hot holding, 57 °C (Food Code 3-501.16); 'keep it above 57 °C' sounds cold to whoever thinks
     in the other scale.
@@ -794,7 +807,7 @@ def test_who_reads_the_page_in_fahrenheit_is_told_in_fahrenheit(
         "--to", receiver.url, *(("--units", units) if units else ()),
     ]  # fmt: skip
     near = message(
-        code="food_limit_near", message="Cooked food 10 to 57 °C", remedy="Keep it 10 to 57 °C no longer"
+        code="food_limit_near", message=f"Cooked food {comes}", remedy=f"Keep it {comes} no longer"
     )
     with Watcher(mosquitto, ()) as grill:
         topic = "coalminder/kettle/alarm/food_limit_near"

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 from coalminder.messages.food_part import FoodPart, Reminder
 from coalminder.messages.notice import Notice, Priority, Standing
-from coalminder.units import reworded
+from coalminder.units import in_celsius, reworded
 
 _LEVELS = {"warn": Priority.MEDIUM, "alarm": Priority.HIGH}
 _COOKED = frozenset({"food_done", "measure"})
@@ -97,7 +97,7 @@ class Prompts:
 
 def _key(reminder: Reminder) -> _Key:
     """What makes a reminder another one: not a temperature in it, which changes while it stands."""
-    return reminder.code, reworded(reminder.text, lambda _found: "", "°C")
+    return reminder.code, reworded(in_celsius(reminder.text), lambda _found: "", "°C")
 
 
 def _notice(grill: str, reminder: Reminder) -> Notice:

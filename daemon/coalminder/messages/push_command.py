@@ -28,7 +28,7 @@ from coalminder.messages.payloads import AlarmMessage
 from coalminder.messages.push import Bridge, PushRules
 from coalminder.messages.push_sender import Sender
 from coalminder.messages.topics import ONLINE, Topics
-from coalminder.units import in_fahrenheit
+from coalminder.units import in_celsius, in_fahrenheit
 from coalminder.values import NO_FIRE
 
 log = logging.getLogger(__name__)
@@ -185,7 +185,7 @@ def run(args: argparse.Namespace) -> int:
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: ended.set())
     rules = PushRules(at_least=Priority[args.at_least.upper()], food=not args.alarms_only)
-    send = _in_fahrenheit(sender.send) if us else sender.send
+    send = _in_words(in_fahrenheit if us else in_celsius, sender.send)
     bridge = PushBridge(options, send, rules, every_grill=args.grill == "+")
     bridge.start()
     while not ended.wait(1.0):
@@ -195,9 +195,9 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _in_fahrenheit(send: Callable[[Notice], None]) -> Callable[[Notice], None]:
+def _in_words(words: Callable[[str], str], send: Callable[[Notice], None]) -> Callable[[Notice], None]:
     def told(notice: Notice) -> None:
-        send(Notice(in_fahrenheit(notice.title), in_fahrenheit(notice.body), notice.urgency))
+        send(Notice(words(notice.title), words(notice.body), notice.urgency))
 
     return told
 
