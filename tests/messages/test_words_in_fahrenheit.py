@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,7 @@ from coalminder.events import Light
 from coalminder.service import command
 from coalminder.service.assemble import DeskMessenger
 from coalminder.units import in_fahrenheit
-from coalminder.values import Alarm, Decision, Inputs, Reading
+from coalminder.values import Action, Alarm, AlarmState, Decision, Inputs, Reading
 
 
 class Link:
@@ -55,6 +56,15 @@ def test_sentences_are_in_the_units_that_people_read() -> None:
     assert "284 °F" in alarm.message
     assert "°C" not in alarm.message + alarm.remedy + food
     assert "°F" in food
+
+
+def test_what_to_do_is_in_them_too() -> None:
+    link, state = Link(), initial(Config())
+    messenger = DeskMessenger(link, None, words=in_fahrenheit)  # type: ignore[arg-type]
+    state, decision = step(state, Inputs(pit=Reading(15.0)), 0.0)
+    cool = Alarm("x", AlarmState.UNACKNOWLEDGED, Action.WARN, "low", True, 0.0, "Warm", "Keep it under 5 °C")
+    messenger.offer(replace(decision, alarms=(cool,)), Inputs(pit=Reading(15.0)), state, 0.0, UTC_S)
+    assert link.alarms["x"].remedy == "Keep it under 41 °F"
 
 
 @pytest.mark.parametrize(("line", "shown"), [('units = "us"', "203 °F"), ("", "95 °C")])

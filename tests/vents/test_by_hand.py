@@ -8,6 +8,7 @@ import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from unittest.mock import AsyncMock
 
 import pytest
 from fake_pulses import FakePulseOutput
@@ -16,6 +17,8 @@ from simulated import wiring
 from coalminder.calibrate.stops import find_stops
 from coalminder.cli import main
 from coalminder.errors import UserError
+from coalminder.service import command as service
+from coalminder.vents import alone as alone_module
 from coalminder.vents.alone import alone, held
 from coalminder.vents.by_hand import ENDING, by_hand, refuse_while_tending
 from coalminder.vents.servo import ServoVent, Stroke
@@ -38,7 +41,7 @@ def systemctl(folder: Path, script: str) -> str:
 
 def words_of(command: str, folder: Path) -> list[str]:
     path = wiring(folder)
-    words = list(COMMANDS[command])
+    words = list(COMMANDS.get(command, [command]))
     if "WITH" in words:
         words[words.index("WITH") : words.index("WITH") + 1] = ["--config", str(path)]
     else:
@@ -99,6 +102,26 @@ def test_a_wire_has_one_program_whatever_folder_each_writes_to(tmp_path: Path) -
     assert not held(west, wires)
     with alone(west, wires), pytest.raises(UserError, match="pin 18 of"), alone(east, wires):
         pass
+
+
+@pytest.mark.parametrize("command", [*COMMANDS, "tend"])
+def test_whoever_moves_vents_holds_their_wires(
+    command: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A simulated grill has none."""
+    monkeypatch.setattr(alone_module, "_address", lambda wire: f"\0{os.getpid()}/{wire}")  # of this run only
+    words = words_of(command, tmp_path)
+    path = tmp_path / "coalminder.toml"
+    text = path.read_text("utf-8")
+    path.write_text(
+        text.replace('[vents.lower]\ndriver = "simulated"', '[vents.lower]\ndriver = "pin"\npin = 4')
+    )
+    with alone(tmp_path / "of another", ("pin 4",)):
+        assert main(words) == 2
+        assert "pin 4: another daemon, or a test, moves a vent there" in capsys.readouterr().err
+        if command == "tend":
+            monkeypatch.setattr(service, "_tend", AsyncMock(return_value=0))
+            assert main([*words, "--simulate", "coalminder.grill:kettle"]) == 0
 
 
 def test_a_wire_is_free_again_however_its_program_ended(tmp_path: Path) -> None:

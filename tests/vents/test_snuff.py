@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import subprocess
 import sys
 import threading
@@ -20,6 +21,7 @@ from coalminder.errors import UserError
 from coalminder.places import state_folder
 from coalminder.settings.calibration import Calibration, VentCorrection, load_calibration
 from coalminder.settings.vents import KernelPwmVent, Pca9685Vent, PinVent, Servo, SimulatedVent, VentsSettings
+from coalminder.vents import alone as alone_module
 from coalminder.vents import snuff as snuff_module
 from coalminder.vents.alone import alone
 from coalminder.vents.build import build_vents, pulse_output
@@ -403,6 +405,7 @@ def test_any_user_sees_by_the_wires_that_a_daemon_runs(
         tmp_path, f'[vents.lower]\n{block}\nstroke_s = 0.1\n[journal]\ndirectory = "{tmp_path}/none"\n'
     )
     monkeypatch.setattr(snuff_module, "open_output", lambda _plan: NoPulses())
+    monkeypatch.setattr(alone_module, "_address", lambda wire: f"\0{os.getpid()}/{wire}")  # of this run only
     vents = VentsSettings(lower=model)
     with alone(tmp_path, vents.wires):
         assert run(argparse.Namespace(config=path)) == 1
