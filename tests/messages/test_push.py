@@ -26,7 +26,7 @@ from coalminder.messages.options import LinkOptions
 from coalminder.messages.payloads import AlarmMessage
 from coalminder.messages.push import Bridge, PushRules
 from coalminder.messages.push_command import PushBridge
-from coalminder.messages.push_sender import Sender
+from coalminder.messages.push_sender import Sender, _insistent
 from coalminder.probes.topic import parse
 from coalminder.units import in_fahrenheit
 from coalminder.values import HEALTHY, Action, Alarm, AlarmState, Decision, Phase, ProbeFault
@@ -722,11 +722,18 @@ def test_a_high_alarm_goes_as_the_url_says_but_for_its_priority(
     assert told["b"]["X-Click"] == click
 
 
-def test_a_service_with_other_words_for_its_priorities_is_not_told_as_one_that_fails(
-    caplog: pytest.LogCaptureFixture,
-) -> None:
-    Sender(["squadcast://aaaaaaaaaa/"])
-    assert "Could not load" not in caplog.text
+def test_a_service_with_other_words_for_its_priorities_goes_as_it_is(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nor is it logged as one that could not be loaded."""
+    import apprise
+
+    def refuse(_url: str, *, suppress_exceptions: bool = True) -> None:
+        assert not suppress_exceptions, "the library would log it"
+        raise TypeError("no such priority: high")
+
+    service = apprise.Apprise.instantiate("json://127.0.0.1/")
+    monkeypatch.setattr(service, "template_args", {"priority": {}})
+    monkeypatch.setattr(apprise.Apprise, "instantiate", refuse)
+    assert _insistent(service, "json://127.0.0.1/") is service
 
 
 @pytest.mark.filterwarnings("ignore::ResourceWarning")
