@@ -142,8 +142,7 @@ def _path(
         if not len(good):
             points.append(None)
             continue
-        extremes = {int(good[np.argmin(part[good])]), int(good[np.argmax(part[good])])}
-        chosen = sorted(extremes | {int(good[0])} if line.steps else extremes)
+        chosen = sorted({int(good[np.argmin(part[good])]), int(good[np.argmax(part[good])])})
         points += [(float(hours[start + i]), float(part[i])) for i in chosen]
     text, pen_up, last_y = [], True, ""
     for point in points:
