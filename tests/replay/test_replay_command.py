@@ -350,6 +350,9 @@ def test_a_fire_that_went_out_is_not_said_to_have_lasted(cook_file: Path) -> Non
     assert "did not run out" not in reports._beliefs(report)
     lasted = replace(report, fuel=replace(out, happened_min=None))
     assert "did not run out" in reports._beliefs(lasted)
+    assert "is not drawn" not in reports._beliefs(lasted)
+    beyond = replace(out, high_min=np.array([99.0, 9999.0]))
+    assert "is not drawn" in reports._beliefs(replace(report, fuel=beyond))
 
 
 def test_the_summary_says_of_which_time_its_extremes_are(cook_file: Path) -> None:

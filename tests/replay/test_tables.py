@@ -97,6 +97,14 @@ def test_a_unit_in_a_heading_is_believed(tmp_path: Path, text: str) -> None:
     assert series.set_point_c == pytest.approx([93.3333333] * 3)
 
 
+def test_a_heading_of_ours_tells_its_unit_beside_another_s(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text("time,pit (°F),vent,food_c\n0,212,0.1,40\n1,203,0.1,41\n")
+    series = read_table(path)
+    assert series.pit_c == pytest.approx([100.0, 95.0])
+    assert series.food_c == pytest.approx([40.0, 41.0])
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [
