@@ -16,16 +16,22 @@ _GAP_S = 10.0
 _AHEAD_S = 60.0
 
 
-def drive(state: State, dt_s: float, now_s: float, throttle: bool, ambient_c: float) -> tuple[State, Terms]:
-    """The state with the new draught in force, and the terms of the loop. throttle: floor only."""
+def drive(
+    state: State, dt_s: float, now_s: float, throttle: bool, wary: bool, ambient_c: float
+) -> tuple[State, Terms]:
+    """The state with the new draught in force, and the terms of the loop.
+
+    throttle: floor only. wary: no more than usually holds, for the pit probe may be the wrong one.
+    """
     vents = phases.VENTS[state.phase]
     shut_v = air.shut_level(state.config.split)
     if vents is Vents.SHUT:
         return _apply(state, shut_v, shut_v, dt_s), Terms(output=shut_v)
     seen, config = state.pit, state.config
+    most_v = air.level(config.loop.hold_opening, config.split.leak_opening) if wary else air.OPEN_V
     if vents is Vents.WIDE:
         floor_v = air.floor(state.air, config.air, shut_v, 0.0)
-        wide_v = floor_v if throttle else _while_lighting(state, now_s)
+        wide_v = floor_v if throttle else min(_while_lighting(state, now_s), most_v)
         return _apply(state, wide_v, floor_v, dt_s), Terms(output=wide_v)
     known = seen.fast_c is not None and seen.age_s == 0.0
     over_c = seen.smooth_c + seen.slope_c_per_s * _AHEAD_S - state.set_point_c if known else 0.0
@@ -39,16 +45,16 @@ def drive(state: State, dt_s: float, now_s: float, throttle: bool, ambient_c: fl
         return _toward(state, target_v, floor_v, dt_s)
     if vents is Vents.HOLD:
         low = throttle or now_s - state.lid.since_s < config.lid.floor_until_s
-        held_v = min(max(state.loop.integral_v, floor_v), air.OPEN_V)
+        held_v = min(max(state.loop.integral_v, floor_v), most_v)
         return _toward(state, floor_v if low else held_v, floor_v, dt_s)
     over_now_c = seen.smooth_c - state.set_point_c
     if not throttle and air.breathes(state.air, config.air, over_now_c, seen.steady_slope_c_per_s):
         floor_v = max(floor_v, state.air.hold_v)
-    high_v = air.OPEN_V
+    high_v = max(most_v, floor_v)
     if throttle:
         high_v = floor_v
     elif state.lid.doubt or _unsure_of_lid(state, now_s):
-        high_v = min(max(state.air.hold_v + config.lid.doubt_opening_v, floor_v), air.OPEN_V)
+        high_v = min(max(state.air.hold_v + config.lid.doubt_opening_v, floor_v), high_v)
     return _by_loop(state, floor_v, high_v, dt_s, now_s, ambient_c, shut_v, throttle)
 
 

@@ -69,7 +69,7 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
         state = move(state, Move.RESET, now_s)[0]
 
     throttle = verdict.action is not None and verdict.action.severity >= Action.THROTTLE.severity
-    state, terms = drive(state, dt_s, now_s, throttle, ambient_c)
+    state, terms = drive(state, dt_s, now_s, throttle, verdict.wary, ambient_c)
     lower, upper = air.share(state.air.applied_v, config.split)
     if phases.VENTS[state.phase] is Vents.SHUT:
         lower, upper = 0.0, config.split.upper_fixed or 0.0  # one left by hand stays where it is

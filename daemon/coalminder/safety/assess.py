@@ -48,12 +48,14 @@ class Verdict:
     """What the cut-offs want.
 
     action: the strongest in force, None when nothing is. cut_off: a latched fault that snuffs is in
-    force; the vents go to and stay at the safe position. alarms: all that are not normal, oldest
-    first. outcomes: answers to Acknowledge, Shelve and Reset, in order.
+    force; the vents go to and stay at the safe position. wary: no more draught than usually holds, until
+    somebody has acknowledged an alarm that is gone. alarms: all that are not normal, oldest first.
+    outcomes: answers to Acknowledge, Shelve and Reset, in order.
     """
 
     action: Action | None = None
     cut_off: bool = False
+    wary: bool = False
     alarms: tuple[Alarm, ...] = ()
     outcomes: tuple[Outcome, ...] = ()
 
@@ -188,14 +190,13 @@ def _mark_first_out(found: dict[str, Record], new: list[Record]) -> None:
 
 
 def _acts(record: Record) -> bool:
-    """Whether its action is in force: the alarm is latched, there, or waits for a person.
+    """Whether its action is in force: the alarm is there, or latched, and not kept aside by design."""
+    return record.state in _LATCHED_STATES or (record.active and record.state is not AlarmState.SUPPRESSED)
 
-    Not what is kept aside by design.
-    """
-    if record.state in _LATCHED_STATES:
-        return True
-    waits = BY_CODE[record.code].until_acknowledged and record.state is AlarmState.RETURNED_UNACKNOWLEDGED
-    return waits or (record.active and record.state is not AlarmState.SUPPRESSED)
+
+def _waits(record: Record) -> bool:
+    """Whether it is gone, and its vents wait for a person."""
+    return BY_CODE[record.code].until_acknowledged and record.state is AlarmState.RETURNED_UNACKNOWLEDGED
 
 
 def _set_aside(fault: Fault, record: Record, view: View, limits: Limits, flood: bool, now_s: float) -> Record:
@@ -247,7 +248,7 @@ def _verdict(records: tuple[Record, ...], outcomes: tuple[Outcome, ...]) -> Verd
             if action is None or fault.action.severity > action.severity:
                 action = fault.action
             cut_off = cut_off or (fault.latched and fault.action.severity >= _SNUFF)
-    return Verdict(action, cut_off, tuple(alarms), outcomes)
+    return Verdict(action, cut_off, any(_waits(record) for record in records), tuple(alarms), outcomes)
 
 
 def _message(fault: Fault, record: Record) -> str:

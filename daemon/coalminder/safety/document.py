@@ -38,7 +38,7 @@ Shutting the vents is not switching a heater off. The coals stay hot for an hour
 |---|---|
 | note | writes it down |
 | warn | tells the person |
-| throttle | gives only the air floor: as little air as keeps the fire alive, until the fault is gone (and acknowledged, where `latched` says `acts`) |
+| throttle | gives only the air floor: as little air as keeps the fire alive, until the fault is gone |
 | snuff | shuts both vents and keeps them shut until a person resets |
 | snuff and stop | the same, and does not try to go on after a restart |
 
@@ -60,6 +60,9 @@ _NOT_COVERED = """## What is not covered
   ceiling, or the dome over the hard limit. A probe that shows °F as °C, or half of what it should, ruins the
   food, or lets the grill get far too hot. If another probe hangs beside it, you are warned before the fire is
   lit; with a single probe nobody is. Look at all probes while the grill is cold: they must agree. Calibrate.
+- **A food probe that hangs loose near the coals** looks like a pit probe that reads too low. Until somebody has put it
+  right and acknowledged the alarm the vents open little, and the pit may sink under its band: the fire is safe, the
+  food is late.
 - **Carbon monoxide.** Nothing here measures it.
 - **Sparks, a grill blown over, children, pets, a bowl rusted through.**
 - **The daemon's machine on fire or under water.** The watchdog restarts a dead process; it cannot mend a board.
@@ -100,7 +103,7 @@ def _shown(value: object) -> str:
 
 
 def _lasts(fault: Fault) -> str:
-    return "yes" if fault.latched else "acts" if fault.until_acknowledged else "no"
+    return "yes" if fault.latched else "wary" if fault.until_acknowledged else "no"
 
 
 def markdown() -> str:
@@ -109,8 +112,8 @@ def markdown() -> str:
     lines = [_HEAD, "## The faults", ""]
     lines += [
         "`within`: longest time from the beginning of the fault to its alarm (delay plus the time the condition",
-        "itself needs). `latched`: stays until a person resets it; `acts`: may be gone, but acts until a person has",
-        "acknowledged it.",
+        "itself needs). `latched`: stays until a person resets it; `wary`: when it is gone the vents open no further",
+        "than usually holds (`hold_opening` in `[loop]`) until a person has acknowledged it.",
         "",
         "| code | condition | within | action | latched | priority | suppressed in |",
         "|---|---|---|---|---|---|---|",

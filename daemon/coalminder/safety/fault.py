@@ -21,11 +21,11 @@ class Fault:
 
     on_delay_s: the condition must hold this long before the alarm is raised; off_delay_s: and be gone
     this long before it clears. window: the field of Limits with the time that the condition itself needs
-    ("" for none). latched: stays in force until a person resets it. until_acknowledged: acts until a
-    person has acknowledged it, also when it is gone. suppressed_in: phases in which the condition is
-    wanted, or means nothing (suppressed by design). detail: what to add to the message. members: the
-    things that a row for several stands for; they are added to the message, and one more asks again for
-    an answer.
+    ("" for none). latched: stays in force until a person resets it. until_acknowledged: when it is gone
+    the vents stay within what usually holds until a person has acknowledged it. suppressed_in: phases in
+    which the condition is wanted, or means nothing (suppressed by design). detail: what to add to the
+    message. members: the things that a row for several stands for; they are added to the message, and one
+    more asks again for an answer.
     """
 
     code: str

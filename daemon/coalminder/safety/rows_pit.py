@@ -142,7 +142,7 @@ ROWS: tuple[Fault, ...] = (
         "high",
         "Another probe is far hotter than the pit probe: they are swapped, or the pit probe is wrong",
         "Look at the grill. See which plug is whose, that the pit probe hangs in the air at the grate, and "
-        "that a food probe sits in the food. Then acknowledge: until that the vents stay at the air floor",
+        "that a food probe sits in the food. Then acknowledge: until that the vents open little",
         detail=c.hotter_reading,
         # a loop that believes the wrong probe opens the vents wide as soon as it is let
         until_acknowledged=True,
