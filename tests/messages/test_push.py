@@ -24,10 +24,11 @@ from coalminder.messages.link import Link
 from coalminder.messages.notice import Notice, Priority
 from coalminder.messages.options import LinkOptions
 from coalminder.messages.payloads import AlarmMessage
-from coalminder.messages.push import Bridge, PushRules
+from coalminder.messages.push import WAITS, Bridge, PushRules
 from coalminder.messages.push_command import PushBridge
 from coalminder.messages.push_sender import Sender, _insistent
 from coalminder.probes.topic import parse
+from coalminder.safety.faults import FAULTS
 from coalminder.units import in_fahrenheit
 from coalminder.values import HEALTHY, Action, Alarm, AlarmState, Decision, Phase, ProbeFault
 
@@ -86,6 +87,18 @@ def test_unanswered_high_alarm_is_told_again_until_acknowledged() -> None:
     bridge.on_alarm(message(raised_utc=RAISED.replace(hour=17)), 3000.0)
     assert bridge.on_alarm(message("acknowledged"), 3010.0) == []
     assert [bridge.tick(float(s)) for s in range(3010, 5000, 10)] == [[]] * 199
+
+
+def test_an_alarm_that_holds_the_vents_back_until_it_is_acknowledged_is_no_all_clear() -> None:
+    """'Over' would have the person stay away, and the pit would sink under its band."""
+    assert {fault.code for fault in FAULTS if fault.until_acknowledged} == WAITS
+    bridge, hotter = Bridge(), {"code": "other_probe_hotter", "priority": "high"}
+    assert len(bridge.on_alarm(message(**hotter), 0.0)) == 1
+    assert bridge.on_alarm(message("returned_unacknowledged", active=False, **hotter), 90.0) == []
+    assert len(bridge.tick(301.0)) == 1, "it still asks"
+    (over,) = bridge.on_alarm(message("normal", active=False, **hotter), 400.0)
+    assert over.title.startswith("Over")
+    assert bridge.tick(2000.0) == []
 
 
 def test_a_cut_off_that_is_latched_a_moment_later_is_told_once() -> None:

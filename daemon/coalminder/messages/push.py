@@ -20,6 +20,8 @@ ASKS = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED})
 OVER = frozenset({AlarmState.NORMAL, AlarmState.RETURNED_UNACKNOWLEDGED})
 WORSE = {"food_limit_near": "food_limit_over"}
 """What ends because something worse began is no good news, and its end is not told."""
+WAITS = frozenset({"other_probe_hotter"})
+"""What asks, and holds the vents back, until somebody acknowledges it, be it over or not."""
 LASTING = frozenset({"food_limit_over", "food_exposed"})
 """What no end mends: the alarm goes when the food is chilled, eaten or followed by other food."""
 RAISED_S = 5.0
@@ -73,7 +75,8 @@ class Bridge:
         state = AlarmState(message.state)
         known = self._open.get(where)
         (self._active.add if message.active else self._active.discard)(where)
-        if state in ASKS and _urgency(message) >= self.rules.at_least:
+        asks = state in ASKS or (state is AlarmState.RETURNED_UNACKNOWLEDGED and message.code in WAITS)
+        if asks and _urgency(message) >= self.rules.at_least:
             notice = _raised(message)
             if known is not None and _adds_nothing(known.message, message):
                 known.message, known.standing.notice = message, notice  # told again, it says what is left
