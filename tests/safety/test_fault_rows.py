@@ -428,9 +428,9 @@ def test_a_probe_that_knew_better_does_so_until_the_grill_is_no_hotter_than_want
     assert alarm is not None
     assert not alarm.active
     assert watch.verdict.action is None
-    assert watch.verdict.wary, "nobody has looked yet"
+    assert watch.verdict.wary_since_s == alarm.raised_s, "nobody has looked yet"
     watch.run(1.0, lambda s: view(s, 50.0, **cool), [Acknowledge("seen")])
-    assert not watch.verdict.wary
+    assert watch.verdict.wary_since_s is None
 
 
 def test_a_probe_put_back_into_the_food_knows_no_better_under_an_open_lid() -> None:
@@ -439,7 +439,7 @@ def test_a_probe_put_back_into_the_food_knows_no_better_under_an_open_lid() -> N
     watch.run(90.0, lambda s: view(s, 60.0, foods=(("char", Reading(130.0)),)))
     back = (("char", Reading(80.0)),)
     watch.run(70.0, lambda s: view(s, 50.0, foods=back), [Acknowledge("seen")])
-    assert (watch.verdict.action, watch.verdict.wary) == (None, False)
+    assert (watch.verdict.action, watch.verdict.wary_since_s) == (None, None)
 
 
 @pytest.mark.parametrize("code", ["pit_over_hard_limit", "runaway", "rising_with_vents_shut",

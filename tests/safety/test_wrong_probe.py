@@ -6,10 +6,10 @@ from collections.abc import Callable
 
 from coalminder.drill.rig import Rig, as_it_is
 from coalminder.drill.table import burning
-from coalminder.events import Acknowledge, Light
+from coalminder.events import Acknowledge, Light, Snuff
 from coalminder.grill.kettle import Kettle
 from coalminder.probes.thermistor import from_beta
-from coalminder.values import Alarm, ProbeFault, ProbeFaultKind, Reading, Sample
+from coalminder.values import Alarm, AlarmState, Phase, ProbeFault, ProbeFaultKind, Reading, Sample
 
 CURVE = from_beta(3950.0, 100_000.0)
 HOURS = 1.5
@@ -102,3 +102,27 @@ def test_a_food_probe_that_hangs_loose_over_the_coals_costs_no_cook() -> None:
     assert any(alarm.code == "other_probe_hotter" for alarm in decision.alarms)
     assert min(pits_c) > 70.0
     assert sum(temp_c >= 80.0 for temp_c in pits_c) / len(pits_c) > 0.5
+
+
+def test_the_next_fire_gets_its_air_though_nobody_acknowledged_the_last_one() -> None:
+    """Who lights it has been at the grill."""
+    rig = burning()
+    rig.food = lambda _: Reading(140.0)
+    for _ in range(90):
+        rig.step()
+    rig.food = as_it_is
+    for _ in range(120):
+        decision = rig.step()
+    assert [alarm.state for alarm in decision.alarms if alarm.code == "other_probe_hotter"] == [
+        AlarmState.RETURNED_UNACKNOWLEDGED
+    ]
+    assert decision.lower < 0.1
+    rig.events.append(Snuff())
+    while rig.kettle.true_pit_c > 60.0:
+        rig.step()
+    rig.events.append(Light())
+    for _ in range(5):
+        decision = rig.step()
+    assert "other_probe_hotter" in [alarm.code for alarm in decision.alarms]
+    assert decision.phase is Phase.LIGHTING
+    assert decision.lower == 1.0

@@ -69,7 +69,9 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
         state = move(state, Move.RESET, now_s)[0]
 
     throttle = verdict.action is not None and verdict.action.severity >= Action.THROTTLE.severity
-    state, terms = drive(state, dt_s, now_s, throttle, verdict.wary, ambient_c)
+    since_s = verdict.wary_since_s
+    wary = since_s is not None and (state.lit_s is None or since_s > state.lit_s)  # who lit it has been there
+    state, terms = drive(state, dt_s, now_s, throttle, wary, ambient_c)
     lower, upper = air.share(state.air.applied_v, config.split)
     if phases.VENTS[state.phase] is Vents.SHUT:
         lower, upper = 0.0, config.split.upper_fixed or 0.0  # one left by hand stays where it is

@@ -48,14 +48,15 @@ class Verdict:
     """What the cut-offs want.
 
     action: the strongest in force, None when nothing is. cut_off: a latched fault that snuffs is in
-    force; the vents go to and stay at the safe position. wary: no more draught than usually holds, until
-    somebody has acknowledged an alarm that is gone. alarms: all that are not normal, oldest first.
-    outcomes: answers to Acknowledge, Shelve and Reset, in order.
+    force; the vents go to and stay at the safe position. wary_since_s: when the alarm was raised that is
+    gone, but lets no more draught than usually holds until somebody has acknowledged it; None for none.
+    alarms: all that are not normal, oldest first. outcomes: answers to Acknowledge, Shelve and Reset, in
+    order.
     """
 
     action: Action | None = None
     cut_off: bool = False
-    wary: bool = False
+    wary_since_s: float | None = None
     alarms: tuple[Alarm, ...] = ()
     outcomes: tuple[Outcome, ...] = ()
 
@@ -248,7 +249,8 @@ def _verdict(records: tuple[Record, ...], outcomes: tuple[Outcome, ...]) -> Verd
             if action is None or fault.action.severity > action.severity:
                 action = fault.action
             cut_off = cut_off or (fault.latched and fault.action.severity >= _SNUFF)
-    return Verdict(action, cut_off, any(_waits(record) for record in records), tuple(alarms), outcomes)
+    waiting_s = [record.raised_s for record in records if _waits(record)]
+    return Verdict(action, cut_off, max(waiting_s, default=None), tuple(alarms), outcomes)
 
 
 def _message(fault: Fault, record: Record) -> str:
