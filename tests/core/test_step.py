@@ -12,6 +12,7 @@ from foreign_grill import OTHER_MAKING, ForeignGrill
 from coalminder.core import Config, advice, air, initial, step, under
 from coalminder.core.air import opening
 from coalminder.core.config import AdviceConfig, SplitConfig
+from coalminder.core.drive import drive
 from coalminder.core.phases import FIRE_TENDED
 from coalminder.events import (
     CharcoalAdded,
@@ -1082,3 +1083,16 @@ def test_food_laid_on_a_fire_that_is_told_to_be_out_asks_for_no_wood_either() ->
     bench.step(35.0, FoodStep(step="loaded"))
     assert bench.state.food.loaded_s is not None
     assert not any(reminder.code == "step_wood" for reminder in bench.state.food.view.reminders)
+
+
+@pytest.mark.parametrize("phase", [Phase.LIGHTING, Phase.TENDING, Phase.LID_OFF])
+def test_vents_held_back_for_a_person_keep_the_air_floor(phase: Phase) -> None:
+    """On a grill that needs much air its floor lies over what usually holds."""
+    bench = Bench()
+    bench.tending()
+    hold_v = air.level(0.5, Config().split.leak_opening)
+    state = replace(bench.state, phase=phase, air=replace(bench.state.air, hold_v=hold_v))
+    for second in range(120):
+        state, _ = drive(state, 1.0, bench.now_s + 300.0 + second, False, True, 15.0)
+    assert state.air.applied_v >= hold_v + math.log(Config().air.floor_frac) - 0.01
+    assert air.opening(state.air.applied_v, Config().split.leak_opening) > Config().loop.hold_opening

@@ -31,7 +31,7 @@ def drive(
     most_v = air.level(config.loop.hold_opening, config.split.leak_opening) if wary else air.OPEN_V
     if vents is Vents.WIDE:
         floor_v = air.floor(state.air, config.air, shut_v, 0.0)
-        wide_v = floor_v if throttle else min(_while_lighting(state, now_s), most_v)
+        wide_v = floor_v if throttle else max(min(_while_lighting(state, now_s), most_v), floor_v)
         return _apply(state, wide_v, floor_v, dt_s), Terms(output=wide_v)
     known = seen.fast_c is not None and seen.age_s == 0.0
     over_c = seen.smooth_c + seen.slope_c_per_s * _AHEAD_S - state.set_point_c if known else 0.0
@@ -45,7 +45,7 @@ def drive(
         return _toward(state, target_v, floor_v, dt_s)
     if vents is Vents.HOLD:
         low = throttle or now_s - state.lid.since_s < config.lid.floor_until_s
-        held_v = min(max(state.loop.integral_v, floor_v), most_v)
+        held_v = max(min(state.loop.integral_v, most_v), floor_v)
         return _toward(state, floor_v if low else held_v, floor_v, dt_s)
     over_now_c = seen.smooth_c - state.set_point_c
     if not throttle and air.breathes(state.air, config.air, over_now_c, seen.steady_slope_c_per_s):
