@@ -34,7 +34,7 @@ class FoodSent(RootModel[dict[str, Any]]):
     """
 
 
-Words = Callable[[str], str]
+Wording = Callable[[str], str]
 """A sentence with °C -> the sentence with what people read."""
 
 
@@ -49,7 +49,7 @@ class DeskMessenger:
         link: Link | None,
         journal: Journal,
         announcer: Announcer | None = None,
-        words: Words | None = None,
+        words: Wording | None = None,
     ) -> None:
         self._link, self._journal, self._announcer, self._words = link, journal, announcer, words
         self._food: FoodView | None = None
@@ -81,7 +81,7 @@ class DeskMessenger:
             self._journal.command(record)
 
 
-def _reworded(plain: Any, words: Words) -> Any:
+def _reworded(plain: Any, words: Wording) -> Any:
     """All sentences within `plain`."""
     if isinstance(plain, str):
         return words(plain)
@@ -90,7 +90,7 @@ def _reworded(plain: Any, words: Words) -> Any:
     return [_reworded(value, words) for value in plain] if isinstance(plain, list | tuple) else plain
 
 
-def _told(decision: Decision, words: Words) -> Decision:
+def _told(decision: Decision, words: Wording) -> Decision:
     return replace(
         decision,
         alarms=tuple(
@@ -123,7 +123,7 @@ class Desk:
         restarts: int = 0,
         vents_failed: Callable[[], bool] = lambda: False,
         supply_low: Callable[[], bool] = lambda: False,
-        words: Words | None = None,
+        words: Wording | None = None,
     ) -> None:
         self._journal = Journal(
             directory,
