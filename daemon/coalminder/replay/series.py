@@ -13,10 +13,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from coalminder.core import Config
 from coalminder.errors import UserError
 from coalminder.journal import Step
 from coalminder.replay.fopdt import Floats
-from coalminder.safety.limits import Limits
 from coalminder.values import Phase, Reading, Sample
 
 LONGEST_S = 7 * 86400.0
@@ -24,7 +24,8 @@ LONGEST_GAP_S = 60.0  # between two rows; more stays a gap
 SETTLED_S = 1800.0  # where no phase is known, a fire is taken for settled so long after the first row
 USUAL_NOISE_C = 0.15  # of a pit probe, where too few rows tell
 NEAR_C = 5.0  # a pit less than this below its set point has a fire
-LEAST_AIM_C = 55.0  # less is told by loggers that are off; taken where a table tells no set point [estimate]
+_USUAL = Config()
+LEAST_AIM_C = _USUAL.least_set_point_c  # less is told by loggers that are off; where none is told it is taken
 LID_SETTLES_S = 300.0  # after a lid lift the pit answers to the lid, not to the vents
 _LOOP_PHASES = frozenset((Phase.SETTLING.value, Phase.TENDING.value, Phase.EASING.value))
 
@@ -186,7 +187,7 @@ def burning(series: Series) -> NDArray[np.bool_]:
     aim_c = np.nan_to_num(np.fmin.accumulate(told_c), nan=LEAST_AIM_C)
     near = np.flatnonzero(pit_c >= aim_c - NEAR_C)
     rows = np.arange(len(series))
-    if not len(near) or pit_c[np.isfinite(pit_c)][-1] >= Limits().out_c:
+    if not len(near) or pit_c[np.isfinite(pit_c)][-1] >= _USUAL.limits.out_c:
         return rows >= 0
     return np.asarray(rows <= near[-1])
 
