@@ -16,6 +16,7 @@ import pytest
 from recorded_cook import UTC_S, CookState, alarm, cook_step, write_steps
 
 from coalminder.journal import Journal, Refusal, Resume, Start, read, resume, store
+from coalminder.journal.folder import write_anew
 from coalminder.journal.sink import DamagedError, Sink
 from coalminder.values import OutMessage
 
@@ -91,6 +92,32 @@ def test_full_disk_is_reported_and_nothing_is_lost_once_there_is_space(
 
 
 @pytest.mark.root
+def test_a_small_file_written_anew_is_there_and_whole_at_every_moment(tmp_path: Path) -> None:
+    """A kill or a power cut leaves what another reader would see."""
+    path, texts = tmp_path / "written-to", ("20260101T000000Z.cook", "20260102T000000Z.cook")
+    path.write_text(texts[0])
+
+    def write() -> None:
+        for number in range(1000):
+            write_anew(path, texts[number % 2])
+
+    writer = threading.Thread(target=write)
+    writer.start()
+    seen = set()
+    while writer.is_alive():
+        seen.add(path.read_text())
+    assert seen <= set(texts)
+    assert list(tmp_path.iterdir()) == [path]
+
+
+def test_a_small_file_is_written_anew_on_a_full_disk(small_disk: Path) -> None:
+    path = small_disk / "starts.json"
+    path.write_text("[]")
+    fill(small_disk / "ballast")
+    write_anew(path, "[[1.0, 2.0]]")
+    assert path.read_text() == "[[1.0, 2.0]]"
+
+
 def test_a_disk_full_for_long_loses_the_oldest_steps_and_tells_how_many(
     small_disk: Path, start: Start, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -32,9 +32,19 @@ def tried(folder: Path, what: str = RECORDS) -> None:
 
 
 def write_anew(path: Path, text: str) -> None:
-    """Write a small file of this folder's owner, also in the place of one that root made there by hand."""
-    path.unlink(missing_ok=True)
-    path.write_text(text, "utf-8")
+    """Write a small file of this folder's owner, also in the place of one that root made there by hand.
+
+    The old one is there until the new one is whole, so that a kill or a power cut leaves one of them.
+    """
+    beside = path.with_name(f"{path.name}.new")
+    try:
+        beside.unlink(missing_ok=True)
+        beside.write_text(text, "utf-8")
+        beside.replace(path)
+    except OSError:  # a full disk has room for it where the old one was
+        beside.unlink(missing_ok=True)
+        path.unlink(missing_ok=True)
+        path.write_text(text, "utf-8")
 
 
 def _nearest(folder: Path, what: str) -> Path:

@@ -13,6 +13,7 @@ import threading
 from contextlib import suppress
 from pathlib import Path
 
+from coalminder.journal.folder import write_anew
 from coalminder.safety.faults import cuts_off
 from coalminder.safety.view import SHUT_PHASES
 from coalminder.values import Decision, Inputs
@@ -88,7 +89,7 @@ class LatchNote:
     def _write(self, path: Path) -> bool:
         content = json.dumps(self._words).encode().ljust(_BYTES)
         try:
-            handle = _opened(path)
+            handle = _opened(path, content)
             try:
                 os.write(handle, content)
                 os.fsync(handle)
@@ -99,10 +100,10 @@ class LatchNote:
         return True
 
 
-def _opened(path: Path) -> int:
+def _opened(path: Path, content: bytes) -> int:
     flags = os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC
     try:
         return os.open(path, flags, 0o644)
     except PermissionError:  # root made it by hand, in a folder of this user's
-        path.unlink()
+        write_anew(path, content.decode())
         return os.open(path, flags, 0o644)
