@@ -15,7 +15,7 @@ import time
 from datetime import UTC, datetime
 from pathlib import Path
 
-import jinja2
+import jinja2.sandbox
 import pytest
 from brokers import Mosquitto, Watcher, wait_for
 from ha_mqtt_models_pydantic.discovery import parse_component_payload, parse_device_discovery_payload
@@ -60,14 +60,9 @@ COMPONENTS = PAYLOAD["cmps"]
 
 
 def hub() -> jinja2.Environment:
-    """The parts of the hub's template language that the announcement uses."""
-    environment = jinja2.Environment()
-    environment.globals |= {
-        "now": datetime.now,
-        "utcnow": lambda: datetime.now(UTC),
-        "range": range,
-        "dict": dict,
-    }
+    """The parts of the hub's template language that the announcement uses, in the sandbox that hubs render in."""
+    environment = jinja2.sandbox.ImmutableSandboxedEnvironment()
+    environment.globals |= {"now": datetime.now, "utcnow": lambda: datetime.now(UTC)}
     environment.filters |= {"to_json": json.dumps, "random": random.choice}
     return environment
 

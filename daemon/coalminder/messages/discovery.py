@@ -251,8 +251,9 @@ def _buttons(topics: Topics) -> dict[str, Component]:
 
 def _template(fields: str) -> str:
     """A command payload that the hub fills in: a fresh id and the time of asking."""
+    # a hub renders in Jinja's sandbox, where a range over 100000 long is an error: nothing would be sent
     return (
-        '{"id": "hub-{{ (now().timestamp() * 1000) | int }}-{{ range(100000, 999999) | random }}", '
+        '{"id": "hub-{{ (now().timestamp() * 1000) | int }}-{{ range(100000) | random }}", '
         '"issued_utc": "{{ utcnow().isoformat() }}", "client": "hub"'
         + (f", {fields}" if fields else "")
         + "}"
