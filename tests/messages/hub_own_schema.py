@@ -5,7 +5,8 @@
 
 That release, the newest for Python 3.11, knows single components, not yet the device-based form, so each
 component is put together
-with the device's part, as the hub itself does since, and goes through the schema of its platform.
+with the device's part, as the hub itself does since, and goes through the schema of its platform. Its
+command is rendered in the hub's own environment of templates.
 """
 
 from __future__ import annotations
@@ -22,6 +23,9 @@ def main() -> None:
     def expand(part: dict, table: dict) -> dict:
         return {table.get(key, key): value for key, value in part.items()}
 
+    templates = importlib.import_module("homeassistant.helpers.template").TemplateEnvironment(None)
+    clock = importlib.import_module("homeassistant.util.dt")
+    given = {"value": 1, "now": clock.now, "utcnow": clock.utcnow}  # the clock is of the running hub
     payload = json.load(sys.stdin)
     device = expand(payload["dev"], abbreviations.DEVICE_ABBREVIATIONS)
     origin = expand(payload["o"], abbreviations.ORIGIN_ABBREVIATIONS)
@@ -31,6 +35,7 @@ def main() -> None:
         platform = importlib.import_module(f"{mqtt}.{config.pop('p')}")
         config |= {"device": device, "origin": origin, "availability": availability, "qos": payload["qos"]}
         platform.DISCOVERY_SCHEMA(config)  # raises voluptuous.Invalid
+        json.loads(templates.from_string(config.get("command_template", "null")).render(given))
     print(f"{len(payload['cmps'])} components are valid")
 
 

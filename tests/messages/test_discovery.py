@@ -16,6 +16,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import jinja2.sandbox
+import paho.mqtt.client as paho
 import pytest
 from brokers import Mosquitto, Watcher, wait_for
 from ha_mqtt_models_pydantic.discovery import parse_component_payload, parse_device_discovery_payload
@@ -27,6 +28,7 @@ from coalminder.food.foodstate import FoodView, Reminder
 from coalminder.messages.announcer import Announcer
 from coalminder.messages.commands import DEFAULT_LIMITS, Accepted, Memory, Received, judge
 from coalminder.messages.discovery import Described, announcement, vanished
+from coalminder.messages.inbox import Inbox
 from coalminder.messages.link import Link
 from coalminder.messages.options import LinkOptions
 from coalminder.messages.topics import Topics
@@ -60,7 +62,7 @@ COMPONENTS = PAYLOAD["cmps"]
 
 
 def hub() -> jinja2.Environment:
-    """The parts of the hub's template language that the announcement uses, in the sandbox that hubs render in."""
+    """What the announcement uses of a hub's template language, in the sandbox that hubs render in."""
     environment = jinja2.sandbox.ImmutableSandboxedEnvironment()
     environment.globals |= {"now": datetime.now, "utcnow": lambda: datetime.now(UTC)}
     environment.filters |= {"to_json": json.dumps, "random": random.choice}
@@ -218,6 +220,32 @@ def test_what_a_hub_sends_is_accepted_as_a_command(key: str) -> None:
     assert isinstance(verdict, Accepted), verdict
     assert verdict.client == "hub"
     assert type(verdict.event) is KINDS[verdict.kind]
+
+
+def test_a_hub_shows_what_became_of_its_commands() -> None:
+    """A button of a hub shows nothing by itself: a reset that was refused looked like one that was obeyed."""
+    reset = COMPONENTS["do_reset"]
+    answered: list[tuple[str, str | bytes]] = []
+
+    def publish(topic: str, payload: str | bytes, **_: object) -> int:
+        answered.append((topic, payload))
+        return 1
+
+    inbox = Inbox(TOPICS, DEFAULT_LIMITS, publish, lambda: 9e9)
+    for body in (render(reset["cmd_tpl"]).encode(), b'{"id": "another-1"}'):
+        message = paho.MQTTMessage(topic=reset["cmd_t"].encode())
+        message.payload = body
+        inbox.put(message)
+    inbox.take()
+    answers = COMPONENTS["answers"]
+    assert [topic for topic, _ in answered] == [answers["stat_t"]] * 2
+    told, others = (render(answers["val_tpl"], str(body)) for _, body in answered)
+    event = json.loads(told)
+    assert event["event_type"] == "refused"
+    assert event["event_type"] in answers["evt_typ"]
+    assert event["command"] == "reset"
+    assert event["reason"].startswith("stale")
+    assert others == ""
 
 
 def test_a_component_that_is_gone_is_named_once_more_with_its_platform_alone() -> None:

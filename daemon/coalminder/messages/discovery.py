@@ -23,6 +23,8 @@ MAX_STATE = 250
 """A hub keeps states of up to 255 characters."""
 EXPIRES_S = 60
 """A state that comes no more is unknown to the hub after this time: a daemon that hangs keeps 'online'."""
+_HUBS_ID = "hub-"
+"""What the id of each command of a hub begins with."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +98,7 @@ def _components(topics: Topics, described: Described) -> dict[str, Component]:
         "alarms": _alarm_event(topics),
         "set_point": _set_point(topics, described),
         **_buttons(topics),
+        "answers": _answer_event(topics),
     }
 
 
@@ -207,6 +210,22 @@ def _alarm_event(topics: Topics) -> Component:
     }
 
 
+def _answer_event(topics: Topics) -> Component:
+    """What became of a press of a button, which shows nothing itself. Answers to others are left out."""
+    return {
+        "p": "event",
+        "name": "Answer",
+        "stat_t": topics.reply,
+        "evt_typ": ["accepted", "refused"],
+        "val_tpl": (
+            f"{{% if value_json.id.startswith('{_HUBS_ID}') %}}"
+            "{{ dict(event_type='accepted' if value_json.accepted else 'refused', command=value_json.kind,"
+            " reason=value_json.reason) | to_json }}"
+            "{% endif %}"
+        ),
+    }
+
+
 def _set_point(topics: Topics, described: Described) -> Component:
     return {
         "p": "number",
@@ -253,7 +272,8 @@ def _template(fields: str) -> str:
     """A command payload that the hub fills in: a fresh id and the time of asking."""
     # a hub renders in Jinja's sandbox, where a range over 100000 long is an error: nothing would be sent
     return (
-        '{"id": "hub-{{ (now().timestamp() * 1000) | int }}-{{ range(100000) | random }}", '
+        f'{{"id": "{_HUBS_ID}'
+        '{{ (now().timestamp() * 1000) | int }}-{{ range(100000) | random }}", '
         '"issued_utc": "{{ utcnow().isoformat() }}", "client": "hub"'
         + (f", {fields}" if fields else "")
         + "}"
