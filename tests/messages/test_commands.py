@@ -128,6 +128,15 @@ def test_invalid_command_is_refused_with_what_is_wrong(kind: str, payload: objec
     assert "\n" not in verdict.reason
 
 
+@pytest.mark.parametrize("encoding", ["latin-1", "utf-8-sig", "utf-16", "utf-16-le", "utf-32"])
+def test_a_command_in_another_encoding_is_told_so_by_its_id(encoding: str) -> None:
+    """A shell of another system writes UTF-16, or a mark before the text (RFC 8259, 8.1: UTF-8, no mark)."""
+    text = json.dumps(body(temp_c=95.0, client="Grönhütte"), ensure_ascii=False)
+    verdict = verdict_on("set_point", text.encode(encoding))
+    assert isinstance(verdict, Refusal)
+    assert (verdict.event_id, verdict.reason.endswith("without a byte order mark")) == ("c-1", True)
+
+
 @pytest.mark.parametrize(
     ("age_s", "accepted"),
     [(-5.1, False), (-5.0, True), (0.0, True), (30.0, True), (30.1, False), (1e7, False)],

@@ -43,6 +43,8 @@ _FOR_A_FIRE = frozenset({"light", "set_point", "tend", "ease", "reset"})
 
 _ID: TypeAdapter[str] = TypeAdapter(CommandId)
 
+_NO_UTF_8 = "it is no UTF-8; send JSON in UTF-8 without a byte order mark"
+
 DEFAULT_LIMITS = CommandLimits()
 
 
@@ -159,7 +161,15 @@ def _parse(kind: str, received: Received, limits: CommandLimits) -> tuple[Comman
     try:
         return COMMANDS[kind].model_validate_json(received.payload), ""
     except ValidationError as error:
-        return None, f"not a valid '{kind}': {first_trouble(error)}"[:300]
+        trouble = first_trouble(error) if _is_utf_8(received.payload) else _NO_UTF_8
+        return None, f"not a valid '{kind}': {trouble}"[:300]
+
+
+def _is_utf_8(payload: bytes) -> bool:
+    try:
+        return "\0" not in (text := payload.decode()) and not text.startswith("\ufeff")
+    except UnicodeDecodeError:
+        return False
 
 
 def _id_of(received: Received, limits: CommandLimits) -> str:
@@ -167,7 +177,8 @@ def _id_of(received: Received, limits: CommandLimits) -> str:
     if len(received.payload) > limits.max_bytes:
         return ""
     try:
-        return _ID.validate_python(json.loads(received.payload)["id"], strict=True)
+        text = received.payload.decode(json.detect_encoding(received.payload), "replace")
+        return _ID.validate_python(json.loads(text)["id"], strict=True)
     except (ValueError, TypeError, KeyError, RecursionError):  # a ValidationError is a ValueError
         return ""
 
