@@ -95,12 +95,11 @@ class LinkOptions:
         try:
             parts = urlsplit(url)
             port = parts.port
-        except ValueError as error:
-            raise UserError(
-                f"broker URL {_public(url)!r}: {error}; write mqtt://host:1883 or mqtts://host:8883"
-            ) from None
-        if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname or parts.path.strip("/"):
-            raise UserError(f"broker URL {_public(url)!r}: write mqtt://host:1883 or mqtts://host:8883")
+        except ValueError:  # its words may hold a part of the password
+            raise UserError(_no_broker_url(url)) from None
+        beside = parts.path.strip("/") or parts.query or parts.fragment
+        if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname or beside:
+            raise UserError(_no_broker_url(url))
         _refuse_no_name(grill)
         tls = parts.scheme == "mqtts"
         return cls(
@@ -129,6 +128,17 @@ def _first_line(path: Path) -> str:
     if not line:
         raise UserError(f"mqtt.password_file {path}: its first line is empty; put the password there")
     return line
+
+
+def _no_broker_url(url: str) -> str:
+    told = (
+        f"broker URL {_public(url)!r}: write mqtt://host:1883 or mqtts://host:8883, an address of IPv6 in [ ]"
+    )
+    if "@" not in url:
+        return told
+    return (
+        f"{told}; in user and password write %3A for :, %2F for /, %3F for ?, %23 for #, %25 for %, %40 for @"
+    )
 
 
 def _public(url: str) -> str:
