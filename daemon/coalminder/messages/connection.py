@@ -34,6 +34,7 @@ FIRST_ANSWER_S = 2.0  # for the answer to a first CONNECT, while the broker's ve
 # Two daemons of one name throw each other out: connections that last only a short time are dialled again
 # less and less often. Some brokers say so (MQTT 5, reason 0x8E), some just hang up.
 SHORT_S, WAR_S = 60.0, 30.0
+SHORTS = 3  # short connections on end until that is told
 # A broker may not say what it takes: it hangs up at once on what is larger, or answers with a code that the
 # library takes for a broken protocol. After so many times on end the largest message is left out; never one
 # as small as an alarm.
@@ -84,6 +85,7 @@ class Connection:
         self._asking = threading.Lock()  # the answer may come before the number of the question is known
         self._refused: list[tuple[str, SubscribeOptions]] = []
         self._taken_over = False
+        self._shorts = 0
         self._up = False
         self._reason = "not tried yet"
         self.generation = 0
@@ -204,10 +206,12 @@ class Connection:
             was_up = self._connect_once()
             if self._stopping.is_set():
                 break
-            self._learn_limit(was_up, time.monotonic() - began_s)
+            lasted_s = time.monotonic() - began_s
+            self._learn_limit(was_up, lasted_s)
+            self._note_short(was_up, lasted_s)
             if self._taken_over:
                 self._taken_over, wait_s = False, WAR_S
-            elif was_up and time.monotonic() - began_s > SHORT_S:
+            elif was_up and lasted_s > SHORT_S:
                 wait_s = 0.2
             else:
                 wait_s = min(wait_s * 2, WAR_S if was_up else self._options.retry_max_s)
@@ -228,6 +232,15 @@ class Connection:
                     f"the connection ends at once each time; a message of {self._largest - _OVERHEAD_BYTES} "
                     "bytes is left out from now on; raise its packet limit, or set mqtt.discovery = false"
                 )
+
+    def _note_short(self, was_up: bool, lasted_s: float) -> None:
+        if was_up:
+            self._shorts = self._shorts + 1 if lasted_s < SHORT_S else 0
+        if self._shorts >= SHORTS:
+            self._complain(
+                "connections to the broker end soon, again and again; if another grill there has the name "
+                f"{self._options.grill!r} as well, commands go to either: give each a name of its own"
+            )
 
     def _connect_once(self) -> bool:
         """Connect, stay, come back when the connection is gone; True when it was ever up."""
