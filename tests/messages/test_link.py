@@ -586,11 +586,12 @@ def test_a_late_state_too_large_for_the_broker_holds_no_alarm_up(tmp_path: Path)
 def test_what_the_broker_refuses_is_logged_once(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
     with strict(tmp_path, f"acl_file {access_list(tmp_path)}\n") as (_, link):
         for second in range(30):  # answers to commands are refused, states between them are not
-            link.publish("forbidden", b"x")
+            link.publish("forbidden/to/us", b"x")
+            link.publish(f"forbidden/to/us/{second}", b"x")
             link.offer(decision(pit_c=float(second)), HEALTHY, float(second), 1000.0 + second)
             time.sleep(0.02)
-        wait_for(lambda: "refuses messages" in caplog.text)
-        assert caplog.text.count("refuses messages") == 1
+        wait_for(lambda: "refuses messages on forbidden/to/us: Not authorized" in caplog.text)
+        assert caplog.text.count("refuses messages on forbidden") == 1
 
 
 def test_a_command_that_cannot_be_judged_does_not_stop_tending(

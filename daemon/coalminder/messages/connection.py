@@ -78,7 +78,7 @@ class Connection:
         self._hang_ups = 0
         # of what was sent on this connection: the most bytes, the most that the broker confirmed
         self._largest, self._confirmed = 0, 0
-        self._unanswered: dict[int, int] = {}  # number of a publish with QoS 1 -> bytes
+        self._unanswered: dict[int, tuple[str, int]] = {}  # number of a publish with QoS 1 -> topic, bytes
         self._complaints: set[str] = set()
         self._wanted: list[tuple[str, SubscribeOptions]] = []
         self._asked: dict[int, list[tuple[str, SubscribeOptions]]] = {}
@@ -168,7 +168,7 @@ class Connection:
         if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
             return None
         if qos:
-            self._unanswered[info.mid] = size
+            self._unanswered[info.mid] = topic, size
         return info.mid
 
     def fits(self, topic: str, body: bytes, correlation: bytes | None = None) -> bool:
@@ -368,9 +368,12 @@ class Connection:
 
     def _answered_for(self, mid: int, reason: Any) -> None:
         taken = reason is None or not reason.is_failure
-        self._confirmed = max(self._confirmed, self._unanswered.pop(mid, 0))  # refused: it was read
+        topic, size = self._unanswered.pop(mid, ("", 0))
+        self._confirmed = max(self._confirmed, size)  # refused: it was read
         if not taken:
-            self._complain(f"the broker refuses messages of ours: {reason}; look at its access list")
+            # a phone may name any number of topics for its answers; the broker may answer before we know ours
+            kind = "/".join(topic.split("/")[:3]) or "a topic of ours"
+            self._complain(f"the broker refuses messages on {kind}: {reason}; look at its access list")
         self._on_sent(mid, taken)
 
     def _subscribed(self, mid: int, reasons: Sequence[Any]) -> None:
