@@ -1,17 +1,18 @@
 #!/bin/sh
 # Makes a certificate authority of your own and a certificate for the broker.
 #
-#   sudo ./make-certificates.sh FOLDER NAME [ADDRESS]
-#   sudo ./make-certificates.sh /etc/mosquitto/certs grillpi.local 192.0.2.17
+#   sudo ./make-certificates.sh FOLDER NAME [ADDRESS...]
+#   sudo ./make-certificates.sh /etc/mosquitto/certs grillpi.local 192.0.2.17 2001:db8::17
 #
-# NAME and ADDRESS are what phones and hubs call the broker. Copy FOLDER/ca.crt to each of them. Keep
+# NAME and each ADDRESS are what phones and hubs call the broker. Copy FOLDER/ca.crt to each of them. Keep
 # FOLDER/ca.key off the machine when you are done: who has it can pose as your broker.
 #
 # The broker's certificate lasts two years and a quarter, for phones take none that lasts over 825 days. Before
 # that put ca.key back and run this again: it makes a new one of the same authority, which lasts ten years.
 set -eu
 [ $# -ge 2 ] || { sed -n '2,11s/^# \{0,1\}//p' "$0"; exit 2; }
-folder=$1 name=$2 address=${3:-}
+folder=$1 name=$2
+shift 2
 mkdir -p "$folder"
 cd "$folder"
 if [ -e ca.crt ] && [ ! -e ca.key ]; then
@@ -29,7 +30,9 @@ quietly() {
     exit 1
 }
 alternatives="DNS:$name"
-[ -z "$address" ] || alternatives="$alternatives,IP:$address"
+for address; do
+    alternatives="$alternatives,IP:$address"
+done
 if [ ! -e ca.crt ]; then # a key alone is left of a run that failed
     quietly openssl req -x509 -newkey ec -pkeyopt ec_paramgen_curve:P-256 -nodes -days 3652 -sha256 \
         -subj "/CN=Authority of $name" -addext basicConstraints=critical,CA:TRUE \

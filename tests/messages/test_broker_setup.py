@@ -187,6 +187,18 @@ def test_the_brokers_certificate_is_one_that_phones_take_and_is_renewed(tmp_path
     assert (tmp_path / "ca.crt").read_text() == authority
 
 
+def test_the_brokers_certificate_is_good_for_each_address(tmp_path: Path) -> None:
+    """A second one, of IPv6 say, was passed over without a word, and each phone that used it was refused."""
+    addresses = "192.0.2.17", "2001:db8::17"
+    subprocess.run(
+        [str(CONFIG / "make-certificates.sh"), str(tmp_path), "grill.local", *addresses], check=True
+    )
+    for address in addresses:
+        told = openssl(tmp_path, f"x509 -in server.crt -noout -checkip {address}")
+        assert "does match certificate" in told
+    assert "does NOT match" in openssl(tmp_path, "x509 -in server.crt -noout -checkip 192.0.2.18")
+
+
 def test_a_certificate_that_cannot_be_made_is_told_and_can_be_made_then(tmp_path: Path) -> None:
     """A common name has 64 characters at most (RFC 5280, ub-common-name)."""
 
