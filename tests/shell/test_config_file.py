@@ -52,7 +52,9 @@ def test_the_configuration_for_practice_that_the_page_s_guide_writes_is_accepted
     lines = (FILE.parents[1] / "docs" / "page.md").read_text("utf-8").splitlines()
     (line,) = [line for line in lines if line.endswith(">practice.toml")]
     subprocess.run(line, shell=True, cwd=tmp_path, check=True, timeout=10)
-    assert load_settings(tmp_path / "practice.toml").journal.directory == tmp_path / "practice"
+    settings = load_settings(tmp_path / "practice.toml")
+    assert settings.journal.directory == tmp_path / "practice"
+    assert settings.grill.name != load_settings().grill.name, "it would take the real grill's commands"
 
 
 def test_the_place_of_the_calibration_is_shown_before_all_sections() -> None:
