@@ -828,6 +828,25 @@ def test_a_missing_certificate_file_is_looked_for_again(mosquitto: Mosquitto, tm
     link.stop()
 
 
+@pytest.mark.parametrize("version", ["auto", "5"])
+def test_a_broker_that_refuses_mqtt_5_is_no_trouble_where_3_1_1_will_do(
+    caplog: pytest.LogCaptureFixture, version: Literal["auto", "5"]
+) -> None:
+    """`push` by hand ended with 'no broker: refused' as its last word, while it was connected."""
+    caplog.set_level("INFO")
+    with DeafBroker() as broker:
+        broker.old = broker.refuses = True
+        link = Link(LinkOptions(port=broker.port, mqtt_version=version, retry_max_s=0.1))
+        link.start()
+        if version == "auto":
+            wait_for(lambda: link.connected)
+            assert (link.protocol, "no broker" in caplog.text) == ("3.1.1", False)
+        else:
+            wait_for(lambda: "refused: Unsupported protocol version" in link.trouble)
+            assert "using 3.1.1" not in caplog.text
+        link.stop()
+
+
 @pytest.mark.parametrize("version", ["3.1.1", "5", "auto"])
 def test_a_broker_that_hangs_up_without_a_word_is_logged(
     caplog: pytest.LogCaptureFixture, version: Literal["auto", "5", "3.1.1"]
@@ -873,10 +892,11 @@ class DeafBroker:
     """Speaks just enough MQTT 5 to take connections, one after the other, and to answer pings.
 
     It refuses every subscription (0x87) and confirms no message. `old`: from now on it speaks 3.1.1 alone
-    and hangs up on anything else. answers_after_s: how long it thinks about who connects.
+    and hangs up on anything else, or says so with 0x01 if it `refuses`. answers_after_s: how long it thinks
+    about who connects.
     """
 
-    old, answers_after_s = False, 0.0
+    old, refuses, answers_after_s = False, False, 0.0
 
     def __enter__(self) -> DeafBroker:
         self.connections = self.subscriptions = 0
@@ -908,6 +928,8 @@ class DeafBroker:
                 body = connection.recv(length, socket.MSG_WAITALL) if length else b""
                 if head[0] >> 4 == 1:
                     if self.old and body[6] != 4:  # after the protocol's name
+                        if self.refuses:
+                            connection.sendall(b"\x20\x02\x00\x01")
                         return
                     time.sleep(self.answers_after_s)
                     connection.sendall(b"\x20\x02\x00\x00" if self.old else b"\x20\x03\x00\x00\x00")

@@ -279,7 +279,10 @@ class Connection:
         """
         if not self._known_protocol:
             return True
-        return self._options.mqtt_version == "auto" and self._silent >= SILENT and self._silent % SILENT < 2
+        return self._may_be_old() and self._silent >= SILENT and self._silent % SILENT < 2
+
+    def _may_be_old(self) -> bool:
+        return self._options.mqtt_version == "auto"
 
     def _patience_s(self) -> float:
         """How long to wait for the broker's answer. One that knows 3.1.1 only may wait for more bytes; after
@@ -330,11 +333,12 @@ class Connection:
         self._answered.set()
         self._silent = 0
         if reason.is_failure:
-            if str(reason) == _UNSUPPORTED and self._protocol == paho.MQTTv5:
+            if str(reason) == _UNSUPPORTED and self._protocol == paho.MQTTv5 and self._may_be_old():
                 log.info("the broker does not speak MQTT 5; using 3.1.1")
-                self._known_protocol = self._options.mqtt_version != "auto"
-                self._old = True
-            elif str(reason) != _UNSUPPORTED:
+                self._known_protocol, self._old = False, True
+                self._closed.set()  # dialled at once with the other one: no trouble to tell
+                return
+            if str(reason) != _UNSUPPORTED:
                 self._known_protocol = True  # it answered: the version is not what it dislikes
             self._lost(f"{self._options.host}:{self._options.port}: refused: {reason}")
             self._closed.set()
