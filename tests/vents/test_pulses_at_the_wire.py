@@ -8,6 +8,7 @@ from __future__ import annotations
 import errno
 import os
 import random
+import shutil
 import sys
 import time
 import types
@@ -21,7 +22,7 @@ import pytest
 from coalminder.vents.kernel_pwm import KernelPwm, find_chip, open_kernel_pwm
 from coalminder.vents.pca9685 import Pca9685, counts, open_pca9685, prescale
 from coalminder.vents.pin_pwm import PinPwm, fine_factory
-from coalminder.vents.servo import PulseOutput, Stroke
+from coalminder.vents.servo import PulseOutput, ServoVent, Stroke
 
 SWEEP = [step / 2000 for step in range(2001)]
 
@@ -63,7 +64,13 @@ class FakeKernel:
         (folder / "polarity").write_text("normal\n", "ascii")
         self._take(folder.name, {"period": 0, "duty_cycle": 0, "enable": 0, **values})
 
+    def unexport(self, channel: int) -> None:
+        shutil.rmtree(self.chip / f"pwm{channel}")
+        del self.values[f"pwm{channel}"]
+
     def write(self, path: Path, text: str) -> None:
+        if not path.parent.is_dir():
+            raise FileNotFoundError(errno.ENOENT, "No such file or directory")
         self.writes.append((f"{path.parent.name}/{path.name}", text))
         if path.name == "export":
             self.export(int(text))
@@ -270,6 +277,25 @@ def test_kernel_pwm_goes_on_after_another_program_switched_it_off(root: Path) ->
     snuff.off()
     daemon.set_pulse_us(1600.0)
     assert kernel.values["pwm0"] == {"period": 20_000_000, "duty_cycle": 1_600_000, "enable": 1}
+
+
+@pytest.mark.parametrize("back", [False, True], ids=["gone", "gone and back without a period"])
+def test_a_vent_shuts_though_another_program_took_its_channel_away(root: Path, back: bool) -> None:
+    """An `unexport` while the vent stands open: the files are gone, and new ones have no period."""
+    kernel = FakeKernel(root)
+    output = open_kernel_pwm(18, root=root, write=kernel.write)
+    vent = ServoVent("lower", output, sleep=lambda _: None)
+    vent.move(0.5)
+    kernel.unexport(0)
+    if back:
+        kernel.export(0)
+    with pytest.raises(OSError, match=r"No such file|Invalid"):  # the loop asks again in its next step
+        vent.move(0.0)
+    kernel.writes.clear()
+    vent.move(0.0)
+    assert kernel.values["pwm0"] == {"period": 20_000_000, "duty_cycle": 0, "enable": 0}
+    assert ("pwm0/duty_cycle", "1000000") in kernel.writes
+    assert ("pwm0/enable", "1") in kernel.writes
 
 
 # --- any pin, through gpiozero and lgpio ------------------------------------------------------------------

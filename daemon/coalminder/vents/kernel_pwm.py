@@ -22,6 +22,8 @@ from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 
+from coalminder.reopened import Reopened
+
 PERIOD_NS = 20_000_000  # 50 Hz, the frame of a hobby servo
 SYSFS = Path("/sys/class/pwm")
 EXPORT_WAIT_S = 1.0  # udev needs a moment to hand the new files to the group
@@ -40,7 +42,30 @@ def _write_text(path: Path, text: str) -> None:
 
 
 class KernelPwm:
-    """A `PulseOutput` on one channel; `folder` is .../pwmchipN/pwmM. OSError when the kernel refuses."""
+    """A `PulseOutput` on the channel that `open_channel` sets up. OSError when the kernel refuses.
+
+    Another program may take the channel away (`unexport`) or leave it without a period: after a failure it is
+    exported and set up anew.
+    """
+
+    def __init__(self, open_channel: Callable[[], _Channel]) -> None:
+        self._channel = Reopened(open_channel)
+
+    def set_pulse_us(self, pulse_us: float) -> None:
+        """Send pulses of this width, in ns; the hardware rounds to its own clock."""
+        self._channel.use(lambda channel: channel.set_pulse_us(pulse_us))
+
+    def off(self) -> None:
+        """Hold the wire low: no pulses."""
+        self._channel.use(lambda channel: channel.off())
+
+    def close(self) -> None:
+        """Stop the pulses. The channel stays exported, for `snuff`."""
+        self.off()
+
+
+class _Channel:
+    """The files of one channel; `folder` is .../pwmchipN/pwmM."""
 
     def __init__(self, folder: Path, write: Callable[[Path, str], object] = _write_text) -> None:
         self._folder = folder
@@ -56,18 +81,15 @@ class KernelPwm:
                 write(folder / "polarity", "normal")
 
     def set_pulse_us(self, pulse_us: float) -> None:
-        """Send pulses of this width, in ns; the hardware rounds to its own clock."""
         self._write("duty_cycle", round(pulse_us * 1000.0))
         if not self._goes():
             self._write("enable", 1)
 
     def off(self) -> None:
-        """Hold the wire low: no pulses."""
         self._write("duty_cycle", 0)  # ends the frame low: the last pulse is never cut short by the switch
         self._write("enable", 0)
 
     def close(self) -> None:
-        """Stop the pulses. The channel stays exported, for `snuff`."""
         self.off()
 
     def _goes(self) -> bool:
@@ -91,6 +113,17 @@ def open_kernel_pwm(
     write: Callable[[Path, str], object] = _write_text,
 ) -> KernelPwm:
     """The pulses on GPIO `pin` 12, 13, 18 or 19; `chip`, `channel` override. OSError without it."""
+    return KernelPwm(lambda: _exported(pin, chip, channel, root, sleep, write))
+
+
+def _exported(
+    pin: int,
+    chip: int | None,
+    channel: int | None,
+    root: Path,
+    sleep: Callable[[float], None],
+    write: Callable[[Path, str], object],
+) -> _Channel:
     chip_folder = find_chip(root) if chip is None else root / f"pwmchip{chip}"
     if channel is None:
         count = _count(chip_folder / "npwm")
@@ -110,7 +143,7 @@ def open_kernel_pwm(
     waited_s = 0.0
     while True:
         try:
-            return KernelPwm(folder, write)
+            return _Channel(folder, write)
         except (FileNotFoundError, PermissionError) as error:
             if waited_s >= EXPORT_WAIT_S:
                 raise busy or error from None
