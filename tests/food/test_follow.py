@@ -29,6 +29,7 @@ from coalminder.food.follow import (
 from coalminder.food.foodplan import FoodPlan, PlanStep
 from coalminder.food.foodstate import Reminder
 from coalminder.food.reminders import COMING_UP, FELL
+from coalminder.probes import type_k
 from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
 
 PLAN = FoodPlan(thickness_m=0.022, mass_kg=1.6, set_point_c=93.0)
@@ -104,6 +105,19 @@ def test_done_after_thirty_minutes_at_71_measured() -> None:
     assert cook.run(3 * 60, 71.5).done
     assert "home-71" in cook.view.reason
     assert "food_done" in [r.code for r in cook.view.reminders]
+
+
+def test_a_core_thermocouple_wired_backwards_is_named_and_not_measured_by() -> None:
+    """Swapped wires turn the sign of the emf (Seebeck): with a converter at 20 °C, 60 °C show as -20."""
+    cook = Cook()
+    while cook.now_s < 100 * 60:
+        emf_mv = type_k.emf_mv(20.0) - type_k.emf_mv(heated((cook.now_s + 10) / 60))
+        cook.run(10.0, type_k.at_junction(emf_mv, 20.0))
+    assert not cook.view.core_measured
+    assert cook.view.core_c is not None
+    assert cook.view.core_c > 40.0  # by the model; below 5 °C its clocks would stand still
+    told = [reminder.text for reminder in cook.view.reminders if reminder.code == "core_probe"]
+    assert "two wires swapped" in told[0]
 
 
 def test_half_a_degree_short_is_not_done() -> None:

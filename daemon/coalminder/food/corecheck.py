@@ -100,6 +100,11 @@ def misplaced(
     air_c = math.inf if state.pit_c is None else state.pit_c
     near_air = core > air_c - NEAR_AIR_C
     if state.off_s is None:
+        if core < THAWED_C and mean_c >= JUST_LOADED_C:
+            return (
+                f"core probe shows {core:.0f} °C, which no food over a fire has: is it in the middle of it? "
+                "Are a thermocouple's two wires swapped?"
+            ), refused_c
         hopeless_c = BEYOND_C if near_air else HOPELESS * beyond_c
         beyond_c = min(beyond_c, BEYOND_C) if near_air else beyond_c
         refused = refused_c is not None and core > refused_c - PUT_RIGHT_C
