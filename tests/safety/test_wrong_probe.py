@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 
 from coalminder.drill.rig import Rig, as_it_is
 from coalminder.drill.table import burning
 from coalminder.events import Acknowledge, Light, Snuff
 from coalminder.grill.kettle import Kettle
+from coalminder.probes import type_k
+from coalminder.probes.max31855 import UV_PER_C, Frame, linearise
 from coalminder.probes.thermistor import from_beta
 from coalminder.values import Alarm, AlarmState, Phase, ProbeFault, ProbeFaultKind, Reading, Sample
 
@@ -60,6 +63,74 @@ def test_a_probe_that_reads_too_high_is_named() -> None:
         assert true_c < 70.0  # the fire dies while the figure stands over the set point
         assert "probe" in alarm.message
         assert "probe" in alarm.remedy
+
+
+def lighting() -> Rig:
+    """A chimney of coals under fish, just lit."""
+    rig = Rig.new(Kettle(charcoal_kg=1.8, lit_frac=0.2, seed=7))
+    rig.kettle.add_food(1.5)
+    rig.events.append(Light())
+    return rig
+
+
+def until_told(rig: Rig, code: str, within_s: int) -> Alarm:
+    """The alarm when it comes."""
+    for _ in range(within_s):
+        for alarm in rig.step().alarms:
+            if alarm.code == code:
+                return alarm
+    raise AssertionError(f"{code} was not told")
+
+
+def backwards(junction_c: float) -> Callable[[Sample], Sample]:
+    """A MAX31855 at `junction_c` whose thermocouple has its wires swapped: the emf has the other sign."""
+
+    def show(sample: Sample) -> Sample:
+        assert isinstance(sample, Reading)
+        emf_mv = type_k.emf_mv(junction_c) - type_k.emf_mv(sample.temp_c)
+        return linearise(Frame(junction_c + emf_mv * 1000.0 / UV_PER_C, junction_c))
+
+    return show
+
+
+def test_a_second_thermocouple_wired_backwards_is_told_apart_with_both_figures() -> None:
+    rig = lighting()
+    rig.second, rig.pit_2 = True, backwards(45.0)
+    alarm = until_told(rig, "pit_probes_disagree", 1200)
+    found = re.search(r"pit (-?\d+) °C, second (-?\d+) °C", alarm.message)
+    assert found is not None
+    shown_c, second_c = map(float, found.groups())
+    assert abs(shown_c - rig.kettle.true_pit_c) < 5.0
+    assert second_c < 20.0  # it was at 80 before the fire
+    assert "two wires are swapped" in alarm.remedy
+
+
+def test_a_pit_probe_that_stays_wet_has_nobody_shelter_a_grill_that_is_far_too_hot() -> None:
+    """Water on its sleeve holds it near the wet bulb while the grill goes far over the ceiling."""
+    rig = lighting()
+    rig.pit = lambda _: Reading(min(rig.shown_c, 60.0 + 0.02 * (rig.shown_c - 60.0)))
+    remedy = until_told(rig, "weather_beyond_vents", 3600).remedy
+    assert rig.kettle.true_pit_c > 121.0
+    assert 0 <= remedy.index("another thermometer") < remedy.index("snuff") < remedy.index("shelter")
+
+
+def test_coals_that_do_not_come_up_have_somebody_look_at_the_vents() -> None:
+    """The lower servo turns the wrong way: asked to open wide, it has shut."""
+    rig = lighting()
+    rig.stuck, rig.lower_position, rig.upper_position = True, 0.0, 1.0
+    remedy = until_told(rig, "lighting_slow", 2760).remedy
+    assert rig.kettle.true_pit_c < 60.0
+    assert "both vents are really open" in remedy
+
+
+def test_a_probe_of_another_resistance_is_named_before_the_fire() -> None:
+    """100 kΩ set as 10 kΩ: 1/T is too high by ln 10 / beta, which is 40 K at 9 °C (the beta equation)."""
+    rig = Rig.new(Kettle(charcoal_kg=1.8, lit_frac=0.0, seed=7))
+    ten_kilo = from_beta(3950.0, 10_000.0)
+    rig.food = lambda _: Reading(ten_kilo.temp_c(CURVE.resistance_ohm(rig.kettle.true_pit_c)))
+    message = until_told(rig, "cold_probes_disagree", 130).message
+    shown_c = float(re.findall(r"food (-?\d+) °C", message)[0])
+    assert abs(rig.kettle.true_pit_c - shown_c - 40.0) < 1.5
 
 
 def test_after_swapped_plugs_the_vents_open_little_until_somebody_has_been_there() -> None:

@@ -202,11 +202,20 @@ def cold_probes_disagree(view: View, e: Evidence, limits: Limits, on: bool) -> b
     """Before the fire is lit another probe is far from the pit's: a wrong one, or one in another unit."""
     if e.pit_c is None or e.pit_c > HOT_DAY_F:
         return None
-    apart_c = limits.cold_apart_c - (limits.temp_deadband_c if on else 0.0)
-    beside = [(e.pit_2_c, apart_c)]
-    beside += [(trusted_c(s, limits.other_stale_s), apart_c) for s in (view.dome, view.ambient)]
-    beside += [(trusted_c(s, limits.food_stale_s), apart_c + FOOD_COLDER_C) for _, s in view.foods]
-    return any(temp_c is not None and abs(e.pit_c - temp_c) > most_c for temp_c, most_c in beside)
+    slack_c = limits.temp_deadband_c if on else 0.0
+    return any(
+        abs(e.pit_c - temp_c) > most_c - slack_c for _, temp_c, most_c in _beside_cold(view, e, limits)
+    )
+
+
+def _beside_cold(view: View, e: Evidence, limits: Limits) -> list[tuple[str, float, float]]:
+    """Name and temperature of each probe beside the pit's, and how far apart the two may be, in °C."""
+    apart_c = limits.cold_apart_c
+    beside = [("second pit", e.pit_2_c, apart_c)]
+    for name, sample in (("dome", view.dome), ("ambient", view.ambient)):
+        beside.append((name, trusted_c(sample, limits.other_stale_s), apart_c))
+    beside += [(name, trusted_c(s, limits.food_stale_s), apart_c + FOOD_COLDER_C) for name, s in view.foods]
+    return [(name, temp_c, most_c) for name, temp_c, most_c in beside if temp_c is not None]
 
 
 def other_probe_hotter(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
@@ -424,6 +433,19 @@ def pit_reading(view: View, e: Evidence, limits: Limits) -> str:
     if isinstance(view.pit, ProbeFault):
         return f"{view.pit.kind.value}{': ' + view.pit.detail if view.pit.detail else ''}"
     return f"{view.pit.temp_c:.0f} °C" if view.pit.age_s <= limits.stale_s else f"{view.pit.age_s:.0f} s old"
+
+
+def both_readings(view: View, e: Evidence, limits: Limits) -> str:
+    """What the two pit probes say, for the message."""
+    shown = ("no reading" if temp_c is None else f"{temp_c:.0f} °C" for temp_c in (e.pit_c, e.pit_2_c))
+    return "pit {}, second {}".format(*shown)
+
+
+def apart_reading(view: View, e: Evidence, limits: Limits) -> str:
+    """The pit probe and the one that is furthest from it, for the message."""
+    pit_c = 0.0 if e.pit_c is None else e.pit_c
+    name, temp_c, _ = max(_beside_cold(view, e, limits), key=lambda one: abs(one[1] - pit_c) - one[2])
+    return f"pit {pit_c:.0f} °C, {name} {temp_c:.0f} °C"
 
 
 def hot_reading(view: View, e: Evidence, limits: Limits) -> str:

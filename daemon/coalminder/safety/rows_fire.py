@@ -106,7 +106,8 @@ ROWS: tuple[Fault, ...] = (
         "medium",
         "Lighting takes very long",
         "Look at the coals. If they burn well, the pit probe reads too low while the vents are wide open: "
-        "see that it hangs in the air at the grate, or snuff",
+        "see that it hangs in the air at the grate, or snuff. If they do not, see that both vents are really "
+        "open",
         window="lighting_s",
     ),
     Fault(
@@ -133,8 +134,9 @@ ROWS: tuple[Fault, ...] = (
         False,
         "low",
         "The pit is out of the band and the vents are at the end of their travel",
-        "Too cold: shelter the grill from wind and rain, outdoors and in the open. Too hot: shade it, and "
-        "close the gaps at lid and bowl",
+        "Compare with another thermometer: if the grill is hot though the pit probe says cold, snuff and "
+        "change the probe. Too cold: shelter the grill from wind and rain, outdoors and in the open. "
+        "Too hot: shade it, and close the gaps at lid and bowl",
         suppressed_in=NOT_TENDING,
         window="strained_s",
     ),

@@ -108,7 +108,7 @@ ROWS: tuple[Fault, ...] = (
         False,
         "low",
         "A probe that only helps is lost",
-        "Check its plug and cable",
+        "Check its plug and cable, and that a thermocouple's two wires are not swapped",
         members=c.which_second_lost,
     ),
     # Record and messages.

@@ -115,8 +115,10 @@ ROWS: tuple[Fault, ...] = (
         False,
         "medium",
         "The two pit probes are far apart: one of them is wrong",
-        "See that both hang in the air at the grate, away from the coals",
+        "See that both hang in the air at the grate, away from the coals. One that falls as the grill warms "
+        "is a thermocouple whose two wires are swapped. Compare with another thermometer which one is right",
         suppressed_in=NO_FIRE | {Phase.LIGHTING},
+        detail=c.both_readings,
     ),
     Fault(
         "cold_probes_disagree",
@@ -130,7 +132,7 @@ ROWS: tuple[Fault, ...] = (
         "Hold them in the same air and compare; see their units and kinds in the configuration; calibrate. "
         "If coals burn, say so (light)",
         suppressed_in=frozenset(Phase) - {Phase.COLD},
-        detail=c.pit_reading,
+        detail=c.apart_reading,
     ),
     Fault(
         "other_probe_hotter",
