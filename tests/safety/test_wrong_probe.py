@@ -11,7 +11,7 @@ from coalminder.events import Acknowledge, Light, Snuff
 from coalminder.grill.kettle import Kettle
 from coalminder.probes import type_k
 from coalminder.probes.max31855 import UV_PER_C, Frame, linearise
-from coalminder.probes.thermistor import from_beta
+from coalminder.probes.thermistor import Divider, from_beta
 from coalminder.values import Alarm, AlarmState, Phase, ProbeFault, ProbeFaultKind, Reading, Sample
 
 CURVE = from_beta(3950.0, 100_000.0)
@@ -91,6 +91,37 @@ def backwards(junction_c: float) -> Callable[[Sample], Sample]:
         return linearise(Frame(junction_c + emf_mv * 1000.0 / UV_PER_C, junction_c))
 
     return show
+
+
+def test_a_plug_that_goes_bad_at_once_is_not_only_looked_for_at_the_grate() -> None:
+    """A jerk at the cable: from now on 60 kΩ of corrosion in series with the 100 kΩ thermistor."""
+    rig = burning()
+    rig.pit = _by_resistance(lambda ohm: ohm + 60_000.0)
+    alarm = until_told(rig, "pit_probe_implausible", 60)
+    assert abs(rig.kettle.true_pit_c - rig.state.set_point_c) < 5.0
+    assert "plug" in alarm.message
+    assert "plug" in alarm.remedy
+
+
+def test_a_servo_whose_current_lifts_the_probe_s_ground_is_named() -> None:
+    """1 A through 0.1 Ω of shared wire puts 0.1 V on top of the thermistor's in a divider of 3.3 V."""
+    rig = burning()
+    curve = from_beta(3950.0, 10_000.0)
+    divider = Divider(curve, 10_000.0)
+    before: list[tuple[float, float]] = [(0.0, 0.0)]
+
+    def show(sample: Sample) -> Sample:
+        assert isinstance(sample, Reading)
+        now = (rig.lower_position, rig.upper_position)
+        lifted_v = 0.1 if now != before[0] else 0.0
+        before[0] = now
+        ratio = divider.ratio(curve.resistance_ohm(sample.temp_c)) + lifted_v / 3.3
+        return divider.sample(ratio, 1.0 / 4096.0)
+
+    rig.pit = show
+    remedy = until_told(rig, "pit_probe_noisy", 3600).remedy
+    assert "servo" in remedy
+    assert "ground" in remedy
 
 
 def test_a_second_thermocouple_wired_backwards_is_told_apart_with_both_figures() -> None:

@@ -72,10 +72,10 @@ ROWS: tuple[Fault, ...] = (
         Action.SNUFF,
         True,
         "high",
-        "The pit jumped as no air does: the probe fell out, or touches the coals",
+        "The pit jumped as no air does: the probe fell out, touches the coals, or has a bad plug",
         HOT_COALS
-        + ". When it is cold, put the probe back in the air at the grate, away from the coals. "
-        + AFTER,
+        + ". When it is cold, put the probe back in the air at the grate, away from the coals, and see to its "
+        "plug and cable. " + AFTER,
         suppressed_in=SHUT_PHASES,
         detail=c.pit_reading,
     ),
@@ -102,7 +102,8 @@ ROWS: tuple[Fault, ...] = (
         False,
         "medium",
         "The pit probe is noisy",
-        "Check plug, cable and what runs beside it",
+        "Check plug, cable and what runs beside it. If it jumps as a vent moves, the servo's current goes "
+        "through the probe's ground or supply: give it wires of its own",
         suppressed_in=NO_FIRE,
         window="noise_window_s",
     ),
