@@ -11,7 +11,7 @@ from types import SimpleNamespace
 
 import pytest
 from fake_chips import FakeI2c, FakeRegisterChip, FakeSpi, fake_mcp3x08
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from coalminder.probes import mcp3x08, platinum
@@ -71,7 +71,12 @@ def test_max6675_is_read_whatever_the_wire_does_after_its_sixteen_bits(after: st
 
 @given(st.floats(5.0, 300.0), st.floats(1.0, 60.0))
 def test_max6675_is_told_from_a_max31855(hot_c: float, junction_c: float) -> None:
-    """Half the temperature of a fire is the worst that a probe can show. Frames after the data sheet."""
+    """Half the temperature of a fire is the worst that a probe can show. Frames after the data sheet.
+
+    A junction at exactly a sixteenth of the hot end looks like a wire that says the same again, for as long
+    as no last bit of either moves.
+    """
+    assume(round(hot_c * 4) << 2 != round(junction_c * 16) << 4)
 
     def frame(_data: bytes) -> bytes:
         return (round(hot_c * 4) << 18 | round(junction_c * 16) << 4).to_bytes(4, "big")
