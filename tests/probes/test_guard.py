@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from coalminder.probes import max6675, type_k
 from coalminder.probes.guard import GuardLimits, GuardState, guard
 from coalminder.probes.max31855 import UV_PER_C, Frame, linearise
+from coalminder.probes.thermistor import from_beta
 from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
 
 LIMITS = GuardLimits(max_rate_c_per_s=15.0, slack_c=2.0, stuck_s=1800.0, stuck_above_c=40.0, max_age_s=5.0)
@@ -46,6 +47,14 @@ def test_out_of_reach_is_a_fault(temp_c: float) -> None:
 @pytest.mark.parametrize("temp_c", [-40.0, 450.0])
 def test_edge_of_reach_is_a_reading(temp_c: float) -> None:
     assert kinds(run([(0.0, Reading(temp_c))])) == [None]
+
+
+def test_a_thermistor_too_cold_to_be_true_is_not_only_taken_for_a_thermocouple() -> None:
+    """1 MΩ of corrosion in series with 10 kΩ shows -52 °C (the beta equation)."""
+    shown_c = from_beta(3950.0, 10_000.0).temp_c(1e6 + 700.0)
+    sample = guard(GuardState(), Reading(shown_c), 0.0)[1]
+    assert isinstance(sample, ProbeFault)
+    assert "thermistor's plug" in sample.detail
 
 
 def test_a_thermocouple_wired_backwards_is_told_as_that() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import assume, example, given
@@ -286,6 +287,19 @@ def test_mcp_half_scale_is_25_degrees(kind: str) -> None:
     sample = mcp3x08.sample(kind, [half, half], DIVIDER)
     assert isinstance(sample, Reading)
     assert sample.temp_c == pytest.approx(25.0, abs=1e-9)
+
+
+@pytest.mark.parametrize("to_ground", [True, False])
+@pytest.mark.parametrize("kind", ["mcp3208", "mcp3008"])
+def test_mcp_without_supply_is_not_only_taken_for_a_bad_plug(kind: str, to_ground: bool) -> None:
+    """A chip that drives nothing leaves the wire low, the null bit's own level: the answer is all zeros."""
+    divider = replace(DIVIDER, to_ground=to_ground)
+    dead = mcp3x08.sample(kind, [bytes(3)] * 8, divider)
+    assert isinstance(dead, ProbeFault)
+    assert "supply and data wire" in dead.detail
+    near = mcp3x08.sample(kind, [bytes((0, 0, 1))] * 8, divider)  # it lives
+    assert isinstance(near, ProbeFault)
+    assert "data wire" not in near.detail
 
 
 @pytest.mark.parametrize("kind", ["mcp3208", "mcp3008"])

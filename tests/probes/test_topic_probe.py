@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from coalminder.probes.chip import Correction
+from coalminder.probes.guard import GuardState, guard
 from coalminder.probes.topic import TopicProbe, parse
 from coalminder.seams import Probe
 from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
@@ -43,6 +44,16 @@ def test_payload_with_a_temperature_is_read(
     sample = parse(payload, field, unit)
     assert isinstance(sample, Reading)
     assert sample.temp_c == pytest.approx(temp_c)
+
+
+@pytest.mark.parametrize(("payload", "unit"), [("-127.0", "c"), ("-127", "c"), ("-196.6", "f")])
+def test_a_gateway_whose_ds18b20_does_not_answer_is_no_swapped_thermocouple(payload: str, unit: str) -> None:
+    """-127 is what the usual libraries give for a device that is disconnected (common practice)."""
+    sample = guard(GuardState(), parse(payload, "", unit), 0.0)[1]
+    assert isinstance(sample, ProbeFault)
+    assert sample.kind is ProbeFaultKind.OPEN
+    assert "gateway" in sample.detail
+    assert "thermocouple" not in sample.detail
 
 
 @pytest.mark.parametrize(

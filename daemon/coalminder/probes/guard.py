@@ -55,10 +55,11 @@ def guard(state: GuardState, sample: Sample, now_s: float) -> tuple[GuardState, 
         return state, sample
     limits, temp_c = state.limits, sample.temp_c
     if temp_c != temp_c or not limits.lowest_c <= temp_c <= limits.highest_c:
-        swapped = "; are a thermocouple's two wires swapped?" if temp_c < limits.lowest_c else ""
+        why = "; are a thermocouple's two wires swapped, or is a thermistor's plug bad or its kind another?"
         return state, ProbeFault(
             ProbeFaultKind.OUT_OF_RANGE,
-            f"{temp_c:.1f} °C is outside {limits.lowest_c:g}..{limits.highest_c:g} °C{swapped}",
+            f"{temp_c:.1f} °C is outside {limits.lowest_c:g}..{limits.highest_c:g} °C"
+            f"{why if temp_c < limits.lowest_c else ''}",
         )
     if not 0.0 <= sample.age_s <= limits.max_age_s:
         return state, ProbeFault(

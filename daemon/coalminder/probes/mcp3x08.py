@@ -7,6 +7,8 @@ supply, and so does the divider: the supply cancels out.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from coalminder.probes.buses import SpiBus
 from coalminder.probes.thermistor import Divider
 from coalminder.values import ProbeFault, ProbeFaultKind, Sample
@@ -39,7 +41,11 @@ def sample(kind: str, answers: list[bytes], divider: Divider) -> Sample:
             return count
     numbers = [count for count in counts if not isinstance(count, ProbeFault)]
     full = 1 << BITS[kind]
-    return divider.sample(sum(numbers) / len(numbers) / full, 1.0 / full)
+    outcome = divider.sample(sum(numbers) / len(numbers) / full, 1.0 / full)
+    if isinstance(outcome, ProbeFault) and not any(numbers):  # a dead data wire looks like that, too
+        dead = f"{kind} sends only zeros: if so on all its inputs, check its supply and data wire"
+        return replace(outcome, detail=f"{outcome.detail}; {dead}")
+    return outcome
 
 
 def read(bus: SpiBus, kind: str, channel: int, samples: int, divider: Divider) -> Sample:

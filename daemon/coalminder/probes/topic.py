@@ -11,6 +11,9 @@ from collections.abc import Callable
 from coalminder.probes.chip import NO_CORRECTION, Correction
 from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
 
+NO_SENSOR_C = -127.0
+"""What usual libraries for the DS18B20 give for one that does not answer (common practice)."""
+
 
 class TopicProbe:
     """A `coalminder.seams.Probe` fed by `offer` from another thread. `read` never blocks.
@@ -97,6 +100,11 @@ def parse(payload: str | bytes, field: str = "", unit: str = "c") -> Sample:
     temp_c = (number - 32.0) / 1.8 if unit == "f" else number
     if not math.isfinite(temp_c) or temp_c < -273.15:
         return _unusable(payload)
+    if abs(temp_c - NO_SENSOR_C) < 0.1:
+        return ProbeFault(
+            ProbeFaultKind.OPEN,
+            f"{number:g} from the gateway means that its sensor does not answer; see to its plug there",
+        )
     return Reading(temp_c)
 
 

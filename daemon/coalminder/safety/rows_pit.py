@@ -74,8 +74,8 @@ ROWS: tuple[Fault, ...] = (
         "high",
         "The pit jumped as no air does: the probe fell out, touches the coals, or has a bad plug",
         HOT_COALS
-        + ". When it is cold, put the probe back in the air at the grate, away from the coals, and see to its "
-        "plug and cable. " + AFTER,
+        + ". When it is cold, put the probe back in the air at the grate, away from the coals, and see to "
+        "its plug and cable. " + AFTER,
         suppressed_in=SHUT_PHASES,
         detail=c.pit_reading,
     ),
