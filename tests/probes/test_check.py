@@ -151,6 +151,26 @@ def test_a_gateway_that_sends_fahrenheit_is_noticed_in_a_cold_grill(
     assert with_units([replace(found, gateway=False)])[0].verdict == "good"
 
 
+@pytest.mark.parametrize(
+    ("char_c", "told"),
+    [
+        (41.2, "char: 21 °C more than pit"),  # a Pt100 at 20 °C on 400 Ω, read as on 430 Ω (IEC 60751)
+        (-23.0, "char: 43 °C less than pit"),  # 100 kΩ at 25 °C set as 10 kΩ (the beta equation)
+        (27.0, ""),  # the sun on it
+    ],
+)
+def test_a_probe_that_does_not_agree_with_the_pit_s_is_named(
+    tmp_path: Path, at_once: None, capsys: pytest.CaptureFixture[str], char_c: float, told: str
+) -> None:
+    """Over the fire its food would be done 25 °C too early; or it lies in cold food: it is no fault."""
+    text = GOOD.replace("temp_c = 93", "temp_c = 20").replace("temp_c = 8", f"temp_c = {char_c}")
+    assert main(["check", "--config", str(config(tmp_path, text)), "--seconds", "3", "--no-move"]) == 0
+    out = capsys.readouterr().out
+    assert told in out
+    assert ("side by side" in out) is (told != "")
+    assert ("probes differ" in out) is (told != "")
+
+
 def test_every_kind_of_fault_has_a_remedy() -> None:
     assert set(REMEDIES) == set(ProbeFaultKind)
 

@@ -21,7 +21,7 @@ from coalminder.probes.find import board_name, find_buses, find_chips
 from coalminder.probes.listen import listening
 from coalminder.probes.reader import ProbeReader
 from coalminder.probes.topic import TopicProbe
-from coalminder.probes.trial import Trial, judge, table, with_units
+from coalminder.probes.trial import Trial, apart, judge, table, with_units
 from coalminder.seams import Probe
 from coalminder.settings import Settings, load_settings
 from coalminder.settings.calibration import Calibration, load_calibration
@@ -60,16 +60,16 @@ def run(args: argparse.Namespace) -> int:
     show_buses(settings, say)
     parts = try_parts(settings)
     say.write("\n" + table(("for the service", "verdict", "remedy"), parts) + "\n")
-    good = all(row[1] == "good" for row in parts)
+    good, left_out = all(row[1] == "good" for row in parts), ""
     if settings.probes is not None:
         say.write(f"\nreading the probes for {args.seconds:g} s ...\n")
         say.flush()
         trials = asyncio.run(try_probes(settings, calibration, args.seconds))
         show_trials(settings, trials, say)
         good = good and all(trial.good for trial in trials)
-    left_out = ""
+        left_out = "; probes differ" if apart(trials) else ""
     if settings.vents is not None and args.no_move:
-        left_out = "; vents not tried"
+        left_out = f"; vents not tried{left_out}"
     elif settings.vents is not None:
         ask: Ask = (lambda question: "y") if args.yes else ask_person
         with by_hand(settings.journal.directory, settings.wires):
@@ -188,6 +188,8 @@ def show_trials(settings: Settings, trials: list[Trial], say: TextIO) -> None:
     for trial in trials:
         if not trial.good and trial.detail:
             say.write(f"  {trial.name}: {trial.detail}\n")
+    for line in apart(trials):
+        say.write(f"  {line}\n")
 
 
 def try_vents(settings: VentsSettings, calibration: Calibration, ask: Ask) -> list[tuple[str, str, str, str]]:

@@ -135,6 +135,27 @@ def with_units(trials: Sequence[Trial]) -> list[Trial]:
     ]
 
 
+def apart(trials: Sequence[Trial]) -> list[str]:
+    """What to say of the probes that do not show what the pit's shows (the first one's without it).
+
+    No verdict: only the person knows whether they hang in the same air. In a cold grill another resistor or
+    reference than the configured one shows; over the fire it is a number like any other.
+    """
+    means = {
+        trial.name: trial.mean_c for trial in trials if trial.mean_c is not None and not trial.fahrenheit
+    }
+    if not means:
+        return []
+    first = "pit" if "pit" in means else next(iter(means))
+    far = {name: mean_c - means[first] for name, mean_c in means.items()}
+    return [
+        f"{name}: {abs(by_c):.0f} °C {'more' if by_c > 0.0 else 'less'} than {first}. In the same air they "
+        "agree: hold them side by side and check again; 'Probes that lie' in docs/wiring.md says what it is"
+        for name, by_c in far.items()
+        if abs(by_c) > ALIKE_C
+    ]
+
+
 def _not_ready(sample: Sample) -> bool:
     return isinstance(sample, ProbeFault) and sample.kind is ProbeFaultKind.NOT_READY
 
