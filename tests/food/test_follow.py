@@ -120,6 +120,25 @@ def test_a_core_thermocouple_wired_backwards_is_named_and_not_measured_by() -> N
     assert "two wires swapped" in told[0]
 
 
+@pytest.mark.parametrize("shown_c", [40.0, 50.0])
+def test_food_too_quick_for_its_pit_also_tells_of_a_pit_probe_that_reads_too_low(shown_c: float) -> None:
+    """Heat goes from hot to cold: no core gets hotter than the air around it. This one warms as at 93 °C."""
+    cook = Cook()
+    told: set[str] = set()
+    while cook.now_s < 75 * 60:
+        view = cook.run(10.0, heated((cook.now_s + 10) / 60), pit_c=shown_c)
+        told |= {reminder.text for reminder in view.reminders if reminder.code == "core_probe"}
+    assert any("pit probe" in text and "too low" in text for text in told)
+
+
+def test_a_core_too_warm_for_the_food_in_a_hotter_pit_says_nothing_of_the_pit() -> None:
+    cook = Cook()
+    view = cook.run(20 * 60, 60.0)
+    told = [reminder.text for reminder in view.reminders if reminder.code == "core_probe"]
+    assert "more than this food can be" in told[0]
+    assert "pit probe" not in told[0]
+
+
 def test_half_a_degree_short_is_not_done() -> None:
     cook = Cook()
     cook_until(cook, 120)

@@ -116,7 +116,8 @@ def misplaced(
             if hopeless or refused_c is not None:
                 refused_c = core if refused_c is None else max(core, refused_c)
             why = f"core probe shows {core:.0f} °C, more than this food can be: is it in the middle of it?"
-            return why, refused_c
+            low = " If it is, the pit probe reads too low: compare it with another thermometer."
+            return why + (low if core > air_c + OVER_PIT_C else ""), refused_c
         return "", None if refused else refused_c
     # pulled out, or left in the grill; in the refrigerator a pile may well be warmer than its model
     hot = refused_c is not None and refused_c > mean_c and near_air  # it was refused on the grill

@@ -40,7 +40,8 @@ UNMEASURED = (
 )
 NOT_AS_FOOD = (
     "The coldest core probe does not warm as this food would: is it in the open, or in steam? Put its tip "
-    "into the middle of a piece."
+    "into the middle of a piece. If it is there, compare the pit probe with another thermometer: one that "
+    "reads too low lets the grill get far too hot."
 )
 MEASURE = (
     "By weight and thickness it may be done: measure the middle of the thickest piece. Off the grill only "
