@@ -120,6 +120,28 @@ def test_max31856_is_set_up_then_read_and_set_up_again_when_it_forgot() -> None:
     assert temp_c(driver.read()) == 93.0
 
 
+@pytest.mark.parametrize("name", ["MAX31856", "MAX31865"])
+def test_a_chip_that_does_not_hear_us_is_no_dip_of_its_supply(name: str) -> None:
+    """SDI left open: the chip hears zeros, so the address 00h, and sends its registers as after power-on.
+
+    Those of the data sheets, 'Register Map' (from memory): MAX31856 00h 03h FFh 7Fh C0h ..., MAX31865 all 00h
+    but for the high threshold FFFFh.
+    """
+    woken = bytes.fromhex(
+        "0003ff7fc07fff80000000000000000000" if name == "MAX31856" else "000000ffff00000000"
+    )
+    bus = FakeSpi(lambda data: bytes(1) + woken[: len(data) - 1])
+    driver = Max31856(bus) if name == "MAX31856" else Max31865(bus)
+    seen = [driver.read() for _ in range(20)]
+    assert kind(seen[0]) is ProbeFaultKind.NOT_READY
+    for sample in seen[1:]:  # one fault, not two in turn
+        assert isinstance(sample, ProbeFault)
+        assert sample.kind is ProbeFaultKind.BUS
+        assert f"{name} takes no setting" in sample.detail
+        assert "SDI" in sample.detail
+    assert any(sent[0] & 0x80 for sent in bus.sent[-3:])  # tried again and again: the wire may be mended
+
+
 @pytest.mark.parametrize(("wires", "mains_hz", "config"), [(3, 50, 0xD1), (2, 60, 0xC0), (4, 50, 0xC1)])
 def test_max31865_is_set_up_for_its_wires(wires: int, mains_hz: int, config: int) -> None:
     chip = FakeRegisterChip(8)

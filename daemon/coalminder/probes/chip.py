@@ -27,6 +27,35 @@ class Correction:
 NO_CORRECTION = Correction()
 
 
+class SetUpChip:
+    """Reads a chip that converts only while it keeps a setting: sets it up, and again when it has forgotten.
+
+    set_up: writes the setting. sample: one reading, `not_ready` when the setting is not there. A chip that
+    never has it does not hear us: that is no dip of its supply.
+    """
+
+    def __init__(self, name: str, set_up: Callable[[], object], sample: Callable[[], Sample]) -> None:
+        self._set_up, self._sample = set_up, sample
+        self._starting = ProbeFault(ProbeFaultKind.NOT_READY, f"{name} is starting")
+        self._deaf = ProbeFault(
+            ProbeFaultKind.BUS,
+            f"{name} takes no setting: check its wire SDI (from data out), its supply, and that it is one",
+        )
+        self._ready = self._fresh = self._refused = False
+
+    def read(self) -> Sample:
+        """One reading. The first after set-up is not ready: a conversion takes a while."""
+        if not self._ready:
+            self._set_up()
+            self._ready = self._fresh = True
+            return self._deaf if self._refused else self._starting
+        outcome = self._sample()
+        self._ready = not (isinstance(outcome, ProbeFault) and outcome.kind is ProbeFaultKind.NOT_READY)
+        self._refused = self._fresh and not self._ready
+        self._fresh = False
+        return self._deaf if self._refused else outcome
+
+
 class ChipProbe:
     """A `coalminder.seams.Probe` over a chip. `open_source` opens the bus, gives the function that reads it.
 

@@ -8,6 +8,7 @@ LTC 0Ch..0Eh (19 bits, 2^-7 °C), SR 0Fh. Writing: address with bit 7 set. SPI m
 from __future__ import annotations
 
 from coalminder.probes.buses import SpiBus
+from coalminder.probes.chip import SetUpChip
 from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
 
 SPI_MODE = 1
@@ -52,16 +53,13 @@ class Max31856:
     """The chip on its bus: sets it up, and again whenever it has forgotten."""
 
     def __init__(self, bus: SpiBus, mains_hz: int = 50) -> None:
-        self._bus = bus
-        self._control = control(mains_hz)
-        self._ready = False
+        setting = control(mains_hz)
+        self._chip = SetUpChip(
+            "MAX31856",
+            lambda: bus.transfer(bytes((0x80,)) + setting),
+            lambda: sample(bus.transfer(bytes(17))[1:], setting),
+        )
 
     def read(self) -> Sample:
         """One reading. The first after set-up is not ready: a conversion takes up to 0.2 s."""
-        if not self._ready:
-            self._bus.transfer(bytes((0x80,)) + self._control)
-            self._ready = True
-            return ProbeFault(ProbeFaultKind.NOT_READY, "MAX31856 is starting")
-        outcome = sample(self._bus.transfer(bytes(17))[1:], self._control)
-        self._ready = not (isinstance(outcome, ProbeFault) and outcome.kind is ProbeFaultKind.NOT_READY)
-        return outcome
+        return self._chip.read()

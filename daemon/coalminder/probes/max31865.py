@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from coalminder.probes import platinum
 from coalminder.probes.buses import SpiBus
+from coalminder.probes.chip import SetUpChip
 from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
 
 BIAS, CONVERT, THREE_WIRES, CLEAR, REJECT_50_HZ = 0x80, 0x40, 0x10, 0x02, 0x01
@@ -70,21 +71,22 @@ class Max31865:
         self._control = control(wires, mains_hz)
         self._ref_ohm = ref_ohm
         self._r0_ohm = r0_ohm
-        self._ready = False
+        self._chip = SetUpChip("MAX31865", self._set_up, self._sample)
 
     def read(self) -> Sample:
         """One reading. The first after set-up is not ready: a conversion takes up to 70 ms."""
-        if not self._ready:
-            # Thresholds at the ends: only a broken or shorted sensor trips them.
-            self._bus.transfer(bytes((0x83, 0xFF, 0xFE, 0x00, 0x02)))
-            self._bus.transfer(bytes((0x80, self._control | CLEAR)))
-            self._ready = True
-            return ProbeFault(ProbeFaultKind.NOT_READY, "MAX31865 is starting")
-        registers = self._bus.transfer(bytes(9))[1:]
-        outcome = sample(registers, self._control, self._ref_ohm, self._r0_ohm)
-        if isinstance(outcome, ProbeFault):
-            if outcome.kind is ProbeFaultKind.NOT_READY:
-                self._ready = False
-            else:  # faults latch: clear them, so that a mended plug is seen at the next reading
-                self._bus.transfer(bytes((0x80, self._control | CLEAR)))
+        return self._chip.read()
+
+    def _set_up(self) -> None:
+        # Thresholds at the ends: only a broken or shorted sensor trips them.
+        self._bus.transfer(bytes((0x83, 0xFF, 0xFE, 0x00, 0x02)))
+        self._clear()
+
+    def _clear(self) -> None:
+        self._bus.transfer(bytes((0x80, self._control | CLEAR)))
+
+    def _sample(self) -> Sample:
+        outcome = sample(self._bus.transfer(bytes(9))[1:], self._control, self._ref_ohm, self._r0_ohm)
+        if isinstance(outcome, ProbeFault) and outcome.kind is not ProbeFaultKind.NOT_READY:
+            self._clear()  # faults latch: a mended plug is seen at the next reading
         return outcome
