@@ -246,6 +246,24 @@ def test_max31865_fault_bits_are_named(bit: int, kind: ProbeFaultKind) -> None:
     assert sample.kind is kind
 
 
+@pytest.mark.parametrize("code", [0, 1, 2, 40])
+def test_max31865_without_the_lead_of_its_current_is_not_only_shorted(code: int) -> None:
+    """Ohm's law: no current, no voltage, but for some counts of offset; the low threshold may name it."""
+    for register, status in ((code << 1, 0), (code << 1 | 1, 0x40)):
+        sample = max31865.sample(max31865_registers(register, status), EXPECTED_65, 430.0, 100.0)
+        assert isinstance(sample, ProbeFault)
+        assert "or one is off" in sample.detail
+        assert "r0_ohm" not in sample.detail
+
+
+def test_max31865_with_a_pt100_on_a_board_for_pt1000_asks_for_its_settings() -> None:
+    """107.8 Ω at 20 °C (IEC 60751) on 4300 Ω, read as on 430 Ω: a tenth."""
+    code = round(107.8 / 4300.0 * 32768.0)
+    sample = max31865.sample(max31865_registers(code << 1), EXPECTED_65, 430.0, 100.0)
+    assert isinstance(sample, ProbeFault)
+    assert "check r0_ohm and ref_ohm" in sample.detail
+
+
 @given(st.binary(min_size=8, max_size=8), st.booleans(), st.sampled_from([(430.0, 100.0), (4300.0, 1000.0)]))
 def test_max31865_no_registers_crash_and_no_fault_is_a_temperature(
     registers: bytes, set_up: bool, resistors: tuple[float, float]

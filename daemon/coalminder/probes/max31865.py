@@ -14,6 +14,9 @@ from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
 
 BIAS, CONVERT, THREE_WIRES, CLEAR, REJECT_50_HZ = 0x80, 0x40, 0x10, 0x02, 0x01
 
+# Without the lead that brings the current there is no voltage either, as with a sensor that is shorted.
+NO_VOLTAGE = "no resistance: the sensor's wires touch, or one is off; measure them with an ohmmeter"
+
 # Status bit -> fault, the most telling first (data sheet, 'Fault Status Register').
 FAULTS: tuple[tuple[int, ProbeFault], ...] = (
     (0x04, ProbeFault(ProbeFaultKind.SHORT_TO_SUPPLY, "over- or under-voltage at the sensor's wires")),
@@ -26,7 +29,7 @@ FAULTS: tuple[tuple[int, ProbeFault], ...] = (
             ProbeFaultKind.OPEN, "the sensor's resistance is too high: open, or a Pt1000 set as Pt100"
         ),
     ),
-    (0x40, ProbeFault(ProbeFaultKind.SHORT, "the sensor's resistance is too low: its wires touch")),
+    (0x40, ProbeFault(ProbeFaultKind.SHORT, NO_VOLTAGE)),
 )
 
 
@@ -54,10 +57,13 @@ def sample(registers: bytes, expected: int, ref_ohm: float, r0_ohm: float) -> Sa
     if code == 0x7FFF:
         return ProbeFault(ProbeFaultKind.OPEN, "no sensor: full scale; push the plug home")
     if code == 0:
-        return ProbeFault(ProbeFaultKind.SHORT, "the sensor's resistance is 0: its wires touch")
+        return ProbeFault(ProbeFaultKind.SHORT, NO_VOLTAGE)
+    ohm = code / 32768.0 * ref_ohm
     try:
-        return Reading(platinum.temp_c(code / 32768.0 * ref_ohm, r0_ohm))
+        return Reading(platinum.temp_c(ohm, r0_ohm))
     except ValueError as error:
+        if ohm < 0.05 * r0_ohm:  # less than any Pt100 taken for a Pt1000
+            return ProbeFault(ProbeFaultKind.SHORT, NO_VOLTAGE)
         return ProbeFault(ProbeFaultKind.OUT_OF_RANGE, f"{error}; check r0_ohm and ref_ohm")
 
 
