@@ -13,6 +13,7 @@ from coalminder.probes import type_k
 from coalminder.probes.max31855 import UV_PER_C, Frame, linearise
 from coalminder.probes.thermistor import Divider, from_beta
 from coalminder.values import Alarm, AlarmState, Phase, ProbeFault, ProbeFaultKind, Reading, Sample
+from coalminder.vents.curve import DEFAULT_CURVE
 
 CURVE = from_beta(3950.0, 100_000.0)
 HOURS = 1.5
@@ -152,6 +153,24 @@ def test_coals_that_do_not_come_up_have_somebody_look_at_the_vents() -> None:
     remedy = until_told(rig, "lighting_slow", 2760).remedy
     assert rig.kettle.true_pit_c < 60.0
     assert "both vents are really open" in remedy
+
+
+def test_vents_that_turn_the_wrong_way_are_named_before_the_fire_is_out_of_hand() -> None:
+    """Both servos reversed: the more air the loop takes away, the more there is."""
+    rig = burning()
+    told: dict[str, tuple[str, float]] = {}
+    for _ in range(900):
+        decision = rig.step()
+        for alarm in decision.alarms:
+            told.setdefault(alarm.code, (alarm.remedy, rig.now_s))
+        rig.stuck = True
+        rig.lower_position = 1.0 - DEFAULT_CURVE.position(decision.lower)
+        rig.upper_position = 1.0 - DEFAULT_CURVE.position(decision.upper)
+    remedy, ceiling_s = told["pit_over_ceiling"]
+    assert "turns the wrong way" in remedy
+    remedy, hard_s = told["pit_over_hard_limit"]
+    assert "Shut the vents by hand" in remedy
+    assert ceiling_s < hard_s - 120.0
 
 
 def test_a_probe_of_another_resistance_is_named_before_the_fire() -> None:

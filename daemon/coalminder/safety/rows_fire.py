@@ -49,7 +49,8 @@ ROWS: tuple[Fault, ...] = (
         False,
         "medium",
         "The pit is over the ceiling",
-        "Leave the lid on; the vents give no more than the air floor meanwhile",
+        "Leave the lid on; the vents give no more than the air floor meanwhile. If it goes on rising, see "
+        "that they really are nearly shut: one that turns the wrong way, or is not moved at all, stands open",
         detail=c.hot_reading,
     ),
     Fault(
