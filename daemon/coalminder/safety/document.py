@@ -60,6 +60,7 @@ _NOT_COVERED = """## What is not covered
   ceiling, or the dome over the hard limit. A probe that shows °F as °C, or half of what it should, ruins the
   food, or lets the grill get far too hot. If another probe hangs beside it, you are warned before the fire is
   lit; with a single probe nobody is. Look at all probes while the grill is cold: they must agree. Calibrate.
+  What wrong wires, resistors and thermocouples show stands in [wiring.md](wiring.md).
 - **A food probe that hangs loose near the coals** looks like a pit probe that reads too low. Until somebody has put it
   right and acknowledged the alarm the vents open little, and the pit may sink under its band: the fire is safe, the
   food is late.
