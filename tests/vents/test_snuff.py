@@ -173,7 +173,9 @@ def test_words_that_nobody_takes_keep_no_vent_open(tmp_path: Path, trouble: OSEr
 
 @pytest.mark.parametrize("redirected", ["2>/dev/full", "2>&-", "2>&1 | true"])
 def test_the_program_shuts_the_vents_without_a_place_for_its_words(tmp_path: Path, redirected: str) -> None:
-    path = config(tmp_path, "[vents.lower]\ndriver='simulated'\nstroke_s=0.1\nsettle_s=0.02")
+    vent = "[vents.lower]\ndriver='simulated'\nstroke_s=0.1\nsettle_s=0.02"
+    # a daemon that runs by the usual folder is none of ours
+    path = config(tmp_path, f"{vent}\n[journal]\ndirectory='{tmp_path}'")
     line = f"set -o pipefail; {sys.executable} -m coalminder.cli snuff --config {path} {redirected}"
     assert subprocess.run(["bash", "-c", line], check=False).returncode == 0
 
