@@ -1286,12 +1286,31 @@ def test_done_food_that_is_kept_too_cool_on_the_grill_is_told() -> None:
     for minute in range(60):
         cook.run(60.0, max(58.0, 72.0 - minute), pit_c=62.0)
     assert [c.code for c in cook.run(3600.0, 58.0, pit_c=62.0).clocks] == []
-    assert [c.code for c in cook.run(600.0, 55.0, pit_c=58.0).clocks] == ["standing"]
+    assert [c.code for c in cook.run(600.0, 55.0, pit_c=58.0).clocks] == ["standing", "kept"]
     (told,) = [r for r in cook.run(40 * 60.0, 55.0, pit_c=58.0).reminders if r.code == "clock_standing"]
     assert "above 57 °C" in told.text
     # off the grill, the two hours to 21 °C count from when it fell below 57 °C, not from now
     view = cook.run(60.0, 55.0, pit_c=None, events=[FoodStep(step="off")])
     assert next(c.used_s for c in view.clocks if c.code == "cool_21") == pytest.approx(51 * 60.0, abs=120.0)
+
+
+@pytest.mark.parametrize("measured", [True, False])
+def test_done_food_kept_too_cool_for_two_hours_is_not_good_again(measured: bool) -> None:
+    """Food Code 3-501.14: below 57 °C it has 2 h to be at 21 °C. A reminder stood there for five hours."""
+    cook = Cook()
+    cook_until(cook, 175)
+    for minute in range(40):
+        cook.run(60.0, max(54.0, 72.0 - 0.5 * minute), pit_c=56.0)
+    begun_s, levels = cook.state.below_hot_s or 0.0, {}
+    while cook.now_s < begun_s + 2.2 * 3600:
+        cook.run(60.0, 54.0 if measured else None, pit_c=56.0)
+        told = {r.code: r for r in cook.view.reminders}.get("clock_kept")
+        levels[round((cook.now_s - begun_s) / 60)] = told.level if told else ""
+    assert (levels[80], levels[100], levels[125]) == ("", "warn", "alarm" if measured else "warn")
+    if measured:  # heat does not undo what grew, nor does a clock that runs anew hide it
+        for core_c in (*range(54, 60), 54, 54):
+            view = cook.run(300.0, float(core_c), pit_c=core_c + 5.0)
+            assert "kept" in [c.code for c in view.clocks if c.state == "over"]
 
 
 def test_done_food_that_was_warmed_again_has_its_cooling_rule_whole() -> None:

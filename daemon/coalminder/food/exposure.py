@@ -145,6 +145,11 @@ def standing_clock(exposure_after: Exposure) -> Clock:
     )
 
 
+def kept_clock(since_57_s: float) -> Clock:
+    """Cooked food that is kept on the grill below hot holding: it would have to be at 21 °C by then."""
+    return Clock("kept", since_57_s, COOL_1_S, "fc-cooling", "cooked food below 57 °C on the grill")
+
+
 def batch_out_clock(since_off_s: float) -> Clock:
     """Cooked food that came off and was not reported chilled, and which no probe follows any more."""
     return Clock("batch_before", since_off_s, OUT_S, "usda-2h", "the batch before, since it came off")

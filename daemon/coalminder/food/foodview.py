@@ -16,6 +16,7 @@ from coalminder.food.exposure import (
     batch_out_clock,
     come_up_clock,
     cooling_clocks,
+    kept_clock,
     raw_clock,
     reach_clock,
     scombroid_clock,
@@ -99,6 +100,8 @@ def _clocks(
         clocks.append(replace(clock, measured=state.core_s is not None))
     if stage == "cooking" and state.below_hot_s is not None:
         clocks.append(standing_clock(state.after))
+        if state.done:
+            clocks.append(replace(kept_clock(now_s - state.below_hot_s), measured=measured))
     if stage in COOLING and core_c is not None:
         if state.below_hot_s is not None:
             ran = cooling_clocks(now_s - state.below_hot_s, core_c)
@@ -114,8 +117,10 @@ def _clocks(
         clocks.append(batch_out_clock(now_s - state.before_off_s))
     if plan.scombroid:
         clocks.append(scombroid_clock(state.histamine, plan.frozen_before))
-    running = {clock.code for clock in clocks}
-    return (*clocks, *(clock for clock in state.ran_out if clock.code not in running))
+    lost = {clock.code for clock in state.ran_out}  # and one that runs anew does not hide it
+    running = [clock for clock in clocks if clock.state == "over" or clock.code not in lost]
+    codes = {clock.code for clock in running}
+    return (*running, *(clock for clock in state.ran_out if clock.code not in codes))
 
 
 def _met(before: FoodView, code: str, core_c: float) -> bool:
@@ -131,5 +136,5 @@ def ran_out(before: FoodView, now: FoodView) -> tuple[Clock, ...]:
     While it cools a model's warm side may be over where the food was not: there only readings end a clock so.
     """
     codes = {clock.code for clock in now.clocks}
-    lasting = {"raw_warm", "come_up"} | ({"cool_21", "cool_5"} if now.core_measured else set())
+    lasting = {"raw_warm", "come_up", "kept"} | ({"cool_21", "cool_5"} if now.core_measured else set())
     return tuple(c for c in before.clocks if c.state == "over" and c.code in lasting - codes)

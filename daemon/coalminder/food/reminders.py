@@ -27,6 +27,7 @@ _REMEDY = {
     "cool_21": "spread it out on a cold tray in the refrigerator; over the limit, eat now or throw it away",
     "cool_5": "colder refrigerator, smaller pieces; over the limit, throw it away",
     "batch_before": "eat or chill it, then report 'chilled'; over the limit, throw it away",
+    "kept": "a hotter pit, or eat or chill it; over the limit, throw it away",
     "standing": "eat it, put it in the refrigerator, or keep it above 57 °C",
 }
 
