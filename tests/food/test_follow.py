@@ -1294,6 +1294,30 @@ def test_done_food_that_is_kept_too_cool_on_the_grill_is_told() -> None:
     assert next(c.used_s for c in view.clocks if c.code == "cool_21") == pytest.approx(51 * 60.0, abs=120.0)
 
 
+@pytest.mark.parametrize(
+    ("cools_to_c", "hours", "left"),
+    [(15.0, 1.0, ["serve", "store", "eat_by"]), (30.0, 2.5, ["serve", "store"]), (10.0, 6.5, ["store"])],
+)
+def test_food_to_be_thrown_away_has_no_day_to_eat_it_by(
+    cools_to_c: float, hours: float, left: list[str]
+) -> None:
+    """Food Code 3-501.14: 2 h to 21 °C, 6 h to 5 °C; "eat by Tuesday" stood beside "throw it away"."""
+    off = [("serve", 600.0, ""), ("store", 3600.0, "chilled"), ("eat_by", 3 * 86400.0, "")]
+    steps = (
+        PlanStep("off", "Off", "", 9000.0, anchor="loaded", after_s=9000.0, reported="off"),
+        *(PlanStep(code, code, "", 9e4 + s, anchor="off", after_s=s, reported=r) for code, s, r in off),
+    )
+    cook = came_off(replace(PLAN, steps=steps))
+    begun_s = cook.now_s
+    while cook.now_s < begun_s + 3600.0 * hours:
+        cook.run(
+            60.0, cools_to_c + (72.0 - cools_to_c) * math.exp((begun_s - cook.now_s) / 1800.0), pit_c=None
+        )
+    asked = open_steps(cook.state, cook.plan, begun_s + 500.0, cook.view.clocks)
+    assert [step.code for step, _ in asked] == left
+    assert cook.view.next_step == open_steps(cook.state, cook.plan, cook.now_s, cook.view.clocks)[0][0]
+
+
 @pytest.mark.parametrize("measured", [True, False])
 def test_done_food_kept_too_cool_for_two_hours_is_not_good_again(measured: bool) -> None:
     """Food Code 3-501.14: below 57 °C it has 2 h to be at 21 °C. A reminder stood there for five hours."""

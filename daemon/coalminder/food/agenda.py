@@ -5,11 +5,20 @@ Owns: the order of steps. Must not know: how the state comes about (follow.py) o
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+from coalminder.food.exposure import Clock
 from coalminder.food.foodplan import FoodPlan, PlanStep
 from coalminder.food.foodstate import CORE_FRESH_S, FoodState
 
 TO_EAT = frozenset({"serve", "eat_by"})
 """Steps for food that is done, and not for what was measured to be raw when it came off."""
+
+NOT_TO_EAT = {
+    **dict.fromkeys(("raw_warm", "come_up", "histamine", "kept", "cool_5"), TO_EAT),
+    "cool_21": frozenset({"eat_by"}),
+}
+"""Steps for food that is to be thrown away, or eaten now, by the clock that is over."""
 
 AT_THE_FIRE = frozenset({"light", "settle", "load", "wood", "rotate"})
 """Steps that open the lid over coals or want a fire: not while the vents are shut on one that goes out, nor
@@ -61,8 +70,10 @@ def _settled(state: FoodState, plan: FoodPlan) -> set[int]:
     return settled
 
 
-def open_steps(state: FoodState, plan: FoodPlan, now_s: float) -> list[tuple[PlanStep, float]]:
-    """Steps not yet settled, with their times, earliest first.
+def open_steps(
+    state: FoodState, plan: FoodPlan, now_s: float, clocks: Sequence[Clock] = ()
+) -> list[tuple[PlanStep, float]]:
+    """Steps not yet settled, with their times, earliest first. clocks: the food's, those over count.
 
     A step nobody reports is over when a later one was reported, or is due; one that is asked for again (wood)
     when it is due again.
@@ -73,6 +84,7 @@ def open_steps(state: FoodState, plan: FoodPlan, now_s: float) -> list[tuple[Pla
     settled = _settled(state, plan)
     cooking = state.loaded_s is not None and state.off_s is None
     stays = not state.done and all(_due(state, plan, s) > now_s for s in plan.steps if s.code == "off")
+    spoilt = {code for clock in clocks if clock.state == "over" for code in NOT_TO_EAT.get(clock.code, ())}
     left = []
     for i, step in enumerate(plan.steps):
         due = _due(state, plan, step)
@@ -87,7 +99,7 @@ def open_steps(state: FoodState, plan: FoodPlan, now_s: float) -> list[tuple[Pla
             continue
         if cooking and state.heated and not (state.fire or state.done):
             continue  # neither off nor to the table: `no_fire` says what is left to do
-        if step.code in TO_EAT and known_raw(state, plan):
+        if step.code in spoilt or (step.code in TO_EAT and known_raw(state, plan)):
             continue
         left.append((step, due))
     left.sort(key=lambda pair: pair[1])

@@ -45,7 +45,7 @@ def view_of(state: FoodState, plan: FoodPlan, now_s: float) -> FoodView:
         core = state.core_c if measured and state.core_c is not None else mean
         low, high = core - slabs.Z90 * max(sd, 0.3), core + slabs.Z90 * max(sd, 0.3)
     clocks = _clocks(state, plan, stage, now_s, core if measured else high, measured)
-    steps = open_steps(state, plan, now_s)
+    steps = open_steps(state, plan, now_s, clocks)
     step, due = steps[0] if steps else (None, None)
     finish = None if state.finish_beyond or stage != "cooking" else state.finish_s
     minutes = [None if t is None else max(0.0, (t - now_s) / 60.0) for t in (finish or (None, None, None))]
