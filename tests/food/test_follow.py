@@ -651,6 +651,18 @@ def test_the_batch_before_is_not_forgotten_while_another_cooks() -> None:
     assert refuse_reason(cook.state, "chilled")
 
 
+@pytest.mark.parametrize(
+    ("planned_c", "outside_c", "hours"), [(15.0, 33.0, 1), (33.0, None, 1), (33.0, 32.0, 2)]
+)
+def test_a_batch_out_on_a_hot_day_has_one_hour(planned_c: float, outside_c: float | None, hours: int) -> None:
+    """USDA, from memory: 2 h out of the refrigerator, 1 h where the air is above 90 °F (32.2 °C)."""
+    cook = Cook(replace(PLAN, ambient_c=planned_c))
+    two_batches(cook)
+    cook.state = replace(cook.state, hot_day=False)
+    _, view = follow(cook.state, cook.plan, 93.0, (), [], cook.now_s + 10.0, ambient_c=outside_c)
+    assert next(c.limit_s for c in view.clocks if c.code == "batch_before") == hours * 3600.0
+
+
 def test_a_batch_that_was_chilled_has_no_clock_when_the_next_is_on() -> None:
     cook = Cook()
     cook.run(0, events=[FoodStep(step="off")])

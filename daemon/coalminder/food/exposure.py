@@ -25,7 +25,9 @@ RAW_COOL_S = 5 * HOUR_S
 COME_UP_S = 6 * HOUR_S
 STANDING_S = 1 * HOUR_S
 OUT_S = 2 * HOUR_S
-"""Out of the refrigerator, where nothing tells how warm it is [usda-2h]."""
+OUT_HOT_S = 1 * HOUR_S
+HOT_DAY_C = 32.2
+"""Out of the refrigerator, where nothing tells how warm it is; and in air over 32.2 °C (90 °F) [usda-2h]."""
 COOL_1_S = 2 * HOUR_S
 COOL_2_S = 6 * HOUR_S
 COOLED_TO_C = {"cool_21": 21.0, "cool_5": COLD_C}
@@ -150,6 +152,7 @@ def kept_clock(since_57_s: float) -> Clock:
     return Clock("kept", since_57_s, COOL_1_S, "fc-cooling", "cooked food below 57 °C on the grill")
 
 
-def batch_out_clock(since_off_s: float) -> Clock:
+def batch_out_clock(since_off_s: float, hot_day: bool = False) -> Clock:
     """Cooked food that came off and was not reported chilled, and which no probe follows any more."""
-    return Clock("batch_before", since_off_s, OUT_S, "usda-2h", "the batch before, since it came off")
+    limit_s = OUT_HOT_S if hot_day else OUT_S
+    return Clock("batch_before", since_off_s, limit_s, "usda-2h", "the batch before, since it came off")

@@ -15,7 +15,7 @@ from coalminder.events import FoodStep, WoodAdded
 from coalminder.food import corecheck
 from coalminder.food import ensemble as slabs
 from coalminder.food.doneness import TOLERANCE_C, held_s, lethal_rate
-from coalminder.food.exposure import COOKED_C, HOT_C, NO_EXPOSURE, OUT_S, add_time
+from coalminder.food.exposure import COOKED_C, HOT_C, HOT_DAY_C, NO_EXPOSURE, OUT_S, add_time
 from coalminder.food.foodplan import FoodPlan
 from coalminder.food.foodstate import CORE_FRESH_S, FoodState, FoodView
 from coalminder.food.foodview import ran_out, view_of
@@ -206,7 +206,8 @@ def _goes_back(state: FoodState, now_s: float) -> bool:
 def _tick(
     state: FoodState, plan: FoodPlan, around: _Around, core_samples: Sequence[tuple[str, Sample]]
 ) -> FoodState:
-    state = replace(_missed(_settle(state, around), around), now_s=around.now_s)
+    hot_day = state.hot_day or _outside_c(plan, around) > HOT_DAY_C
+    state = replace(_missed(_settle(state, around), around), now_s=around.now_s, hot_day=hot_day)
     cores = corecheck.trusted(core_samples)
     before_c = state.shown_c
     state = corecheck.shown(state, cores, around.dt_s)
@@ -323,11 +324,15 @@ def _air(state: FoodState, plan: FoodPlan, around: _Around) -> slabs.Air:
     if state.chilled_s is not None:
         return slabs.Air(plan.fridge_c, FRIDGE_FILM_W_M2K, dries=False)
     if state.off_s is not None:
-        outside_c = plan.ambient_c if around.ambient_c is None else around.ambient_c
-        return slabs.Air(max(outside_c, 5.0), COOL_FILM_W_M2K, dries=False)
+        return slabs.Air(max(_outside_c(plan, around), 5.0), COOL_FILM_W_M2K, dries=False)
     if around.pit_c is not None:
         return slabs.Air(around.pit_c)
     return slabs.Air(around.set_point_c if state.pit_c is None else state.pit_c)
+
+
+def _outside_c(plan: FoodPlan, around: _Around) -> float:
+    """The air outside: measured, else the plan's."""
+    return plan.ambient_c if around.ambient_c is None else around.ambient_c
 
 
 def _between(state: FoodState) -> tuple[float, float]:

@@ -68,7 +68,7 @@ class FoodState:
     now; heated: whether one did since the food waits, or is on; settled: whether that fire brought the pit's
     mean near its set point; lid_stays: the fire is out of hand, or fails; as_food_s: since when a probe shows
     food that was not reported. ran_out: clocks that came to their end over the limit. before_off_s: when the
-    batch before came off, until it is reported chilled.
+    batch before came off, until it is reported chilled. hot_day: the air outside was over exposure.HOT_DAY_C.
     """
 
     now_s: float | None = None
@@ -108,4 +108,5 @@ class FoodState:
     after: Exposure = NO_EXPOSURE
     ran_out: tuple[Clock, ...] = ()
     before_off_s: float | None = None
+    hot_day: bool = False
     view: FoodView = FoodView()

@@ -114,7 +114,7 @@ def _clocks(
         if stage == "resting" and core_c > COLD_C:  # once it is chilled, that is all there is to do
             clocks.append(standing_clock(state.after))
     if state.before_off_s is not None:
-        clocks.append(batch_out_clock(now_s - state.before_off_s))
+        clocks.append(batch_out_clock(now_s - state.before_off_s, state.hot_day))
     if plan.scombroid:
         clocks.append(scombroid_clock(state.histamine, plan.frozen_before))
     lost = {clock.code for clock in state.ran_out}  # and one that runs anew does not hide it
