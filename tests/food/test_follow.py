@@ -1199,6 +1199,41 @@ def frozen_core(minutes: float) -> float:
     return -2.0 + 0.05 * (minutes - 15.0) if minutes < 55.0 else heated(1.4 * (minutes - 55.0))
 
 
+@pytest.mark.parametrize(
+    ("shown_c", "told"),
+    [
+        pytest.param(lambda m: 5.0 + 0.2 * m, False, id="from the refrigerator"),
+        pytest.param(lambda m: 16.0 + 0.2 * m, False, id="from a cool room"),
+        pytest.param(lambda m: 24.0 + 0.3 * m, True, id="from the car"),
+        pytest.param(lambda m: 32.0 + 0.3 * m, True, id="from a hot car"),
+        pytest.param(
+            lambda m: 26.0 if m < 6 else 6.0 + 0.2 * m, False, id="a probe put in after six minutes"
+        ),
+        pytest.param(
+            lambda m: 30.0 + 8.0 * m if m < 4 else 6.0 + 0.2 * m, False, id="a probe in the pit first"
+        ),
+    ],
+)
+def test_food_laid_on_warm_has_two_hours_and_is_told(shown_c: Callable[[float], float], told: bool) -> None:
+    """FDA Hazards Guide, Appendix 4, Table A-2: raw food once over 21.1 °C has 2 h between 10 and 57 °C."""
+    cook = Cook()
+    while cook.now_s < 1500.0:
+        view = cook.run(10.0, shown_c(cook.now_s / 60.0))
+    texts = [r.text for r in view.reminders if r.code == "laid_on_warm"]
+    assert len(texts) == told
+    assert all("2 h in all between 10 and 57 °C" in text for text in texts)
+
+
+@pytest.mark.parametrize("thickness_mm", [8, 12, 22, 45])
+def test_a_thin_piece_that_warms_fast_was_not_laid_on_warm(thickness_mm: int) -> None:
+    """A lumped slab in still hot air (14 W/m2K), the fast side: the thinnest is over 21 °C in 4 min."""
+    cook = Cook(replace(PLAN, thickness_m=thickness_mm / 1000.0))
+    tau_s = 3.7e6 * 0.0005 * thickness_mm / 14.0
+    while cook.now_s < 900.0:
+        view = cook.run(10.0, 93.0 - 88.0 * math.exp(-max(0.0, cook.now_s - 60.0) / tau_s))
+        assert "laid_on_warm" not in [r.code for r in view.reminders]
+
+
 def test_a_frozen_core_is_told_and_followed_when_it_has_thawed() -> None:
     """The slabs know no ice: readings bent them so far that 80 °C in the core was refused, hours later.
 

@@ -9,6 +9,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from coalminder.food.exposure import WARM_C
 from coalminder.food.foodstate import CORE_FRESH_S, FoodState
 from coalminder.values import ProbeFault, Reading, Sample
 
@@ -28,6 +29,10 @@ PUT_RIGHT_C = 10.0
 THAWED_C = 0.5
 JUST_LOADED_C = 12.0
 """Ice is looked for only in food that is still so cold: later the probe is held in frosty air [estimate]."""
+LAID_ON_S = 600.0
+"""By then the probe is where it belongs, and the food not far from what it was [estimate]."""
+WARMEST_RAW_C = 45.0
+"""No raw food is warmer from a car or a kitchen; the pit's air is [estimate]."""
 SHOWN_MEAN_S = 300.0
 JUMP_C = 10.0
 """Food gains less on the mean of its last minutes; what stood there before 'loaded' was reported late."""
@@ -128,6 +133,20 @@ def misplaced(
         why = f"core probe shows {core:.0f} °C, and this food must be near {mean_c:.0f} °C: "
         return why + "is it still in it?", core if air else refused_c
     return "", None
+
+
+def laid_on_c(state: FoodState, start_c: float, core: float, mean_c: float, now_s: float) -> float | None:
+    """How warm this food was when it was laid on, by a core probe, where raw food has two hours; else None.
+
+    Judged until a reading is believed, which the model then follows; a probe that falls was not in it yet.
+    start_c: how warm the model had it, which shows mean_c now.
+    """
+    if state.loaded_s is None or now_s - state.loaded_s > LAID_ON_S:
+        return state.warm_c
+    if state.core_s is not None:
+        return state.warm_c if core > WARM_C else None
+    was_c = start_c + core - mean_c
+    return was_c if WARM_C < was_c < WARMEST_RAW_C else None
 
 
 def icy(state: FoodState, core: float, mean_c: float) -> bool:

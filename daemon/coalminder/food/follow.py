@@ -222,6 +222,8 @@ def _tick(
         if corecheck.icy(state, core, slabs.core_spread(state.family)[0]):
             state = replace(state, family=_laid_on(plan, core))
         mean, beyond_c = _believable(state)
+        warm_c = corecheck.laid_on_c(state, plan.start_c, core, mean, around.now_s)
+        state = replace(state, warm_c=warm_c)
         wrong, refused_c = corecheck.misplaced(state, core, mean, beyond_c, before_c, air.temp_c)
         state = replace(state, refused_c=refused_c)
         core, doubt = (None, wrong) if wrong else (core, doubt)

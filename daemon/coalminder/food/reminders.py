@@ -56,6 +56,13 @@ NOT_REPORTED = (
 )
 AS_FOOD_S = 300.0
 """A probe that is hung in the grill is as warm as its air before [estimate]."""
+LAID_ON_WARM = (
+    "Food laid on warm: its probe showed {:.0f} °C when 'loaded' was reported. If that is its middle, and it "
+    "was so before the grill, raw food once over 21 °C has 2 h in all between 10 and 57 °C; had it more, "
+    "throw it away [a2-raw]."
+)
+LAID_ON_WARM_S = 300.0
+"""Time to put the probe in [estimate]."""
 FROZEN_C = -2.5
 """Fish freezes at about -2.2 °C (ASHRAE Refrigeration, ch. 9, table 3, from memory)."""
 FROZEN = (
@@ -140,6 +147,12 @@ def reminders_of(
         by_model = state.fire and state.finish_s is not None and state.finish_s[1] <= now_s
         if by_model and not (state.done or measured):
             out.append(Reminder("measure", MEASURE.format(plan.done_rule.text)))
+        if (
+            state.warm_c is not None
+            and not state.hot_core
+            and now_s - (state.loaded_s or 0.0) >= LAID_ON_WARM_S
+        ):
+            out.append(Reminder("laid_on_warm", LAID_ON_WARM.format(state.warm_c), "warn"))
         if measured and _frozen(state):
             out.append(Reminder("frozen", FROZEN, "warn"))
         if state.fell_s is not None:
