@@ -11,6 +11,7 @@ from itertools import pairwise
 import pytest
 
 from coalminder.errors import UserError
+from coalminder.food.brine import brine_warnings
 from coalminder.food.foodplan import FoodPlan
 from coalminder.food.kitchen import Kitchen
 from coalminder.food.render_html import html_page
@@ -215,9 +216,47 @@ def test_warm_hours_before_the_cook_are_told_only_where_there_are_many() -> None
     """FDA Hazards Guide, chapter 7 (from memory): 4 h for fish once over 21 °C; told from 75 %."""
     mackerel = replace(DEMO, food="mackerel", dry_c=4.0, dry_speed_m_s=2.0, fridge_c=3.0)
     cold = build_plan(mackerel)
-    warm = build_plan(replace(mackerel, fridge_c=8.0))
+    warm = build_plan(replace(mackerel, thickness_m=0.018, dry_c=8.0))
     assert not any("too near the limit" in line for line in cold.warnings), cold.warnings
     assert any("too near the limit" in line for line in warm.warnings), warm.warnings
+
+
+@pytest.mark.parametrize("frozen", [False, True])
+def test_a_plan_over_the_histamine_limit_is_not_to_be_made(frozen: bool) -> None:
+    """FDA Hazards Guide, ch. 7 (from memory): 25 h in a refrigerator of 8 °C were "too near" 4 or 12 h."""
+    plan = build_plan(replace(DEMO, food="mackerel", fridge_c=8.0, frozen=frozen))
+    assert plan.warnings[0].startswith("Do not make it so")
+    assert "4 °C or less" in plan.warnings[0]
+    assert not any("too near the limit" in line for line in plan.warnings)
+
+
+def test_a_plan_that_keeps_raw_food_warm_too_long_is_not_to_be_made() -> None:
+    """FDA Hazards Guide, Appendix 4, Table A-2: 2 h once above 21 °C."""
+    plan = build_plan(replace(DEMO, dry_c=24.0, humidity_frac=0.85))
+    assert plan.daemon.before.growth_s > 2 * 3600.0
+    assert plan.warnings[0].startswith("Do not make it so")
+
+
+def test_raw_food_is_not_kept_in_a_refrigerator_that_is_none() -> None:
+    """Food Code 3-501.16 (from memory): 5 °C at most; at 8 °C only the smoked fish was warned of."""
+    assert any("raw food" in line for line in build_plan(replace(DEMO, fridge_c=8.0)).warnings)
+    assert not any("raw food" in line for line in build_plan(replace(DEMO, fridge_c=5.0)).warnings)
+
+
+@pytest.mark.parametrize(("fridge_c", "limit"), [(5.4, "5 °C at most"), (3.4, "3.3 °C or less")])
+def test_no_limit_is_told_against_a_rounded_figure(fridge_c: float, limit: str) -> None:
+    """5.4 °C was told as 'not at 5 °C: 5 °C at most'."""
+    plan = build_plan(replace(DEMO, fridge_c=fridge_c))
+    told = [*plan.warnings, *(row.step.text for row in plan.rows)]
+    lines = [line for line in told if limit in line]
+    assert lines
+    assert all(f"{fridge_c} °C" in line for line in lines)
+
+
+def test_salt_under_the_packing_limit_is_not_told_as_the_limit() -> None:
+    """3.46 % was told as '3.5 %, below the 3.5 %' that the trade needs."""
+    (line,) = brine_warnings(3.0, 3600.0, 3.46)
+    assert "3.4 %, below the 3.5 %" in line
 
 
 @pytest.mark.parametrize("texture", ["moist", "firm"])

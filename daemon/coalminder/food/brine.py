@@ -6,6 +6,7 @@ slab with the salt diffusivity of flesh; a brine is named by its mass fraction o
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from coalminder.food.checks import in_range
@@ -162,15 +163,17 @@ def brine_warnings(temp_c: float, time_s: float, wps_pct: float, reused: bool = 
         lines.append("Do not reuse brine: it carries the last batch's blood and bacteria [ny-brine].")
     if temp_c > MAX_START_C:
         lines.append(
-            f"Brine at {temp_c:.0f} °C is too warm: cool it below {MAX_START_C:.1f} °C first [ny-brine]."
+            f"Brine at {temp_c:.3g} °C is too warm: cool it below {MAX_START_C:.1f} °C first [ny-brine]."
         )
     elif time_s > LONG_S and temp_c > MAX_LONG_C:
         lines.append(
-            f"Brining over 4 h must stay at {MAX_LONG_C:.1f} °C or below: refrigerate it [ny-brine]."
+            f"Brining over 4 h must stay at {MAX_LONG_C:.1f} °C or below: refrigerate it, in a colder one or "
+            "under ice [ny-brine]."
         )
+    told_pct = math.floor(10.0 * wps_pct) / 10.0  # 3.46 is not 3.5
     below = "below" if wps_pct < REDUCED_OXYGEN_WPS_PCT else "computed, not measured, even if above"
     lines.append(
-        f"Do not pack without air (vacuum, jars, oil): water-phase salt is {wps_pct:.1f} %, {below} the "
+        f"Do not pack without air (vacuum, jars, oil): water-phase salt is {told_pct:.1f} %, {below} the "
         f"{REDUCED_OXYGEN_WPS_PCT} % that the trade must prove by test; no plan makes it safe [fda-63]."
     )
     return tuple(lines)

@@ -11,7 +11,7 @@ from coalminder.food.brine import LONG_S, brine_warnings
 from coalminder.food.brine_plan import Brining
 from coalminder.food.drying import Drying
 from coalminder.food.ensemble import HORIZON_S
-from coalminder.food.exposure import OUT_S, SCOMBROID_S, Exposure, add_time, raw_clock
+from coalminder.food.exposure import COLD_C, OUT_S, SCOMBROID_S, SOON_FRAC, Exposure, add_time, raw_clock
 from coalminder.food.fire_lay import FIRE_CAUTIONS, FireLay, free_grate_m2
 from coalminder.food.request import PlanRequest
 from coalminder.food.salt import wps_after_loss_pct
@@ -60,7 +60,7 @@ def warnings_of(
     if coldest_c <= max(brining.recipe.freezing_c, FLESH_FREEZES_C):
         what = "this brine" if coldest_c <= brining.recipe.freezing_c else "the flesh in it"
         lines.append(
-            f"At {coldest_c:.0f} °C {what} freezes, and takes up no salt as planned: brine at 0 to 3 °C "
+            f"At {coldest_c:.3g} °C {what} freezes, and takes up no salt as planned: brine at 0 to 3 °C "
             "[nacl-freezing]."
         )
     if after_pct < 0.9 * request.wps_pct:
@@ -81,7 +81,14 @@ def warnings_of(
             "comes between [estimate]."
         )
     clock = raw_clock(before)
-    if clock.state != "ok":
+    if clock.state == "over":
+        lines.insert(
+            0,
+            f"Do not make it so: before the cook it would be over 10 °C for {_at_least_h(clock.used_s)} h, "
+            f"and {clock.limit_s / 3600:.0f} h is the limit: dry it colder, or in the refrigerator "
+            f"[{clock.source}].",
+        )
+    elif clock.state != "ok":
         lines.append(
             f"Before the cook it is warm for {clock.used_s / 3600:.1f} of {clock.limit_s / 3600:.0f} h: "
             f"dry it colder [{clock.source}]."
@@ -100,16 +107,33 @@ def warnings_of(
             f"{warm.above_4_s / 3600:.1f} h above 4.4 °C until it is hot; with the time before you "
             f"got it the limit is {limit_s / 3600:.0f} h [fda-7] [fda-histamine]."
         )
-        if warm.above_4_s > 0.75 * limit_s:
-            lines.append("That is too near the limit: thinner pieces, colder drying [fda-7].")
+        colder = (
+            "brine and dry it at 4 °C or less"
+            if before.above_4_s > OUT_S
+            else "thinner pieces, colder drying"
+        )
+        if warm.above_4_s > limit_s:
+            lines.insert(
+                0,
+                f"Do not make it so: {_at_least_h(warm.above_4_s)} h above 4.4 °C are over the histamine "
+                f"limit of {limit_s / 3600:.0f} h, and nobody can taste or cook it away: {colder} [fda-7].",
+            )
+        elif warm.above_4_s > SOON_FRAC * limit_s:
+            lines.append(f"That is too near the limit: {colder} [fda-7].")
     if not cool.passes:
+        colder = "a colder refrigerator, or" if cool.to_5_s == math.inf else "cut it thinner,"
         lines.append(
             f"Cooling in the refrigerator: {_hours(cool.to_21_s)} to 21 °C, {_hours(cool.to_5_s)} to 5 °C "
-            "(limits 2 and 6 h): too slow. Cut it thinner, lay it on ice [fc-cooling]."
+            f"(limits 2 and 6 h): too slow: {colder} lay it on ice [fc-cooling]."
         )
     if request.fridge_c > 3.3:
         lines.append(
-            f"Refrigerator at {request.fridge_c:.0f} °C: smoked fish needs 3.3 °C or less [chill-38]."
+            f"Refrigerator at {request.fridge_c:.3g} °C: smoked fish needs 3.3 °C or less [chill-38]."
+        )
+    if request.fridge_c > COLD_C:
+        lines.append(
+            f"A refrigerator at {request.fridge_c:.3g} °C is no cold storage (5 °C at most), for raw food "
+            "neither: thaw, brine and dry it in a colder one, or on ice [fc-holding]."
         )
     if request.done_rule.code == "guidance-63":
         lines.append("The 63 °C rule is milder than the home rule of 71 °C: eat it soon [fda-63] [home-71].")
@@ -141,6 +165,11 @@ def _after_pct(request: PlanRequest, brining: Brining) -> float:
 
 def _hours(seconds: float) -> str:
     return "never" if seconds == math.inf else f"{seconds / 3600:.1f} h"
+
+
+def _at_least_h(seconds: float) -> str:
+    """Hours to a tenth, never rounded down to the limit they are over."""
+    return f"{math.ceil(seconds / 360.0) / 10:.1f}"
 
 
 def _layout(request: PlanRequest) -> list[str]:

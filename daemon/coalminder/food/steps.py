@@ -88,7 +88,7 @@ def _brine(request: PlanRequest, rinse: datetime, brine_s: float) -> list[Row]:
             MAKE_BRINE_S,
             "make_brine",
             "Make the brine",
-            f"weigh salt, sugar and water, stir until clear, chill to {request.brine_c:.0f} °C",
+            f"weigh salt, sugar and water, stir until clear, chill to {request.brine_c:.3g} °C",
             "ny-brine",
         ),
         _row(
@@ -128,7 +128,7 @@ def _dry(request: PlanRequest, dry: datetime, dry_s: float, in_fridge: bool) -> 
     where = (
         "uncovered in the refrigerator"
         if in_fridge
-        else f"in moving air at {request.drying_c:.0f} °C or less"
+        else f"in moving air at {request.drying_c:.3g} °C or less"
     )
     return [
         _row(
@@ -232,7 +232,7 @@ def _rotate(load: datetime, cook_s: float, hold_s: float) -> list[Row]:
 
 
 def _cool(request: PlanRequest, off: datetime, keeps: Keeping) -> list[Row]:
-    fridge = f"refrigerator ({request.fridge_c:.0f} °C)"
+    fridge = f"refrigerator ({request.fridge_c:.3g} °C)"
     where = (
         f"flat on cold trays into the {fridge}; loose paper, not airtight"
         if keeps.days > 0.0

@@ -48,7 +48,7 @@ def keeping(kind: str, fridge_c: float) -> Keeping:
     """
     in_range("refrigerator", fridge_c, -2.0, 10.0, "°C", "3 °C or below keeps smoked fish")
     if fridge_c > COLD_C:
-        return Keeping(0.0, "fc-holding", f"not at {fridge_c:.0f} °C: that is no cold storage; 5 °C at most")
+        return Keeping(0.0, "fc-holding", f"not at {fridge_c:.3g} °C: that is no cold storage; 5 °C at most")
     said = []
     for source, rows in _SOURCES.get(kind, _SOURCES["other"]):
         days = next((days for top, days in rows if fridge_c <= top), None)
@@ -57,7 +57,7 @@ def keeping(kind: str, fridge_c: float) -> Keeping:
     days, source = min(said)
     longest = max(said)[0]
     others = f" (the sources differ, up to {longest:.0f} d; the shortest counts)" if longest > days else ""
-    return Keeping(days, source, f"{days:.0f} d at {fridge_c:.0f} °C{others}; freeze the rest")
+    return Keeping(days, source, f"{days:.0f} d at {fridge_c:.3g} °C{others}; freeze the rest")
 
 
 @dataclass(frozen=True, slots=True)
