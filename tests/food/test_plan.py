@@ -306,6 +306,15 @@ def test_the_hours_in_a_warm_refrigerator_count_before_the_cook() -> None:
     assert warm.above_4_s - cold.above_4_s > 12 * 3600.0
 
 
+def test_thawing_in_a_warm_refrigerator_counts_for_histamine() -> None:
+    """FDA Hazards Guide, ch. 7 (from memory): all time above 4.4 °C; the outside thaws first."""
+    warm = replace(DEMO, food="mackerel", fridge_c=6.0)
+    thawed, fresh = (build_plan(replace(warm, frozen=f)).daemon.before for f in (True, False))
+    assert thawed.above_4_s - fresh.above_4_s == 12 * 3600.0
+    cold = build_plan(replace(warm, fridge_c=3.0, frozen=True))
+    assert cold.daemon.before == build_plan(replace(warm, fridge_c=3.0)).daemon.before
+
+
 @pytest.mark.parametrize(
     ("change", "words"),
     [

@@ -112,11 +112,17 @@ def _brine(request: PlanRequest, rinse: datetime, brine_s: float) -> list[Row]:
     return [_thaw(request, make), *rows] if request.frozen else rows
 
 
+def thaw_s(request: PlanRequest) -> float:
+    """How long it thaws in the refrigerator."""
+    if not request.frozen:
+        return 0.0
+    return max(OVERNIGHT_S, THAW_S_PER_KG * request.mass_kg / max(1, min(request.pieces, 3)))
+
+
 def _thaw(request: PlanRequest, make: datetime) -> Row:
-    thaw_s = max(OVERNIGHT_S, THAW_S_PER_KG * request.mass_kg / max(1, min(request.pieces, 3)))
     return _row(
-        earlier(make, thaw_s),
-        thaw_s,
+        earlier(make, thaw_s(request)),
+        thaw_s(request),
         "thaw",
         "Thaw",
         "in the refrigerator, in a dish; never at room temperature; out of any airless pack first",

@@ -19,7 +19,7 @@ from coalminder.food.foodplan import FoodPlan
 from coalminder.food.plan_notes import cautions, figures_of, warnings_of
 from coalminder.food.request import PlanRequest
 from coalminder.food.sources import Figure
-from coalminder.food.steps import CHILL_AFTER_S, OVERNIGHT_S, RINSE_S, Row, load_time, plan_rows
+from coalminder.food.steps import CHILL_AFTER_S, OVERNIGHT_S, RINSE_S, Row, load_time, plan_rows, thaw_s
 from coalminder.food.storage import Cooling, cooling, keeping
 
 MEASURED_SD = 0.12
@@ -133,6 +133,7 @@ def build_plan(request: PlanRequest) -> Timeline:
     before = add_time(NO_EXPOSURE, max(request.drying_c, 12.0), RINSE_S)
     before = add_time(before, request.fridge_c if in_fridge else request.drying_c, dry_s)
     before = add_time(before, max(request.brine_c, request.fridge_c), brining.time_s)
+    before = add_time(before, request.fridge_c, thaw_s(request))  # its outside is soon as warm as that
     rows = plan_rows(request, fire, keeps, brining.time_s, dry_s, in_fridge, on_grill_s)
     warnings = warnings_of(request, brining, dry, in_fridge, before, cool, fire, on_grill_s, high_s)
     plan = replace(food_plan, before=before, steps=tuple(row.step for row in rows))
