@@ -280,6 +280,28 @@ def test_usual_cautions_are_always_there() -> None:
         assert words in text
 
 
+def test_people_at_risk_eat_it_hot_and_leftovers_are_heated_through() -> None:
+    """FDA and CDC on Listeria; Food Code 3-403.11: 74 °C (both from memory)."""
+    text = " ".join(build_plan(DEMO).cautions)
+    assert "heated to 74 °C again; never cold from the refrigerator [fda-ready]" in text
+    assert "eaten warm: to 74 °C within 2 h, and only once [fc-reheat]" in text
+
+
+@pytest.mark.parametrize("code", sorted(SPECIES))
+def test_whole_fish_is_gutted_and_no_heat_is_said_to_clear_shellfish(code: str) -> None:
+    """FDA CPG 540.650 and Hazards Guide, ch. 6 (from memory)."""
+    plan = build_plan(replace(DEMO, food=code, thickness_m=None))
+    brine = next(row.step for row in plan.rows if row.step.code == "brine")
+    assert ("gutted" in brine.text and "fda-gut" in brine.sources) is (SPECIES[code].form == "whole fish")
+    toxins = any("[fda-6]" in line for line in plan.cautions)
+    assert toxins is (code in ("mussels", "oysters", "scallops"))
+
+
+def test_what_is_done_does_not_lie_where_it_lay_raw() -> None:
+    """A clean plate for cooked food: common practice."""
+    assert "clean tray" in next(row.step.text for row in build_plan(DEMO).rows if row.step.code == "off")
+
+
 def test_warm_drying_counts_before_the_cook() -> None:
     cold = build_plan(replace(DEMO, dry_c=4.0, dry_speed_m_s=2.0)).daemon.before
     warm = build_plan(replace(DEMO, dry_c=22.0)).daemon.before

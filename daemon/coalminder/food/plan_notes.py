@@ -22,6 +22,9 @@ FLESH_FREEZES_C = -2.2
 """Fish begins to freeze here [ASHRAE Refrigeration, ch. 9, table 3, from memory]."""
 
 
+BIVALVES = frozenset({"mussels", "oysters", "scallops"})
+
+
 def cautions(request: PlanRequest) -> tuple[str, ...]:
     """The trade's usual cautions for this food, local authority first."""
     lines = list(FIRE_CAUTIONS)
@@ -29,9 +32,16 @@ def cautions(request: PlanRequest) -> tuple[str, ...]:
         "Hot metal and coals: gloves, a level stand, nobody near who cannot look after themselves [practice]."
     )
     lines.append(
-        "Food-safety figures here defer to your local authority. Old, ill, pregnant or very young people "
-        "should eat smoked fish only when freshly cooked through [practice]."
+        "Food-safety figures here defer to your local authority. Old, ill, pregnant or very young people eat "
+        "smoked fish hot only: straight from the grill, or heated to 74 °C again; never cold from the "
+        "refrigerator [fda-ready]."
     )
+    lines.append("What was chilled and is to be eaten warm: to 74 °C within 2 h, and only once [fc-reheat].")
+    if request.species.code in BIVALVES:
+        lines.append(
+            "No heat takes the toxins of algae out of mussels, oysters and scallops: only from a shop, or "
+            "from waters open for gathering them [fda-6]."
+        )
     if request.species.kind in ("oily_fish", "lean_fish"):
         lines.append(PARASITE_NOTE)
     if request.done_rule.conditions:

@@ -164,6 +164,28 @@ _ROWS: tuple[tuple[str, str, Authority, Grade, str], ...] = (
     ),
     ("fda-histamine", "FDA CPG 540.525: heat does not remove histamine", _G, _READ, ""),
     (
+        "fda-ready",
+        "FDA and CDC on Listeria: people at risk eat no refrigerated smoked seafood unless heated to 74 °C",
+        _G,
+        _MEM,
+        "",
+    ),
+    ("fc-reheat", "FDA Food Code 3-403.11: chilled food is heated to 74 °C within 2 h", _R, _MEM, ""),
+    (
+        "fda-gut",
+        "FDA CPG 540.650: fish is gutted before it is salted, dried or smoked (botulinum lives in the gut)",
+        _G,
+        _MEM,
+        "small species excepted there; not here",
+    ),
+    (
+        "fda-6",
+        "FDA Hazards Guide, ch. 6: cooking does not destroy toxins of algae in shellfish",
+        _G,
+        _MEM,
+        "",
+    ),
+    (
         "msu-store",
         "Michigan State University Extension 01600816: home-smoked fish 14 d below 2.2 °C; frozen 2 to 3 months",
         _E,

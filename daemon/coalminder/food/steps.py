@@ -82,6 +82,7 @@ def _row(
 def _brine(request: PlanRequest, rinse: datetime, brine_s: float) -> list[Row]:
     brine = earlier(rinse, brine_s)
     make = earlier(brine, MAKE_BRINE_S)
+    gutted = "gutted, the belly washed out, " if request.species.form == "whole fish" else ""
     rows = [
         _row(
             make,
@@ -96,7 +97,8 @@ def _brine(request: PlanRequest, rinse: datetime, brine_s: float) -> list[Row]:
             brine_s,
             "brine",
             "Brine",
-            "all pieces under the surface, in the refrigerator; one kind of food only",
+            f"{gutted}all pieces under the surface, in the refrigerator; one kind of food only",
+            *(("fda-gut",) if gutted else ()),
             "ny-brine",
             "salt-diffusion",
         ),
@@ -192,8 +194,9 @@ def _cook(request: PlanRequest, fire: FireLay, load: datetime, off: datetime, co
             REST_S,
             "off",
             "Off the grill",
-            f"only when the core was measured: {rule.text}",
+            f"only when the core was measured: {rule.text}; onto a clean tray, not that of the raw food",
             rule.source,
+            "practice",
             anchor="loaded",
             after_s=off.timestamp() - load.timestamp(),
             reported="off",
