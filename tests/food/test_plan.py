@@ -297,6 +297,23 @@ def test_whole_fish_is_gutted_and_no_heat_is_said_to_clear_shellfish(code: str) 
     assert toxins is (code in ("mussels", "oysters", "scallops"))
 
 
+@pytest.mark.parametrize(
+    ("food", "equilibrium", "told"),
+    [
+        ("char", True, True),
+        ("char", False, False),
+        ("chicken_thigh", True, True),
+        ("pork_belly", True, False),
+    ],
+)
+def test_raw_fish_does_not_lie_for_days(food: str, equilibrium: bool, told: bool) -> None:
+    """FoodKeeper, from memory: raw fish and poultry 1 to 2 days in the refrigerator, pork 3 to 5."""
+    plan = build_plan(replace(DEMO, food=food, thickness_m=None, equilibrium=equilibrium))
+    lies_h = (at(plan, "load") - at(plan, "brine")).total_seconds() / 3600.0
+    assert (lies_h > 48.0) is equilibrium
+    assert any("[fridge-raw]" in line for line in plan.warnings) is told
+
+
 def test_what_is_done_does_not_lie_where_it_lay_raw() -> None:
     """A clean plate for cooked food: common practice."""
     assert "clean tray" in next(row.step.text for row in build_plan(DEMO).rows if row.step.code == "off")

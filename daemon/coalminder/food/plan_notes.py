@@ -22,6 +22,8 @@ FLESH_FREEZES_C = -2.2
 """Fish begins to freeze here [ASHRAE Refrigeration, ch. 9, table 3, from memory]."""
 
 
+KEEPS_RAW_S = 48 * 3600.0
+"""Raw fish, shellfish and poultry in the refrigerator [fridge-raw]."""
 BIVALVES = frozenset({"mussels", "oysters", "scallops"})
 
 
@@ -55,13 +57,14 @@ def warnings_of(
     brining: Brining,
     dry: Drying,
     in_fridge: bool,
+    raw_s: float,
     before: Exposure,
     cool: Cooling,
     fire: FireLay,
     cook_s: float,
     latest_s: float,
 ) -> tuple[str, ...]:
-    """What in this plan a cook should think about twice, a line each."""
+    """What in this plan a cook should think about twice, a line each. raw_s: from the brine to the grill."""
     brine_s, after_pct = brining.time_s, _after_pct(request, brining)
     # a long brine takes the temperature of the refrigerator it stands in
     stands_c = max(request.brine_c, request.fridge_c) if brine_s > LONG_S else request.brine_c
@@ -102,6 +105,11 @@ def warnings_of(
         lines.append(
             f"Before the cook it is warm for {clock.used_s / 3600:.1f} of {clock.limit_s / 3600:.0f} h: "
             f"dry it colder [{clock.source}]."
+        )
+    if raw_s > KEEPS_RAW_S and request.species.kind != "pork":
+        lines.append(
+            f"It lies raw for {raw_s / 3600:.0f} h before the cook, and raw it keeps 1 to 2 days: only what "
+            "was caught or bought that day; better thinner pieces, skin off or a stronger brine [fridge-raw]."
         )
     if request.species.dries_cold and not request.species.scombroid and before.above_4_s > OUT_S:
         lines.append(

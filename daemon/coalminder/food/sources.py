@@ -194,6 +194,7 @@ _ROWS: tuple[tuple[str, str, Authority, Grade, str], ...] = (
     ),
     ("sec-store", "storage table (secondary): 3 °C fatty 6 d, white 8 d; 10 °C 2 to 3 d", _E, _READ, ""),
     ("fridge-cooked", "FoodKeeper: cooked fish or meat 3 to 4 d in the refrigerator", _G, _MEM, ""),
+    ("fridge-raw", "FoodKeeper: raw fish, shellfish and poultry 1 to 2 d in the refrigerator", _G, _MEM, ""),
     (
         "wps",
         "water-phase salt = 100 salt/(salt + water)",

@@ -135,7 +135,8 @@ def build_plan(request: PlanRequest) -> Timeline:
     before = add_time(before, max(request.brine_c, request.fridge_c), brining.time_s)
     before = add_time(before, request.fridge_c, thaw_s(request))  # its outside is soon as warm as that
     rows = plan_rows(request, fire, keeps, brining.time_s, dry_s, in_fridge, on_grill_s)
-    warnings = warnings_of(request, brining, dry, in_fridge, before, cool, fire, on_grill_s, high_s)
+    raw_s = brining.time_s + RINSE_S + dry_s
+    warnings = warnings_of(request, brining, dry, in_fridge, raw_s, before, cool, fire, on_grill_s, high_s)
     plan = replace(food_plan, before=before, steps=tuple(row.step for row in rows))
     return Timeline(
         request=request,
