@@ -30,6 +30,16 @@ def test_lethal_rate_at_63() -> None:
     assert doneness.lethal_rate(63.0) == pytest.approx(0.1166, abs=1e-4)
 
 
+def test_the_milder_rule_has_less_than_two_degrees_to_spare() -> None:
+    """FDA Table A-3 (from memory): 30 min at 63 °C are 1.7 times the 6D time; at 61 °C too few."""
+    rule = doneness.DONE_RULES["guidance-63"]
+    assert rule.hold_min * doneness.lethal_rate(rule.core_c) == pytest.approx(30.0 / 17.15 * 2.0, rel=1e-3)
+    assert rule.hold_min * doneness.lethal_rate(61.0) < doneness.SIX_D_MIN
+    assert "at 61 °C the time is too short" in rule.conditions
+    home = doneness.DONE_RULES["home-71"]
+    assert home.hold_min * doneness.lethal_rate(home.core_c - 5.0) > 3.0 * doneness.SIX_D_MIN
+
+
 def test_six_decades_take_two_minutes_at_seventy() -> None:
     # FDA Table A-3 and a review of Listeria limits: 70 °C for 2 min.
     assert doneness.SIX_D_MIN / doneness.lethal_rate(70.0) == pytest.approx(2.0, abs=0.01)

@@ -49,8 +49,9 @@ DONE_RULES: dict[str, DoneRule] = {
         DoneRule("home-71", 71.0, 30.0, "home-71", "core at 71 °C for 30 min",
                  "home rule; reach 71 °C within 6 h of loading; keep refrigerated"),
         DoneRule("guidance-63", 63.0, 30.0, "fda-63", "core at 63 °C for 30 min",
-                 "milder than the home rule: keep it below 3.3 °C; never "
-                 "pack it without air: that needs a tested salt process"),
+                 "milder than the home rule: check the core probe in melting ice and boiling water, for at "
+                 "61 °C the time is too short; keep it below 3.3 °C; never pack it without air: that needs a "
+                 "tested salt process"),
         DoneRule("poultry-74", 74.0, 1.0, "usda-chart", "core at 74 °C", "poultry: every piece"),
         DoneRule("meat-71", 71.0, 1.0, "usda-chart", "core at 71 °C", "pork: the ground-meat figure"),
     )
