@@ -1365,6 +1365,28 @@ def test_food_to_be_thrown_away_has_no_day_to_eat_it_by(
     assert cook.view.next_step == open_steps(cook.state, cook.plan, cook.now_s, cook.view.clocks)[0][0]
 
 
+@pytest.mark.parametrize(
+    ("ambient_c", "hours", "eat"),
+    [(20.0, 1.7, True), (20.0, 3.0, False), (38.0, 2.7, False), (38.0, 8.0, False)],
+)
+def test_nobody_is_told_to_eat_what_stood_out_for_hours(ambient_c: float, hours: float, eat: bool) -> None:
+    """USDA (from memory): 2 h, 1 h above 32 °C; Food Code 3-501.14: 2 h to 21 °C."""
+    cook = came_off(replace(PLAN, ambient_c=ambient_c))
+    view = cook.run(3600.0 * hours, pit_c=None)
+    (told,) = [r.text for r in view.reminders if r.code == "clock_standing"]
+    assert ("eat it, put it in the refrigerator" in told, "throw it away" in told) == (eat, not eat)
+    # Food Code 3-501.19 (from memory): what is neither hot nor cold for 4 h is not eaten
+    assert hours < 8.0 or not any("eat now" in r.text for r in view.reminders)
+
+
+def test_food_that_cooled_in_time_on_a_cool_table_is_not_thrown_away() -> None:
+    """Food Code 3-501.14: at 21 °C within 2 h it has 6 h in all to be at 5 °C."""
+    cook = came_off(replace(PLAN, ambient_c=11.0))
+    for minute in range(170):
+        view = cook.run(60.0, 11.0 + 61.0 * math.exp(-minute / 45.0), pit_c=None)
+    assert not any("throw" in r.text for r in view.reminders if r.code == "clock_standing")
+
+
 @pytest.mark.parametrize("measured", [True, False])
 def test_done_food_kept_too_cool_for_two_hours_is_not_good_again(measured: bool) -> None:
     """Food Code 3-501.14: below 57 °C it has 2 h to be at 21 °C. A reminder stood there for five hours."""
@@ -1378,6 +1400,7 @@ def test_done_food_kept_too_cool_for_two_hours_is_not_good_again(measured: bool)
         told = {r.code: r for r in cook.view.reminders}.get("clock_kept")
         levels[round((cook.now_s - begun_s) / 60)] = told.level if told else ""
     assert (levels[80], levels[100], levels[125]) == ("", "warn", "alarm" if measured else "warn")
+    assert not any("eat it" in r.text for r in cook.view.reminders if r.code != "clock_kept")
     if measured:  # heat does not undo what grew, nor does a clock that runs anew hide it
         for core_c in (*range(54, 60), 54, 54):
             view = cook.run(300.0, float(core_c), pit_c=core_c + 5.0)

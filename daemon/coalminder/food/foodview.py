@@ -99,9 +99,10 @@ def _clocks(
         clock = reach_clock(now_s - state.loaded_s, plan.done_rule.core_c)
         clocks.append(replace(clock, measured=state.core_s is not None))
     if stage == "cooking" and state.below_hot_s is not None:
-        clocks.append(standing_clock(state.after))
-        if state.done:
-            clocks.append(replace(kept_clock(now_s - state.below_hot_s), measured=measured))
+        kept = replace(kept_clock(now_s - state.below_hot_s), measured=measured)
+        if kept.left_s >= 0.0 or not state.done:  # after that nobody is told to eat it
+            clocks.append(standing_clock(state.after))
+        clocks += [kept] if state.done else []
     if stage in COOLING and core_c is not None:
         if state.below_hot_s is not None:
             ran = cooling_clocks(now_s - state.below_hot_s, core_c)

@@ -31,6 +31,10 @@ _REMEDY = {
     "standing": "eat it, put it in the refrigerator, or keep it above 57 °C",
 }
 
+STOOD_OUT = "if it was eaten or chilled, report 'chilled'; if it stood so long, throw it away"
+"""In place of the remedy for an hour on the table: nobody is told to eat what stood there all night."""
+EATEN_BY_S = 4 * 3600.0
+"""What is neither hot nor cold is eaten within so long, or thrown away (Food Code 3-501.19, from memory)."""
 OFF_TOO_EARLY = "It came off before the rule was met: put it back or cook it on by other means."
 CHILLED_RAW = (
     "It was chilled before it was done, and is raw inside: cook it through before anyone eats it, or throw "
@@ -130,7 +134,7 @@ def reminders_of(
             out.append(
                 Reminder(
                     f"clock_{clock.code}",
-                    f"{clock.text}: {left}; {_REMEDY[clock.code]} [{clock.source}]",
+                    f"{clock.text}: {left}; {_remedy(clock, clocks, state.hot_day)} [{clock.source}]",
                     clock.level,
                 )
             )
@@ -165,6 +169,17 @@ def reminders_of(
         raw = known_raw(state, plan)
         out.append(Reminder("not_done", told, "alarm") if raw else Reminder("not_done", UNMEASURED, "warn"))
     return tuple(out)
+
+
+def _remedy(clock: Clock, clocks: Sequence[Clock], hot_day: bool) -> str:
+    """What helps against `clock`, one of `clocks`; hot_day: as in FoodState."""
+    if clock.code == "cool_21" and clock.used_s > EATEN_BY_S:
+        return "still above 21 °C, throw it away"
+    left_s = {c.code: c.left_s for c in clocks}
+    too_long = hot_day or left_s.get("cool_21", 0.0) < 0.0
+    if clock.code == "standing" and "kept" not in left_s and clock.left_s < 0.0 and too_long:
+        return STOOD_OUT
+    return _REMEDY[clock.code]
 
 
 def coming_up(state: FoodState) -> bool:
