@@ -1365,6 +1365,31 @@ def test_food_to_be_thrown_away_has_no_day_to_eat_it_by(
     assert cook.view.next_step == open_steps(cook.state, cook.plan, cook.now_s, cook.view.clocks)[0][0]
 
 
+@pytest.mark.parametrize(("ambient_c", "limit_h"), [(15.0, 2.0), (35.0, 1.0)])
+def test_raw_food_that_stood_out_for_hours_is_not_put_back(ambient_c: float, limit_h: float) -> None:
+    """USDA, from memory: 2 h out of the refrigerator, 1 h above 32 °C; "put it back" was told all night."""
+    cook = Cook(replace(PLAN, ambient_c=ambient_c))
+    cook_until(cook, 60)
+    cook.run(0.0, heated(60), events=[FoodStep(step="off")])
+
+    def told() -> str:
+        return next(r.text for r in cook.view.reminders if r.code == "not_done")
+
+    cook.run(3600.0 * (limit_h - 0.1), pit_c=None)
+    early = cook.state
+    assert "put it back" in told()
+    cook.run(720.0, pit_c=None)
+    assert ("throw it away" in told(), "put it back" in told()) == (True, False)
+    cook.run(0.0, pit_c=None, events=[FoodStep(step="chilled")])
+    assert "throw it away" in told()
+    assert "cook it through" not in told()
+    cook.state = early
+    cook.now_s -= 720.0
+    cook.run(0.0, pit_c=None, events=[FoodStep(step="chilled")])
+    cook.run(36000.0, pit_c=None)
+    assert "cook it through" in told()  # chilled in time it is raw food in the refrigerator
+
+
 @pytest.mark.parametrize(
     ("ambient_c", "hours", "eat"),
     [(20.0, 1.7, True), (20.0, 3.0, False), (38.0, 2.7, False), (38.0, 8.0, False)],

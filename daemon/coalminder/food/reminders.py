@@ -9,7 +9,7 @@ from collections.abc import Sequence
 
 from coalminder.food import ensemble as slabs
 from coalminder.food.agenda import known_raw, ready
-from coalminder.food.exposure import Clock
+from coalminder.food.exposure import OUT_HOT_S, OUT_S, Clock
 from coalminder.food.foodplan import FoodPlan, PlanStep
 from coalminder.food.foodstate import COOLING, FoodState, Reminder
 
@@ -39,6 +39,9 @@ OFF_TOO_EARLY = "It came off before the rule was met: put it back or cook it on 
 CHILLED_RAW = (
     "It was chilled before it was done, and is raw inside: cook it through before anyone eats it, or throw "
     "it away."
+)
+RAW_FOR_HOURS = (
+    "It came off raw over {:.0f} h before it was cold: throw it away, unless it was cooked on at once."
 )
 UNMEASURED = (
     "Nobody measured here that it was done: unless you did yourself, cook it through before anyone eats it."
@@ -166,6 +169,9 @@ def reminders_of(
             out.append(Reminder("core_probe" if note == NOT_AS_FOOD else "too_cool", note, "warn"))
     if stage in COOLING and not state.done:
         told = OFF_TOO_EARLY if stage == "resting" else CHILLED_RAW
+        limit_s = OUT_HOT_S if state.hot_day else OUT_S
+        if (now_s if state.chilled_s is None else state.chilled_s) - (state.off_s or 0.0) > limit_s:
+            told = RAW_FOR_HOURS.format(limit_s / 3600.0)
         raw = known_raw(state, plan)
         out.append(Reminder("not_done", told, "alarm") if raw else Reminder("not_done", UNMEASURED, "warn"))
     return tuple(out)
