@@ -1005,6 +1005,23 @@ def test_late_loading_counts_as_warm_time() -> None:
     assert {r.code: r.level for r in cook.view.reminders}["clock_raw_warm"] == "alarm"
 
 
+def test_over_a_limit_it_is_not_told_what_would_have_helped_before() -> None:
+    """Two people read 'over by 40 min: cook it now, or throw it away once over' in two ways."""
+    plan = replace(
+        PLAN, ambient_c=22.0, scombroid=True, steps=(PlanStep("load", "L", "", 0.0, reported="loaded"),)
+    )
+    for late_h, words in ((1.8, "cook it now; over the limit, throw it away"), (2.1, "min; throw it away")):
+        cook = Cook(plan, loaded=False)
+        cook.run(late_h * 3600)
+        cook.run(10, 5.0, events=[FoodStep(step="loaded")])
+        (told,) = [r.text for r in cook.view.reminders if r.code == "clock_raw_warm"]
+        assert words in told
+    cook.run(6.1 * 3600, 40.0, pit_c=45.0)
+    told_over = [r.text for r in cook.view.reminders if r.code.startswith("clock_") and r.level == "alarm"]
+    assert len(told_over) == 3
+    assert not any("more heat" in text or "cook it now" in text or "cook now" in text for text in told_over)
+
+
 def test_late_loading_on_a_day_warmer_than_planned_counts_that_days_air() -> None:
     """The plan said 9 °C, which no clock counts; it is 26 °C, and raw fish above 21 °C has two hours."""
     plan = replace(PLAN, ambient_c=9.0, steps=(PlanStep("load", "Load", "", 0.0, reported="loaded"),))

@@ -20,16 +20,20 @@ COMING_UP_S = 2700.0
 20 to 30 min (common practice)."""
 COMING_UP = "the pit is still coming up"
 _REMEDY = {
-    "raw_warm": "cook it now, or throw it away once over",
-    "come_up": "give it more heat, here or in an oven; over the limit, throw it away",
-    "reach": "give it more heat, here or in an oven",
-    "histamine": "chill or cook now; over the limit, throw it away: heat does not remove histamine",
-    "cool_21": "spread it out on a cold tray in the refrigerator; over the limit, eat now or throw it away",
-    "cool_5": "colder refrigerator, smaller pieces; over the limit, throw it away",
-    "batch_before": "eat or chill it, then report 'chilled'; over the limit, throw it away",
-    "kept": "a hotter pit, or eat or chill it; over the limit, throw it away",
-    "standing": "eat it, put it in the refrigerator, or keep it above 57 °C",
+    "raw_warm": ("cook it now", "throw it away"),
+    "come_up": ("give it more heat, here or in an oven", "throw it away"),
+    "reach": ("give it more heat, here or in an oven", ""),
+    "histamine": ("chill or cook now", "throw it away: heat does not remove histamine"),
+    "cool_21": ("spread it out on a cold tray in the refrigerator", "eat it now or throw it away"),
+    "cool_5": ("colder refrigerator, smaller pieces", "throw it away"),
+    "batch_before": (
+        "eat or chill it, then report 'chilled'",
+        "throw it away, or report 'chilled' if it was eaten or chilled",
+    ),
+    "kept": ("a hotter pit, or eat or chill it", "throw it away"),
+    "standing": ("eat it, put it in the refrigerator, or keep it above 57 °C", ""),
 }
+"""What helps before the limit of a clock, and what is left to do over it; "": the same."""
 
 STOOD_OUT = "if it was eaten or chilled, report 'chilled'; if it stood so long, throw it away"
 """In place of the remedy for an hour on the table: nobody is told to eat what stood there all night."""
@@ -185,7 +189,10 @@ def _remedy(clock: Clock, clocks: Sequence[Clock], hot_day: bool) -> str:
     too_long = hot_day or left_s.get("cool_21", 0.0) < 0.0
     if clock.code == "standing" and "kept" not in left_s and clock.left_s < 0.0 and too_long:
         return STOOD_OUT
-    return _REMEDY[clock.code]
+    before, over = _REMEDY[clock.code]
+    if clock.state == "over" and over:
+        return over
+    return f"{before}; over the limit, {over}" if over else before
 
 
 def coming_up(state: FoodState) -> bool:
