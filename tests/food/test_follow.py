@@ -1022,6 +1022,21 @@ def test_over_a_limit_it_is_not_told_what_would_have_helped_before() -> None:
     assert not any("more heat" in text or "cook it now" in text or "cook now" in text for text in told_over)
 
 
+@pytest.mark.parametrize(("late_h", "other"), [(0.5, False), (13.0, False), (24.0, True), (168.0, True)])
+def test_a_plan_of_another_day_makes_no_food_bad(late_h: float, other: bool) -> None:
+    """Common practice: last week's plan is still in the configuration; nobody left fish out for it."""
+    plan = replace(
+        PLAN, ambient_c=15.0, steps=(PlanStep("load", "L", "", -3600.0 * late_h, reported="loaded"),)
+    )
+    cook = Cook(plan)
+    texts = {r.code: r.text for r in cook.run(60.0, 5.0).reminders}
+    assert ("other_day" in texts) is other
+    assert ("clock_raw_warm" in texts) is (late_h == 13.0)
+    assert not other or "throw it away" in texts["other_day"]
+    cook_until(cook, 175)
+    assert "other_day" not in [r.code for r in cook.view.reminders]
+
+
 def test_late_loading_on_a_day_warmer_than_planned_counts_that_days_air() -> None:
     """The plan said 9 °C, which no clock counts; it is 26 °C, and raw fish above 21 °C has two hours."""
     plan = replace(PLAN, ambient_c=9.0, steps=(PlanStep("load", "Load", "", 0.0, reported="loaded"),))

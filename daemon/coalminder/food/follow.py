@@ -44,6 +44,8 @@ FELL_BACK_C = 3.0
 FELL_FOR_S = 600.0
 """A core far too low for so long is another piece's, not a probe that was held in the air for a moment."""
 GOES_BACK_S = 3600.0
+OTHER_DAY_S = 18 * 3600.0
+"""Food loaded so much later than planned was not left out for it: the plan is an old one [estimate]."""
 COOL_FILM_W_M2K = 9.0
 FRIDGE_FILM_W_M2K = 8.0
 """Film of food in still air and in a refrigerator: convection 4, radiation 5 [estimate]."""
@@ -158,7 +160,8 @@ def _report(state: FoodState, plan: FoodPlan, step: str, now_s: float, ambient_c
         if state.off_s is not None:  # another batch, kept cold till now: its steps are all to be done again
             reports, planned = (("loaded", now_s),), now_s
         outside_c = plan.ambient_c if ambient_c is None else max(plan.ambient_c, ambient_c)
-        raw = add_time(plan.before, outside_c, now_s - planned)
+        other_day = now_s - planned > OTHER_DAY_S
+        raw = plan.before if other_day else add_time(plan.before, outside_c, now_s - planned)
         return FoodState(
             now_s=now_s,
             loaded_s=now_s,
@@ -174,6 +177,7 @@ def _report(state: FoodState, plan: FoodPlan, step: str, now_s: float, ambient_c
             fire=state.fire,
             lid_stays=state.lid_stays,
             before_off_s=_before_off_s(state, now_s),
+            other_day=other_day,
         )
     if step == "chilled" and state.off_s is None:  # the batch before: this one is on the grill
         return replace(state, before_off_s=None)

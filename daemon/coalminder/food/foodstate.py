@@ -69,7 +69,8 @@ class FoodState:
     mean near its set point; lid_stays: the fire is out of hand, or fails; as_food_s: since when a probe shows
     food that was not reported. ran_out: clocks that came to their end over the limit. before_off_s: when the
     batch before came off, until it is reported chilled. hot_day: the air outside was over exposure.HOT_DAY_C.
-    warm_c: how warm the raw food was as it was laid on, if too warm.
+    warm_c: how warm the raw food was as it was laid on, if too warm. other_day: the plan was for
+    another day.
     """
 
     now_s: float | None = None
@@ -111,4 +112,5 @@ class FoodState:
     before_off_s: float | None = None
     hot_day: bool = False
     warm_c: float | None = None
+    other_day: bool = False
     view: FoodView = FoodView()

@@ -72,6 +72,10 @@ LAID_ON_WARM = (
     "was so before the grill, raw food once over 21 °C has 2 h in all between 10 and 57 °C; had it more, "
     "throw it away [a2-raw]."
 )
+OTHER_DAY = (
+    "The plan is for another day: nothing knows how long this food was warm before it went on. If it stood "
+    "out of the refrigerator since then, throw it away; else make a new plan for the next cook."
+)
 LAID_ON_WARM_S = 300.0
 """Time to put the probe in [estimate]."""
 FROZEN_C = -2.5
@@ -164,6 +168,8 @@ def reminders_of(
             and now_s - (state.loaded_s or 0.0) >= LAID_ON_WARM_S
         ):
             out.append(Reminder("laid_on_warm", LAID_ON_WARM.format(state.warm_c), "warn"))
+        if state.other_day and not (state.hot_core or state.done):
+            out.append(Reminder("other_day", OTHER_DAY, "warn"))
         if measured and _frozen(state):
             out.append(Reminder("frozen", FROZEN, "warn"))
         if state.fell_s is not None:
