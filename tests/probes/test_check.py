@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import os
 import re
-import socket
+import subprocess
 import time
 from dataclasses import replace
 from pathlib import Path
@@ -329,20 +329,69 @@ def test_a_folder_that_root_alone_can_write_is_told_to_root(
     command.try_records(folder)
 
 
+@pytest.mark.broker
 @pytest.mark.usefixtures("at_once")
 def test_a_broker_that_is_not_reached_is_not_called_good(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, mosquitto: Mosquitto, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    with socket.create_server(("127.0.0.1", 0)) as broker:
-        port = broker.getsockname()[1]
-        text = GOOD.replace("enabled = false", f"host = '127.0.0.1'\nport = {port}")
-        words = ["check", "--config", str(config(tmp_path, text)), "--seconds", "3", "--no-move"]
-        assert main(words) == 0
-        assert re.search(r"^broker +good", capsys.readouterr().out, re.MULTILINE)
+    text = GOOD.replace("enabled = false", f"host = '127.0.0.1'\nport = {mosquitto.port}")
+    words = ["check", "--config", str(config(tmp_path, text)), "--seconds", "3", "--no-move"]
+    assert main(words) == 0
+    assert re.search(r"^broker +good", capsys.readouterr().out, re.MULTILINE)
+    mosquitto.stop()
     assert main(words) == 1
     out = capsys.readouterr().out
-    assert re.search(rf"^broker +not reached +127.0.0.1:{port}: Connection refused; start", out, re.MULTILINE)
+    refused = rf"127.0.0.1:{mosquitto.port}: Connection refused; start"
+    assert re.search(rf"^broker +not reached +{refused}", out, re.MULTILINE)
     assert re.search(r"^broker's files +good", out, re.MULTILINE)
+
+
+@pytest.mark.broker
+@pytest.mark.usefixtures("at_once")
+@pytest.mark.parametrize(
+    ("login", "told"),
+    [
+        ("", "no password was given"),
+        ("\nusername = 'coalminder'", "no password was given"),
+        ("\nusername = 'coalminder'\npassword = 'birch'", r"username"),
+    ],
+)
+def test_a_broker_that_does_not_let_the_service_in_is_not_called_good(
+    login: str, told: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    broker = Mosquitto(tmp_path, "allow_anonymous false\n")
+    broker.start()
+    mqtt = f"host = '127.0.0.1'\nport = {broker.port}\nconnect_timeout_s = 0.5{login}"
+    text = GOOD.replace("enabled = false", mqtt)
+    try:
+        assert main(["check", "--config", str(config(tmp_path, text)), "--seconds", "3", "--no-move"]) == 1
+    finally:
+        broker.stop()
+    out = capsys.readouterr().out
+    assert re.search(rf"^broker +no entry +.*Not authorized.*{told}", out, re.MULTILINE)
+
+
+@pytest.mark.broker
+@pytest.mark.usefixtures("at_once")
+def test_the_password_that_the_unit_hands_over_is_tried(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = tmp_path / "passwd"
+    made.touch()
+    subprocess.run(["mosquitto_passwd", "-b", made, "coalminder", "alder"], check=True)
+    made.chmod(0o644)
+    broker = Mosquitto(tmp_path, f"allow_anonymous false\npassword_file {made}\n")
+    broker.start()
+    mqtt = f"host = '127.0.0.1'\nport = {broker.port}\nconnect_timeout_s = 0.5\nusername = 'coalminder'"
+    where = config(tmp_path, GOOD.replace("enabled = false", mqtt))
+    credential = tmp_path / "mqtt_password"
+    monkeypatch.setenv("CREDENTIALS_DIRECTORY", str(tmp_path))
+    try:
+        for password, code in (("alder", 0), ("birch", 1)):
+            credential.write_text(f"{password}\n", encoding="utf-8")
+            assert main(["check", "--config", str(where), "--seconds", "3", "--no-move"]) == code
+    finally:
+        broker.stop()
 
 
 @pytest.mark.usefixtures("at_once")

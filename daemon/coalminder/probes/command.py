@@ -15,10 +15,11 @@ from typing import TextIO
 
 from coalminder.errors import UserError
 from coalminder.journal.folder import tried
+from coalminder.messages.options import LinkOptions
 from coalminder.places import DEFAULT_CONFIG, state_folder
 from coalminder.probes.build import build_probes, deadlines, guard_limits
 from coalminder.probes.find import board_name, find_buses, find_chips
-from coalminder.probes.listen import listening
+from coalminder.probes.listen import dialled, listening
 from coalminder.probes.reader import ProbeReader
 from coalminder.probes.topic import TopicProbe
 from coalminder.probes.trial import Trial, apart, judge, table, with_units
@@ -33,6 +34,7 @@ from coalminder.vents.servo import ServoVent
 
 SERVICE_USER = "coalminder"  # of the units in systemd/
 BROKER_WITHIN_S = 2.0
+CREDENTIALS = "CREDENTIALS_DIRECTORY=/etc/coalminder/credentials"  # where the unit takes its password from
 STROKE = (0.0, 0.25, 0.5, 0.75, 1.0, 0.5, 0.0)  # plate positions
 Ask = Callable[[str], str]
 
@@ -98,19 +100,30 @@ def try_parts(settings: Settings) -> list[tuple[str, str, str]]:
         except UserError as error:
             rows.append((part, "fault", str(error)))
     if settings.mqtt.enabled:
-        missing = try_broker(settings.mqtt.host, settings.mqtt.port)
-        rows.append(("broker", "not reached" if missing else "good", missing))
+        rows.append(("broker", *try_broker(settings)))
     return rows
 
 
-def try_broker(host: str, port: int) -> str:
-    """Why nothing answers there, with a remedy; "" when something does. Whether it lets us in shows later."""
+def try_broker(settings: Settings) -> tuple[str, str]:
+    """Whether the broker is there and lets the service in: (verdict, remedy)."""
+    mqtt = settings.mqtt
     try:
-        socket.create_connection((host, port), BROKER_WITHIN_S).close()
+        socket.create_connection((mqtt.host, mqtt.port), BROKER_WITHIN_S).close()
     except OSError as error:
         why = error.strerror or str(error)
-        return f"{host}:{port}: {why}; start the broker (docs/mqtt.md), or correct [mqtt]"
-    return ""
+        told = f"{mqtt.host}:{mqtt.port}: {why}; start the broker (docs/mqtt.md), or correct [mqtt]"
+        return "not reached", told
+    try:
+        options = LinkOptions.from_settings(mqtt.model_dump())
+    except UserError:  # told as that of the broker's files
+        return "not tried", ""
+    with dialled(options) as trouble:
+        if not trouble:
+            return "good", ""
+    told = f"{trouble}; correct [mqtt], first its username and password (docs/mqtt.md)"
+    if options.password is None:
+        told += f"; no password was given: for the service's, 'sudo env {CREDENTIALS} coalminder check'"
+    return "no entry", told
 
 
 def try_records(folder: Path) -> None:

@@ -1,14 +1,14 @@
 """Feeds probes that arrive over the broker while `check` or `calibrate` runs, without being the service.
 
 The service has its own connection (messages/link.py), with a will and topics of its own; a trial must not
-speak for it, so it only listens.
+speak for it, so it only listens, and sees whether it is let in.
 """
 
 from __future__ import annotations
 
 import secrets
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 
 from paho.mqtt.client import MQTTMessage
@@ -40,16 +40,24 @@ def listening(settings: Settings, probes: Sequence[TopicProbe]) -> Iterator[str]
     except UserError as error:
         yield str(error)
         return
+    with dialled(options, [probe.topic for probe in probes], arrived) as trouble:
+        yield f"broker {trouble}; start it, or correct [mqtt]" if trouble else ""
+
+
+@contextmanager
+def dialled(
+    options: LinkOptions, topics: Sequence[str] = (), arrived: Callable[[MQTTMessage], None] = lambda _: None
+) -> Iterator[str]:
+    """While inside, connected as the service is. Yields why not, "" when the broker let us in."""
     # of its own: one of the service's name would throw the service out
     options = options.named(f"coalminder-check-{secrets.token_hex(4)}")
     connection = Connection(options, will=None, on_message=arrived, on_sent=lambda _number, _taken: None)
-    connection.subscribe([probe.topic for probe in probes])
+    connection.subscribe(topics)
     connection.start()
     try:
         deadline_s = time.monotonic() + options.connect_timeout_s
         while not connection.connected and time.monotonic() < deadline_s:
             time.sleep(0.02)
-        trouble = connection.trouble
-        yield f"broker {trouble}; start it, or correct [mqtt]" if trouble else ""
+        yield connection.trouble
     finally:
         connection.stop(2.0)
