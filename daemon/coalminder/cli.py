@@ -131,7 +131,8 @@ def _run(argv: Sequence[str] | None) -> int:
             sub.set_defaults(run=module.run)
     args, unknown = parser.parse_known_args(words)
     if unknown:  # told by the command, whose options are shown then
-        subs[args.command].error(f"unrecognized arguments: {' '.join(unknown)}")
+        not_done = "; the vents were NOT moved: leave that out" if args.command == "snuff" else ""
+        subs[args.command].error(f"unrecognized arguments: {' '.join(unknown)}{not_done}")
     try:
         return int(args.run(args))
     except UserError as error:

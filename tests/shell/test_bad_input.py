@@ -280,6 +280,15 @@ def test_an_option_that_is_not_there_is_refused_by_its_command(
     assert f"unrecognized arguments: {unknown}" in told
 
 
+@pytest.mark.parametrize("words", [["snuff", "lower"], ["snuff", "--conf", "x.toml"]])
+def test_a_mistyped_snuff_says_that_nothing_was_shut(
+    words: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit):
+        main(words)
+    assert "the vents were NOT moved" in capsys.readouterr().err
+
+
 def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
     from coalminder.settings import load_settings
 
