@@ -484,6 +484,23 @@ def test_days_without_a_fire_are_not_recorded(
         assert record.notes() == [], "what was left out is no gap"
 
 
+@pytest.mark.parametrize(("over", "kept"), [(True, 30), (False, 60)])
+def test_food_that_cools_is_recorded_for_longer_than_a_cold_grill(
+    over: bool, kept: int, open_journal: Opener, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """And the fire after it has a record of its own all the same."""
+    monkeypatch.setattr("coalminder.journal.writer.IDLE_S", 30.0)
+    monkeypatch.setattr("coalminder.journal.writer.OPEN_S", 60.0)
+    journal = open_journal(ended=lambda _state: over)
+    record_phases(journal, [(Phase.TENDING, 5), (Phase.OUT, 200), (Phase.LIGHTING, 10)])
+    journal.close()
+    first, second = records(tmp_path / "cooks")
+    with read(first) as record:
+        assert len(list(record.steps())) == 5 + kept
+    with read(second) as record:
+        assert len(list(record.steps())) == 10
+
+
 def test_a_full_disk_between_two_cooks_loses_neither(open_journal: Opener, tmp_path: Path) -> None:
     full = False
 

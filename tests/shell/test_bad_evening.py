@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,20 +12,22 @@ from recorded_cook import UTC_S
 
 from coalminder.core import Config, initial, step
 from coalminder.errors import SettingsError, UserError
-from coalminder.events import Snuff
-from coalminder.journal import store
+from coalminder.events import FoodStep, Light, Snuff
+from coalminder.journal import Journal, Start, store
 from coalminder.messages.food_part import FoodPart
 from coalminder.messages.options import LinkOptions
 from coalminder.probes.guard import GuardState, guard
 from coalminder.safety.faults import BY_CODE
 from coalminder.safety.limits import Limits
 from coalminder.service.assemble import DeskMessenger, FoodSent
-from coalminder.service.begin import clock_words
+from coalminder.service.begin import begin, clock_words
+from coalminder.service.clock import RealClock
+from coalminder.service.latch_note import LatchNote
 from coalminder.service.machine import begun_in_this_boot, count_restarts, forget_starts
 from coalminder.service.tender import blind_s
 from coalminder.service.unseen import Unseen
-from coalminder.settings import load_settings
-from coalminder.values import Inputs, Reading
+from coalminder.settings import Settings, load_settings
+from coalminder.values import Inputs, Phase, Reading
 
 
 @pytest.mark.parametrize("stale_s", [10.0, 30.0, 60.0])
@@ -180,3 +183,57 @@ def test_todays_food_takes_the_place_of_yesterdays_at_once() -> None:
     assert isinstance(part, FoodSent)
     assert part.root["stage"] == "waiting"
     assert FoodPart.model_validate(part.root).stage == "waiting"
+
+
+def cooled(folder: Path, *food: FoodStep, boot: str | None = None) -> Settings:
+    """Settings whose last record ends 60 s ago on a grill that is out, after these reports of the food.
+
+    boot: the note of the board's start, where it is not that of now.
+    """
+    (folder / "c.toml").write_text(f'[journal]\ndirectory = "{folder}"\n', "utf-8")
+    settings = load_settings(folder / "c.toml")
+    begun_in_this_boot(folder, now=True)
+    if boot is not None:
+        (folder / "boot").write_text(boot, "utf-8")
+    utc_s = time.time() - 60.0 - len(food)
+    state = replace(initial(Config()), phase=Phase.OUT)
+    journal = Journal(folder, Start("this", {}, utc_s, state), None)
+    for second, said in enumerate([*food, None]):
+        inputs = Inputs(Reading(20.0), events=() if said is None else (said,))
+        state, decision = step(state, inputs, float(second))
+        journal.record(float(second), utc_s + second, inputs, decision, state)
+    assert journal.close()
+    return settings
+
+
+ON, OFF, CHILLED = (FoodStep(step=word) for word in ("loaded", "off", "chilled"))
+
+
+@pytest.mark.parametrize(
+    ("food", "boot", "stage"),
+    [
+        ((ON, OFF), None, "resting"),
+        ((ON,), None, "cooking"),  # under a fire that went out
+        ((ON, OFF, CHILLED), None, "waiting"),
+        ((), None, "waiting"),
+        ((ON, OFF), "another boot", "waiting"),  # its clock may stand still: yesterday's food
+    ],
+)
+def test_food_that_cools_is_not_forgotten_by_a_restart_once_the_grill_is_out(
+    food: tuple[FoodStep, ...], boot: str | None, stage: str, tmp_path: Path
+) -> None:
+    """A restart is what an upgrade and a changed configuration ask for once no fire burns."""
+    settings = cooled(tmp_path, *food, boot=boot)
+    begun = begin(settings, LatchNote(tmp_path), time.time(), RealClock, fresh=False, lit=False)
+    state, _ = step(begun.state, Inputs(Reading(20.0)), begun.clock.now_s() + 1.0)
+    assert state.food.view.stage == stage
+    if stage != "waiting":
+        assert begun.clock.now_s() >= 60.0, "its clocks go on"
+
+
+def test_the_next_fire_by_hand_is_lit_though_the_last_food_was_not_reported_chilled(tmp_path: Path) -> None:
+    begun = begin(
+        cooled(tmp_path, ON, OFF), LatchNote(tmp_path), time.time(), RealClock, fresh=False, lit=True
+    )
+    assert begun.state.food.view.stage == "resting"
+    assert begun.words(0.0) == (Light(),)

@@ -16,7 +16,7 @@ from coalminder.core.response import ResponseState
 from coalminder.food.foodstate import FoodState
 from coalminder.safety.assess import SafetyState
 from coalminder.safety.assess import initial as safety_initial
-from coalminder.values import Phase
+from coalminder.values import NO_FIRE, Phase
 
 Since = tuple[tuple[str, float], ...]
 """(code, since when it holds without a break)."""
@@ -55,6 +55,13 @@ class State:
     lit_s: float | None
     lit_c: float | None
     asked: Since = ()
+
+
+def ended(state: State) -> bool:
+    """Whether a cook is over: no fire, and no food that is to be taken off, to be eaten or to be chilled."""
+    food = state.food
+    waits = food.loaded_s is not None and food.chilled_s is None
+    return state.phase in NO_FIRE and not waits and food.before_off_s is None
 
 
 def initial(config: Config, now_s: float = 0.0) -> State:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
@@ -196,10 +196,16 @@ def read(path: str | Path) -> Record:
 
 
 def resume(
-    where: str | Path, state_type: type[S], now_utc_s: float, *, within_s: float = 6 * 3600.0
+    where: str | Path,
+    state_type: type[S],
+    now_utc_s: float,
+    *,
+    within_s: float = 6 * 3600.0,
+    ended: Callable[[S], bool] = lambda _state: True,
 ) -> Resume[S] | Refusal:
     """The cook to go on with: the record at `where`, or the newest in that folder.
 
+    ended: whether a cook in a phase without a fire is over.
     A damaged file is still read as far as it goes: a state that passes its checks is better than none.
     Never raises for what it finds on disk; a Refusal says why there is nothing.
     """
@@ -213,7 +219,7 @@ def resume(
     except (store.NotARecordError, sqlite3.Error, OSError, UnicodeDecodeError) as error:
         return Refusal(f"'{path}': {error}", str(path) if store.means_damage(error) else "")
     try:
-        return _resume_from(connection, path, state_type, now_utc_s, within_s)
+        return _resume_from(connection, path, state_type, now_utc_s, within_s, ended)
     finally:
         try:
             connection.close()
@@ -222,7 +228,12 @@ def resume(
 
 
 def _resume_from(
-    db: sqlite3.Connection, path: Path, state_type: type[S], now_utc_s: float, within_s: float
+    db: sqlite3.Connection,
+    path: Path,
+    state_type: type[S],
+    now_utc_s: float,
+    within_s: float,
+    ended: Callable[[S], bool],
 ) -> Resume[S] | Refusal:
     damage = store.damage(db, path) or ""
     try:
@@ -243,7 +254,7 @@ def _resume_from(
         state: S = from_plain(state_type, unpack(blob))
     except (sqlite3.DatabaseError, ValueError, TypeError) as error:
         return Refusal(f"the last state cannot be read: {error}", str(path), undelivered)
-    if phase in NO_FIRE:
+    if phase in NO_FIRE and ended(state):
         return Refusal(f"the last cook has ended (phase {phase})", damaged_path, undelivered)
     # A board without a clock may start in the past, and may have done so in runs on record: then what the
     # earlier ones knew of the time tells more.

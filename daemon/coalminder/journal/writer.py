@@ -14,6 +14,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from itertools import islice
 from pathlib import Path
+from typing import Any
 
 from coalminder.codec import CodecError
 from coalminder.journal import store
@@ -25,6 +26,7 @@ MAX_STEPS = 900  # kept in memory while the disk fails: a quarter of an hour at 
 MAX_NOTES = 20_000  # alarms, commands, messages kept likewise
 MAX_UNDELIVERED = 5_000
 IDLE_S = 3600.0  # a grill without a fire is recorded for an hour: days of it would wear out the card
+OPEN_S = 6 * 3600.0  # and so long while its food cools: the cooling rule ends then
 RETRY_S = 2.0
 CORRUPT_SHOWN_S = 60.0
 _STALLED_S = 5.0  # a write that takes longer than this is a failing disk
@@ -34,7 +36,8 @@ _LOOK_EVERY_S = 1.0
 class Journal:
     """Records cooks, a file for each. Thread-safe; all calls but `flush` and `close` return at once.
 
-    A file goes on until the next fire is lit; of the time without a fire it holds the first IDLE_S.
+    A file goes on until the next fire is lit; of the time without a fire it holds the first IDLE_S, or
+    OPEN_S while the cook has not `ended`.
 
     Args:
         directory: folder of the records; made when missing.
@@ -42,6 +45,7 @@ class Journal:
         resume: what `resume()` found. A Resume goes on in its file; a damaged file is set aside.
         commit_every_s: readings reach the disk at least this often.
         keep_cooks: older records are deleted.
+        ended: whether a cook in a phase without a fire is over, by its state.
         connect: opens a file for writing; a test may hand in one that fails.
     """
 
@@ -53,11 +57,13 @@ class Journal:
         *,
         commit_every_s: float = 2.0,
         keep_cooks: int = 100,
+        ended: Callable[[Any], bool] = lambda _state: True,
         retry_s: float = RETRY_S,
         connect: Callable[[Path], sqlite3.Connection] = store.open_for_writing,
     ) -> None:
         self._commit_every_s = commit_every_s
         self._retry_s = retry_s
+        self._ended = ended
         self._lock = threading.Condition()
         # Shared with the writer, under _lock.
         self._steps: deque[tuple[int, StepItem]] = deque()  # with the number of the file in this run
@@ -106,7 +112,7 @@ class Journal:
         step = StepItem(self._n, now_s, utc_s, inputs, decision, self._before, state)
         self._alarms, self._phase, self._before = alarms, decision.phase, state
         with self._lock:
-            if not self._is_idle(decision.phase, now_s):
+            if not self._is_idle(decision.phase, state, now_s):
                 self._steps.append((self._file, step))
                 self._queued += 1
             if len(self._steps) > MAX_STEPS:  # the writer is stuck in the disk
@@ -115,11 +121,12 @@ class Journal:
                 self._settled += 1
             self._add(notes, urgent=urgent)
 
-    def _is_idle(self, phase: Phase, now_s: float) -> bool:
+    def _is_idle(self, phase: Phase, state: object, now_s: float) -> bool:
         """Whether this step is left out; turns to the next file when another fire is lit."""
         if phase in NO_FIRE:
             self._idle_since_s = now_s if self._idle_since_s is None else self._idle_since_s
-            return now_s - self._idle_since_s >= IDLE_S
+            idle_s = now_s - self._idle_since_s
+            return idle_s >= (IDLE_S if self._ended(state) else OPEN_S)
         left_out = self._idle_since_s is not None and now_s - self._idle_since_s >= IDLE_S
         if self._idle_since_s is not None and (self._burnt or left_out):
             self._file += 1

@@ -12,7 +12,7 @@ from pydantic import RootModel
 
 from coalminder.build import build
 from coalminder.codec import to_plain
-from coalminder.core import State
+from coalminder.core import State, ended
 from coalminder.events import Event
 from coalminder.food.foodstate import FoodView
 from coalminder.journal import Journal, Refusal, Resume, Start
@@ -131,6 +131,7 @@ class Desk:
             resume,
             commit_every_s=commit_every_s,
             keep_cooks=keep_cooks,
+            ended=ended,
         )
         self.link: Link | None = None
         self._announcer: Announcer | None = None

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
 
-from coalminder.core import State, initial, under
+from coalminder.core import State, ended, initial, under
 from coalminder.errors import UserError
 from coalminder.events import Event, Light, Snuff
 from coalminder.food.foodplan import FoodPlan
@@ -20,6 +20,7 @@ from coalminder.service.machine import begun_in_this_boot, count_restarts
 from coalminder.service.tender import nothing_unseen
 from coalminder.service.unseen import Unseen
 from coalminder.settings import Settings
+from coalminder.values import NO_FIRE
 
 log = logging.getLogger("coalminder")
 
@@ -58,7 +59,15 @@ def begin(
     directory, within_s = settings.journal.directory, settings.journal.resume_within
     found: Resume[State] | Refusal = Refusal("a fresh cook was asked for")
     if not fresh:
-        found = resume(directory, State, utc_s, within_s=within_s)
+        # yesterday's food of a board without a clock would look like today's
+        in_this_boot = begun_in_this_boot(directory, now=False)
+        found = resume(
+            directory,
+            State,
+            utc_s,
+            within_s=within_s,
+            ended=lambda state: ended(state) or not in_this_boot,
+        )
     begins = not isinstance(found, Resume)
     plan = plan_to_follow(settings, resumed=not begins)
     if isinstance(found, Resume):
@@ -77,7 +86,7 @@ def begin(
             state = keep_latched(state, directory, utc_s)
     restarts = count_restarts(directory, utc_s, None if begins else clock.now_s())
     age_is_known = begun_in_this_boot(directory, now=begins)
-    first: tuple[Event, ...] = (Light(),) if lit and begins else ()
+    first: tuple[Event, ...] = (Light(),) if lit and (begins or state.phase in NO_FIRE) else ()
     if not fresh:
         state, snuff = _as_noted(state, note, clock.now_s())
         first = snuff or first
