@@ -22,6 +22,7 @@ from coalminder.settings.calibration import (
     Calibration,
     Entry,
     ProbeCorrection,
+    VentCorrection,
     load_calibration,
     save_calibration,
 )
@@ -179,3 +180,38 @@ def test_record_that_is_none_is_one_line(tmp_path: Path, capsys: pytest.CaptureF
     path = config(tmp_path, "[vents.lower]\ndriver='simulated'\n")
     assert main(["calibrate", "--config", str(path), "flow", "--cook", str(junk)]) == 2
     assert capsys.readouterr().err.count("\n") == 1
+
+
+def test_a_probe_that_was_exchanged_is_used_as_configured(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Else the new one would show by the curve of the old one, whatever its data sheet says."""
+    block = "[probes.pit]\nkind='mcp3208'\nchannel=0\n[probes.pit.thermistor]\nbeta_k=3800.0\n"
+    where = config(tmp_path, block)
+    old = ProbeCorrection(gain=1.1, thermistor=(TRUE.a, TRUE.b, TRUE.c))
+    other = ProbeCorrection(offset_c=0.4, ice_shown_c=-0.4)
+    save_calibration(tmp_path / "calibration.json", Calibration(probes={"pit": old, "char": other}))
+    assert main(["calibrate", "--config", str(where), "forget", "--probe", "pit"]) == 0
+    settings, found = load_settings(where), load_calibration(tmp_path / "calibration.json")
+    thermistor = settings.probes["pit"].thermistor  # type: ignore[index]
+    assert curve_in_force("pit", thermistor, found.probes["pit"]) == from_beta(3800.0, 10_000.0)
+    assert found.probes["pit"].gain == 1.0
+    assert found.probes["char"] == other
+    capsys.readouterr()
+    assert main(["calibrate", "--config", str(where), "forget", "--probe", "pit"]) == 2
+    assert "(there are: char)" in capsys.readouterr().err
+    assert main(["calibrate", "--config", str(where), "show"]) == 0
+    assert capsys.readouterr().out.endswith("corrections of probe 'pit' forgotten\n")
+
+
+def test_a_vent_that_was_exchanged_has_its_configured_stops_and_learns_from_no_cook_before(
+    tmp_path: Path,
+) -> None:
+    where = config(tmp_path, "[vents.lower]\ndriver='simulated'\n")
+    found = VentCorrection(stop_shut=0.2, stop_open=0.8, ends_us=(1000.0, 2000.0))
+    save_calibration(tmp_path / "calibration.json", Calibration(vents={"lower": found}))
+    assert main(["calibrate", "--config", str(where), "forget", "--vent", "lower"]) == 0
+    left = load_calibration(tmp_path / "calibration.json")
+    assert left.vents["lower"] == VentCorrection()
+    assert command.vent_calibrated_s(left, "lower") > 0.0
+    assert main(["calibrate", "--config", str(where), "forget", "--vent", "lower"]) == 2

@@ -62,6 +62,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     ends.add_argument("--vent", choices=("lower", "upper"), required=True)
     learned = add("flow", help="the flow curve of the lower vent, from a recorded cook")
     learned.add_argument("--cook", type=Path, required=True, metavar="FILE", help="a record of the journal")
+    forgotten = add("forget", help="of a probe or vent that was exchanged: use it as configured")
+    which = forgotten.add_mutually_exclusive_group(required=True)
+    which.add_argument("--probe", metavar="NAME")
+    which.add_argument("--vent", choices=("lower", "upper"))
     add("show", help="all calibrations so far")
 
 
@@ -72,8 +76,15 @@ def run(args: argparse.Namespace) -> int:
     if args.what == "show":
         show(calibration, _say)
         return 0
-    job = {"ice": _ice, "boil": _boil, "thermistor": _thermistor, "stops": _stops, "flow": _flow}[args.what]
-    found = job(args, settings, calibration)
+    jobs = {
+        "ice": _ice,
+        "boil": _boil,
+        "thermistor": _thermistor,
+        "stops": _stops,
+        "flow": _flow,
+        "forget": _forget,
+    }
+    found = jobs[args.what](args, settings, calibration)
     changed = beside(load_calibration(settings.calibration_file), calibration, found)
     save_calibration(settings.calibration_file, changed)
     entry = changed.log[-1]
@@ -104,7 +115,7 @@ def show(calibration: Calibration, say: Say) -> None:
     """One line for every calibration made."""
     for entry in calibration.log:
         changes = (f"{key} {entry.before.get(key, '-')} -> {value}" for key, value in entry.after.items())
-        say(f"{entry.made_at}  {entry.how}: {', '.join(changes)}")
+        say(f"{entry.made_at}  {entry.how}: {', '.join(changes)}".removesuffix(": "))
     if not calibration.log:
         say("nothing was calibrated yet")
 
@@ -286,6 +297,21 @@ def _flow(args: argparse.Namespace, settings: Settings, calibration: Calibration
     }
     how = f"{_FLOW} {args.cook.name}"[:HOW_MAX]
     return _with_vent(calibration, "lower", correction, how, before, after)
+
+
+def _forget(args: argparse.Namespace, _settings: Settings, calibration: Calibration) -> Calibration:
+    """No correction of that name any more: what is plugged in there now is another one."""
+    corrected = {name for name, found in calibration.probes.items() if found != ProbeCorrection()}
+    if args.vent is None:
+        if args.probe not in corrected:
+            known = ", ".join(sorted(corrected)) or "none"
+            raise UserError(f"no probe '{args.probe}' was calibrated (there are: {known})")
+        nothing = points.Fit(ProbeCorrection(), {}, {})
+        return with_probe(calibration, args.probe, nothing, f"corrections of probe '{args.probe}' forgotten")
+    if calibration.vents.get(args.vent, VentCorrection()) == VentCorrection():
+        raise UserError(f"the {args.vent} vent was not calibrated")
+    how = f"{_stops_line(args.vent)} forgotten, and its curve"
+    return _with_vent(calibration, args.vent, VentCorrection(), how, {}, {})
 
 
 def vent_calibrated_s(calibration: Calibration, name: str) -> float:
