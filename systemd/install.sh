@@ -145,7 +145,7 @@ Next:
   3. Try it: sudo -u coalminder coalminder check      (the kettle cold, fingers off the vents)
   4. With a broker: write its password to /etc/coalminder/credentials/mqtt_password (mode 0600, owner root).
   5. Start it: sudo systemctl enable --now coalminder
-     After an upgrade, when no fire burns: sudo systemctl restart coalminder
+     After an upgrade, when no fire burns: sudo systemctl restart 'coalminder*'
 The page for a phone and pushed alarms: this script with '--with page,push', then docs/page.md and docs/mqtt.md.
 Outdoors only: burning charcoal makes carbon monoxide.
 EOT
