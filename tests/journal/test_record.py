@@ -501,6 +501,23 @@ def test_food_that_cools_is_recorded_for_longer_than_a_cold_grill(
         assert len(list(record.steps())) == 10
 
 
+def test_a_fire_lit_at_the_start_has_a_record_of_its_own(open_journal: Opener, tmp_path: Path) -> None:
+    """Though the start took up the cook before, whose food cools."""
+    journal = open_journal()
+    n = record_phases(journal, [(Phase.TENDING, 5), (Phase.OUT, 5)])
+    journal.close()
+    found = resume(tmp_path / "cooks", CookState, UTC_S + n + 5, ended=lambda _state: False)
+    assert isinstance(found, Resume)
+    again = open_journal(found)
+    record_phases(again, [(Phase.LIGHTING, 7)], n)
+    again.close()
+    counted = []
+    for path in records(tmp_path / "cooks"):
+        with read(path) as record:
+            counted.append(len(list(record.steps())))
+    assert counted == [10, 7]
+
+
 def test_a_full_disk_between_two_cooks_loses_neither(open_journal: Opener, tmp_path: Path) -> None:
     full = False
 

@@ -84,6 +84,7 @@ class Journal:
         self._file = 0
         self._burnt = isinstance(resume, Resume)  # a fire is in this file
         self._idle_since_s: float | None = None
+        self._was_out = isinstance(resume, Resume) and resume.phase in NO_FIRE
         first_id = resume.next_message_id if isinstance(resume, Resume) else 1
         # Numbers rise over cooks and restarts too, though delivered ones are forgotten: there are
         # far fewer than one a second.
@@ -128,9 +129,9 @@ class Journal:
             idle_s = now_s - self._idle_since_s
             return idle_s >= (IDLE_S if self._ended(state) else OPEN_S)
         left_out = self._idle_since_s is not None and now_s - self._idle_since_s >= IDLE_S
-        if self._idle_since_s is not None and (self._burnt or left_out):
+        if (self._was_out or self._idle_since_s is not None) and (self._burnt or left_out):
             self._file += 1
-        self._burnt, self._idle_since_s = True, None
+        self._burnt, self._was_out, self._idle_since_s = True, False, None
         return False
 
     def command(self, command: CommandRecord) -> None:
