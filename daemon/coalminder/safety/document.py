@@ -29,8 +29,8 @@ Shutting the vents is not switching a heater off. The coals stay hot for an hour
 - Look that both vents are really shut; shut them by hand if not.
 - If fat burns: keep the lid on, keep away, never water, call for help.
 - The vents stay shut until a person resets the fault, and only if its cause is gone. Without a broker there is no way to
-  say so: stop the service, look at the grill, and begin a new cook with
-  `coalminder tend --fresh` (and `--lit` when the coals are lit).
+  say so: stop the service, look at the grill, and begin a new cook with `sudo -u coalminder coalminder tend --fresh`
+  (and `--lit` when the coals are lit). Ctrl-C, and start the service: it goes on with that cook.
 
 ## Actions, weakest first
 
