@@ -117,8 +117,9 @@ def learn(cooks: Sequence[Cook], seed: int = 0) -> Learned:
         moved = max(one.moved for one in fits)
         why = f"{OTHERWISE}; {better}" if quick else SLOW
         still = still or (still_message(moved) if drowned else why)
-        telling = [_only_prior(max(fits, key=lambda one: one.samples), prior)]
-    best = pool(telling, prior)
+    else:
+        still = ""  # another cook tells
+    best = pool(telling, prior) if telling else _only_prior(max(fits, key=lambda one: one.samples), prior)
     models = ensemble(best, seed)
     if not tested:
         # Cooks under control make the vents look weaker than they are: gains must suit the usual kettle too.
