@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
+import pytest
 from scipy.signal import lfilter
 
 from coalminder.core import Config
 from coalminder.replay.fopdt import Floats
-from coalminder.replay.learned import learn
+from coalminder.replay.learned import USUAL_KETTLE, fit_cook, learn, pool
 from coalminder.replay.series import Series, log_draught
 from coalminder.replay.whatif import Cook, from_series
 
@@ -35,6 +37,19 @@ def by_hand(seed: int, n: int = 9000, openings: tuple[float, ...] = (0.09, 0.12,
 
 def cook_of(series: Series, name: str = "a") -> Cook:
     return from_series(series, name, Config())
+
+
+def test_intervals_of_pooled_cooks_are_those_of_the_pooled_kettle() -> None:
+    """Two records of like information: by the square root of two narrower, around what both say."""
+    wide = replace(USUAL_KETTLE, slope_sd=3.0, tau_sd=3.0, theta_sd=3.0)
+    fits = [fit_cook(cook_of(by_hand(seed)), wide) for seed in (0, 1)]
+    both = pool(fits, wide)
+    for name, value in (("slope", both.model.slope_per_s), ("k", both.model.k)):
+        together = getattr(both, name)
+        assert math.sqrt(together.low * together.high) == pytest.approx(value)
+        alone = np.mean([math.log(getattr(one, name).high / getattr(one, name).low) ** -2 for one in fits])
+        narrower = math.log(together.high / together.low) * math.sqrt(alone)
+        assert narrower == pytest.approx(math.sqrt(0.5), rel=0.15)
 
 
 def test_a_cook_that_taught_nothing_does_not_deny_what_another_taught() -> None:

@@ -181,15 +181,23 @@ def _heard_prior(heard: Sequence[ResponseState], smooth_s: float) -> Prior:
 
 def _only_prior(one: Fit, prior: Prior) -> Fit:
     """The usual kettle with its spread, beside the record's tests."""
-    k, k_sd = prior.slope * prior.tau_s, math.hypot(prior.slope_sd, prior.tau_sd)
+    return _believed(one, prior.logs, prior.information)
+
+
+def _believed(one: Fit, logs: Floats, information: Floats) -> Fit:
+    """`one`, whose tests stay, with another belief of (ln slope, ln tau, ln theta) and its intervals."""
+    covariance = np.linalg.inv(information)
+    slope, tau_s, theta_s = (float(x) for x in np.exp(logs))
+    sds = np.sqrt(np.diag(covariance))
+    k_sd = math.sqrt(max(covariance[0, 0] + covariance[1, 1] + 2.0 * covariance[0, 1], 0.0))
     return replace(
         one,
-        model=Fopdt(k, prior.tau_s, prior.theta_s),
-        k=around(k, k_sd),
-        tau_s=around(prior.tau_s, prior.tau_sd),
-        theta_s=around(prior.theta_s, prior.theta_sd),
-        slope=around(prior.slope, prior.slope_sd),
-        covariance=tuple(tuple(s * s if i == j else 0.0 for j in range(3)) for i, s in enumerate(prior.sds)),
+        model=Fopdt(slope * tau_s, tau_s, theta_s),
+        k=around(slope * tau_s, k_sd),
+        tau_s=around(tau_s, sds[1]),
+        theta_s=around(theta_s, sds[2]),
+        slope=around(slope, sds[0]),
+        covariance=tuple(tuple(float(x) for x in row) for row in covariance),
     )
 
 
@@ -204,13 +212,8 @@ def pool(fits: list[Fit], prior: Prior) -> Fit:
         total += said - before
         push += said @ _logs(one.model)
         push -= before @ prior.logs
-    covariance = np.linalg.inv(total)
-    slope, tau_s, theta_s = np.exp(covariance @ push)
-    longest = max(fits, key=lambda one: one.samples)
-    spread = tuple(tuple(float(x) for x in row) for row in covariance)
-    return replace(
-        longest, model=Fopdt(float(slope * tau_s), float(tau_s), float(theta_s)), covariance=spread
-    )
+    logs = np.asarray(np.linalg.solve(total, push), dtype=np.float64)
+    return _believed(max(fits, key=lambda one: one.samples), logs, total)
 
 
 def _logs(model: Fopdt) -> Floats:
