@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy.signal import lfilter
 
 from coalminder.core import Config
-from coalminder.replay.fopdt import Floats
+from coalminder.events import Light
+from coalminder.replay.fopdt import Floats, Fopdt
 from coalminder.replay.learned import USUAL_KETTLE, fit_cook, learn, pool
+from coalminder.replay.load import load
 from coalminder.replay.series import Series, log_draught
-from coalminder.replay.whatif import Cook, from_series
+from coalminder.replay.table import write_table
+from coalminder.replay.whatif import Cook, check_not_cut_off, from_series, run_again, scored_rows
 
 LEAK = Config().split.leak_opening
 
@@ -33,6 +37,26 @@ def by_hand(seed: int, n: int = 9000, openings: tuple[float, ...] = (0.09, 0.12,
     pit_c = 93.0 + lagged(moved + wind, 1000.0) + 0.12 * rng.normal(size=n)
     words, lid = np.full(n, ""), np.zeros(n, dtype=bool)
     return Series(np.arange(float(n)), pit_c, lower, np.ones(n), none, words, lid, none, none, none)
+
+
+def with_ash(seed: int, cold_s: int, lit_s: int, after_s: int) -> Series:
+    """The same kettle from cold ash over a fire lit under an open vent to ash again, its vent shut at last.
+
+    Heat goes with the bed's glow, which comes with 400 s and goes with 300 s; no phase is told.
+    """
+    rng, core = np.random.default_rng(seed), by_hand(seed)
+    parts = (np.zeros(cold_s), np.full(lit_s, 0.9), core.lower, np.zeros(after_s))
+    lower, n = np.concatenate(parts), sum(map(len, parts))
+    v = log_draught(lower, LEAK)
+    push_k = 60.0 * np.clip(v - log_draught(np.array([0.12]), LEAK), -1.5, 0.9)
+    glow, pit_c, shown_c = 0.0, 12.0, np.empty(n)
+    for i in range(n):
+        lit = cold_s <= i < n - after_s
+        glow += (1.0 - glow) / 400.0 if lit else -glow / 300.0
+        pit_c += (12.0 + glow * (81.0 + push_k[max(i - 9, 0)]) - pit_c) / 1000.0
+        shown_c[i] = pit_c + 0.12 * rng.normal()
+    none, words, lid = np.full(n, np.nan), np.full(n, ""), np.zeros(n, dtype=bool)
+    return Series(np.arange(float(n)), shown_c, lower, np.ones(n), none, words, lid, none, none, none)
 
 
 def cook_of(series: Series, name: str = "a") -> Cook:
@@ -59,3 +83,33 @@ def test_a_cook_that_taught_nothing_does_not_deny_what_another_taught() -> None:
     for cooks in ([moved, still], [still, moved]):
         both = learn(cooks)
         assert (both.fit.model, both.still, both.doubt) == (alone.fit.model, "", alone.doubt)
+
+
+@pytest.mark.parametrize("told", [True, False])
+@pytest.mark.parametrize(
+    ("cold_s", "after_s"), [(0, 0), (21_600, 0), (0, 1200), (0, 10_800), (21_600, 10_800)]
+)
+def test_ash_before_and_after_a_cook_teaches_nothing(cold_s: int, after_s: int, told: bool) -> None:
+    """Neither lighting nor a fire put out under a shut vent is what a vent does to a fire."""
+    lit_s = 1500
+    whole = with_ash(1, cold_s, lit_s, after_s)
+    whole = replace(whole, set_point_c=np.full(len(whole), 93.0)) if told else whole
+    cook = cook_of(whole)
+    found = learn([cook])
+    assert found.still == ""
+    assert found.fit.slope.low <= 0.06 <= found.fit.slope.high
+    assert found.fit.model.slope_per_s == pytest.approx(0.06, rel=0.1)
+    rows = np.flatnonzero(scored_rows(cook))
+    assert cold_s < rows[0] < cold_s + lit_s + 600
+    assert rows[-1] <= len(whole) - after_s
+
+
+def test_a_cold_kettle_before_a_table_s_fire_is_no_fire_that_fails(tmp_path: Path) -> None:
+    """Our loop begins when the fire was lit, not six hours before, after which it would give it up."""
+    cook = cook_of(with_ash(1, 21_600, 1500, 0))
+    check_not_cut_off(cook, run_again(cook, Fopdt(60.0, 1000.0, 9.0)))
+    assert [i for i, seen in enumerate(cook.inputs) if Light() in seen.events] == [
+        pytest.approx(21_600, abs=1200)
+    ]
+    write_table(cook.series, tmp_path / "cold.csv")
+    assert any("came to its set point at 6:2" in text for text in load(tmp_path / "cold.csv").remarks)

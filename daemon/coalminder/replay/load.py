@@ -142,9 +142,19 @@ def _doubts(series: Series, config: Config) -> Iterator[str]:
 
 
 def _burnt_out(series: Series) -> Iterator[str]:
-    """Told where the cook went on after its fire."""
+    """Told where the cook went on after its fire, and where a table began long before it."""
+    fire = burning(series)
+    lit = np.flatnonzero(fire)
+    if not len(lit):
+        return
+    first_s = series.time_s[lit[0]]
+    if first_s > SETTLED_S:
+        yield (
+            f"the pit came to its set point at {clock(first_s / 3600.0)}: in the band and mean error count "
+            "what was before it, what is learned and asked 'what if' does not"
+        )
     tended = np.isin(series.phase, ("", Phase.SETTLING.value, Phase.TENDING.value))
-    cold = np.flatnonzero(tended & ~burning(series))
+    cold = lit[-1] + 1 + np.flatnonzero((tended & ~fire)[lit[-1] + 1 :])
     if len(cold):
         yield (
             f"the fire was going out from {clock(series.time_s[cold[0]] / 3600.0)} on: in the band and mean "

@@ -24,6 +24,7 @@ LONGEST_GAP_S = 60.0  # between two rows; more stays a gap
 SETTLED_S = 1800.0  # where no phase is known, a fire is taken for settled so long after the first row
 USUAL_NOISE_C = 0.15  # of a pit probe, where too few rows tell
 NEAR_C = 5.0  # a pit less than this below its set point has a fire
+SHUT = 0.005  # an opening that gives no air
 _USUAL = Config()
 LEAST_AIM_C = _USUAL.least_set_point_c  # less is told by loggers that are off; where none is told it is taken
 LID_SETTLES_S = 300.0  # after a lid lift the pit answers to the lid, not to the vents
@@ -180,28 +181,46 @@ def burning(series: Series) -> NDArray[np.bool_]:
     """Rows with a fire: all, or where the pit was cold at last, those until it left its set point.
 
     A fire that burnt out is tended on until somebody says otherwise, and no gain helps against that. A set
-    point that was raised counts as the lowest before it: a fire need not have reached it.
+    point that was raised counts as the lowest before it: a fire need not have reached it. Where no phase
+    tells of lighting and snuffing, what the pit did away from its set point counts only if it was not cold
+    meanwhile, nor (at the end) fell away under a shut vent.
     """
     pit_c = series.pit_c
     told_c = np.where(series.set_point_c >= LEAST_AIM_C, series.set_point_c, np.nan)
-    aim_c = np.nan_to_num(np.fmin.accumulate(told_c), nan=LEAST_AIM_C)
-    near = np.flatnonzero(pit_c >= aim_c - NEAR_C)
+    aim_c = np.fmin.accumulate(told_c)
+    near = np.flatnonzero(pit_c >= np.nan_to_num(aim_c, nan=LEAST_AIM_C) - NEAR_C)
     rows = np.arange(len(series))
-    if not len(near) or pit_c[np.isfinite(pit_c)][-1] >= _USUAL.limits.out_c:
-        return rows >= 0
-    return np.asarray(rows <= near[-1])
+    fire = rows >= 0
+    if len(near) and pit_c[np.isfinite(pit_c)][-1] < _USUAL.limits.out_c:
+        fire = rows <= near[-1]
+    return fire if np.any(series.phase != "") else fire & ~_unlit(series, aim_c)
+
+
+def _unlit(series: Series, aim_c: Floats) -> NDArray[np.bool_]:
+    """Rows before, between and after the fires of a table that tells no phase."""
+    pit_c, open_ = series.pit_c, series.lower > SHUT
+    warm_c = pit_c[pit_c >= LEAST_AIM_C]
+    usual_c = float(np.median(warm_c)) if len(warm_c) else math.nan
+    near = pit_c >= np.fmin(aim_c, usual_c) - NEAR_C
+    held = near & open_ if np.any(near & open_) else near
+    if not held.any():
+        return held
+    away = np.cumsum(held)  # each time away from the set point has a number of its own
+    gone = pit_c < _USUAL.limits.out_c
+    gone[-1] |= not open_[-1] and not near[np.isfinite(pit_c)][-1]
+    return np.isin(away, away[gone]) & ~held
 
 
 def usable(series: Series, skip_s: float = 600.0) -> NDArray[np.bool_]:
     """Rows from which the vents' effect can be learned.
 
     The loop has held the vents for `skip_s` (before that the bed is still growing), the lid is on and has
-    been for LID_SETTLES_S, and there is a reading. Where no phase is known, all rows after `skip_s`.
+    been for LID_SETTLES_S, and there is a reading. Where no phase is known, a fire is taken for held.
     """
     step_s = series.step_s
-    good = np.isfinite(series.pit_c) & ~series.lid_off & burning(series)
-    known = bool(np.any(series.phase != ""))
-    in_loop = np.isin(series.phase, list(_LOOP_PHASES)) if known else np.ones(len(series), dtype=bool)
+    fire = burning(series)
+    good = np.isfinite(series.pit_c) & ~series.lid_off & fire
+    in_loop = np.isin(series.phase, list(_LOOP_PHASES)) if np.any(series.phase != "") else fire
     fire = in_loop | series.lid_off | (series.phase == Phase.LID_OFF.value)
     good &= _for_long(fire, round(skip_s / step_s)) & in_loop
     return good & _for_long(~series.lid_off, round(LID_SETTLES_S / step_s))

@@ -28,6 +28,7 @@ from coalminder.values import Decision, Inputs, Phase, ProbeFault, ProbeFaultKin
 
 EXPERIMENT = "experiment:"  # begins the notes that a step test or relay test leaves in its record
 MOST_SHIFT_C = 80.0
+LIT_S = 1200  # a pit hardly is longer in leaving the cold once its fire is lit [estimate]
 
 
 @dataclass(frozen=True)
@@ -111,11 +112,12 @@ def from_series(series: Series, name: str, config: Config) -> Cook:
     if np.isfinite(aims_c).any():
         config = replace(config, set_point_c=float(aims_c[np.isfinite(aims_c)][0]))
     aim_c = config.set_point_c
+    lit = _lit(s, config.limits.out_c)
     inputs = []
     for i in range(len(s)):
-        events: tuple[object, ...] = (Light(),) if i == 0 else ()
+        events: tuple[object, ...] = (Light(),) if i == lit else ()
         if i and s.lid_off[i] != s.lid_off[i - 1]:
-            events = (LidNotice(lid_open=bool(s.lid_off[i])),)
+            events = (*events, LidNotice(lid_open=bool(s.lid_off[i])))
         if math.isfinite(aims_c[i]) and aims_c[i] != aim_c:
             aim_c = float(aims_c[i])
             events = (*events, SetPoint(temp_c=aim_c))
@@ -125,6 +127,13 @@ def from_series(series: Series, name: str, config: Config) -> Cook:
     return Cook(
         name, s, tuple(inputs), now_s, state, own=False, read_noise_c=series.noise_c, read_s=series.step_s
     )
+
+
+def _lit(s: Series, cold_c: float) -> int:
+    """The row in which the fire is taken to be lit: LIT_S before the pit left the cold, or the first."""
+    first = int(np.argmax(burning(s)))
+    cold = np.flatnonzero(s.pit_c[:first] < cold_c)
+    return max(int(cold[-1]) - LIT_S, 0) if len(cold) else 0
 
 
 def _sample(value: float) -> Sample:
