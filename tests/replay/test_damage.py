@@ -183,7 +183,9 @@ def test_before_the_arrow_stands_the_record_though_steps_are_missing(
     assert item.cook is not None
     rows = scored_rows(item.cook) & np.isfinite(item.series.pit_c)
     error_c = np.mean(np.abs(item.series.pit_c - item.series.set_point_c)[rows])
-    strokes_per_h = np.sum(np.abs(np.diff(item.series.lower))) / (SECONDS / 3600.0)
+    worked = item.series.part(slice(np.flatnonzero(rows)[0], np.flatnonzero(rows)[-1] + 1))
+    hours = (worked.time_s[-1] - worked.time_s[0] + 1.0) / 3600.0
+    strokes_per_h = np.sum(np.abs(np.diff(worked.lower))) / hours
     assert main(["replay", str(copy), "--kp", "0.2"]) == 0
     out = capsys.readouterr().out
     assert f"what if kp 0.2: mean error {error_c:.2f} ->" in out

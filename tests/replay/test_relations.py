@@ -17,7 +17,15 @@ from coalminder.replay.learned import USUAL_KETTLE, fit_cook, learn, pool
 from coalminder.replay.load import load
 from coalminder.replay.series import Series, log_draught
 from coalminder.replay.table import write_table
-from coalminder.replay.whatif import Cook, check_not_cut_off, from_series, run_again, scored_rows
+from coalminder.replay.whatif import (
+    Cook,
+    check_not_cut_off,
+    from_series,
+    recorded,
+    run_again,
+    score,
+    scored_rows,
+)
 
 LEAK = Config().split.leak_opening
 
@@ -113,3 +121,28 @@ def test_a_cold_kettle_before_a_table_s_fire_is_no_fire_that_fails(tmp_path: Pat
     ]
     write_table(cook.series, tmp_path / "cold.csv")
     assert any("came to its set point at 6:2" in text for text in load(tmp_path / "cold.csv").remarks)
+
+
+def test_ash_after_a_cook_changes_no_figure_of_it(cook: Cook) -> None:
+    """A day of it is neither calm of the vents nor a reason to average the fit over longer pieces."""
+    ash, last = 86_400, len(cook.series) - 1
+    rows = np.concatenate([np.arange(last + 1), np.full(ash, last)])
+    series = cook.series.part(rows)
+    after_s = np.maximum(np.arange(len(rows)) - last, 0)
+    series = replace(
+        series,
+        time_s=np.arange(len(rows), dtype=float),
+        pit_c=9.0 + (series.pit_c - 9.0) * np.exp(-after_s / 1200.0),
+        lower=np.where(after_s, 0.0, series.lower),
+        phase=np.where(after_s, "out", series.phase),
+    )
+    begun_s = cook.now_s[0]
+    longer = replace(
+        cook,
+        series=series,
+        inputs=tuple(cook.inputs[row] for row in rows),
+        now_s=tuple(begun_s + i for i in range(len(rows))),
+    )
+    config = cook.state.config
+    assert fit_cook(longer, USUAL_KETTLE) == fit_cook(cook, USUAL_KETTLE)
+    assert score(longer, recorded(longer), config) == score(cook, recorded(cook), config)

@@ -146,14 +146,23 @@ def fit_cook(cook: Cook, prior: Prior | None) -> Fit:
         rows &= cook.series.time_s >= cook.experiment_from_s - 300.0
     if not rows.any():
         raise TooStillError("the loop never held the vents for long enough with the lid on")
-    first = int(np.flatnonzero(rows)[0])
+    first, last = np.flatnonzero(rows)[[0, -1]]  # the fit averages over more rows the more there are
     after = resumptions(cook.series)
-    after = after[after > first] - first
-    rows = rows[first:]
+    after = after[(after > first) & (after <= last)] - first
+    part = slice(first, last + 1)
+    rows = rows[part]
     for row in after:  # the dead time holds what the vents did in the gap
         rows[row : row + round(DEAD_S / cook.series.step_s)] = False
-    u, y = cook.u[first:], cook.series.pit_c[first:]
-    return fit(cook.series.step_s, u, y, rows, prior, TRUST, after, min(cook.read_s, SLOWEST_S))
+    return fit(
+        cook.series.step_s,
+        cook.u[part],
+        cook.series.pit_c[part],
+        rows,
+        prior,
+        TRUST,
+        after,
+        min(cook.read_s, SLOWEST_S),
+    )
 
 
 def end_of(cook: Cook) -> State:

@@ -280,7 +280,7 @@ class Score:
     """How well a cook went: over the rows in which the loop had the vents and the lid was on.
 
     mean_abs_c: mean absolute error; peak_c: highest pit; in_band_frac: share in the band; travel: servo
-    strokes of the lower vent per hour (flow-linear strokes).
+    strokes of the lower vent per hour from the first of these rows to the last (flow-linear strokes).
     """
 
     mean_abs_c: float
@@ -295,12 +295,13 @@ def score(cook: Cook, outcome: Outcome, config: Config) -> Score:
     error = np.abs(outcome.pit_c - outcome.set_point_c)[rows]
     pit = outcome.pit_c[rows]
     good = np.isfinite(error)
-    hours = (cook.now_s[-1] - cook.now_s[0] + cook.series.step_s) / 3600.0
+    worked = slice(np.argmax(rows), len(rows) - np.argmax(rows[::-1]))  # with the lid lifts in between
+    hours = (cook.now_s[worked][-1] - cook.now_s[worked][0] + cook.series.step_s) / 3600.0
     return Score(
         float(np.mean(error[good])),
         float(np.max(pit[good])),
         float(np.mean((pit[good] >= config.low_c) & (pit[good] <= config.high_c))),
-        float(np.sum(np.abs(np.diff(outcome.lower)))) / hours,
+        float(np.sum(np.abs(np.diff(outcome.lower[worked])))) / hours,
     )
 
 
