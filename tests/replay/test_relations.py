@@ -146,3 +146,15 @@ def test_ash_after_a_cook_changes_no_figure_of_it(cook: Cook) -> None:
     config = cook.state.config
     assert fit_cook(longer, USUAL_KETTLE) == fit_cook(cook, USUAL_KETTLE)
     assert score(longer, recorded(longer), config) == score(cook, recorded(cook), config)
+
+
+@pytest.mark.parametrize("shown", ["whole degrees", "every 12 s"])
+def test_a_coarse_or_slow_probe_is_as_noisy_in_a_table_as_in_our_record(shown: str) -> None:
+    """Most rows repeat the one before; the core, which smooths by what it hears, hears the leaps."""
+    fine = by_hand(3)
+    held = np.round(fine.pit_c) if shown == "whole degrees" else fine.pit_c[np.arange(len(fine)) // 12 * 12]
+    table = cook_of(replace(fine, pit_c=held))
+    found = learn([table]).noise_c
+    assert found == pytest.approx(learn([replace(table, own=True)]).noise_c, rel=0.05)
+    if shown == "every 12 s":  # what stands for 12 s has, at slow frequencies, 12 times the power
+        assert found == pytest.approx(0.12 * math.sqrt(12.0), rel=0.3)

@@ -19,6 +19,8 @@ import numpy as np
 from coalminder.codec import from_plain
 from coalminder.core import Config, State, initial, step
 from coalminder.core.air import level
+from coalminder.core.config import PitConfig
+from coalminder.core.pit import PitState, observe
 from coalminder.errors import UserError
 from coalminder.events import LidNotice, Light, SetPoint
 from coalminder.journal import Record, Step
@@ -124,9 +126,20 @@ def from_series(series: Series, name: str, config: Config) -> Cook:
         inputs.append(Inputs(pit=_sample(s.pit_c[i]), ambient=_or_none(s.ambient_c[i]), events=events))
     state = initial(config)
     now_s = tuple(float(t) for t in s.time_s)
-    return Cook(
-        name, s, tuple(inputs), now_s, state, own=False, read_noise_c=series.noise_c, read_s=series.step_s
-    )
+    noise_c = max(series.noise_c, _held_noise_c(series, config.pit))
+    return Cook(name, s, tuple(inputs), now_s, state, own=False, read_noise_c=noise_c, read_s=series.step_s)
+
+
+def _held_noise_c(series: Series, config: PitConfig) -> float:
+    """The noise that the core hears in the rows as they are, where one reading stands in many of them, be it
+    for its whole degrees or for a slow probe: most rows then look noiseless.
+    """
+    seen = PitState()
+    for temp_c, gap_s in zip(
+        series.pit_c.tolist(), np.diff(series.time_s, prepend=-1.0).tolist(), strict=True
+    ):
+        seen = observe(seen, config, Reading(temp_c), None, gap_s)
+    return seen.noise_c / math.sqrt(max(min(seen.period_s or 1.0, series.step_s), 1.0))
 
 
 def _lit(s: Series, cold_c: float) -> int:
