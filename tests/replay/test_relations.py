@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from dataclasses import replace
 from pathlib import Path
@@ -10,6 +11,7 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
+from coalminder.cli import main
 from coalminder.core import Config
 from coalminder.events import Light
 from coalminder.replay.fopdt import Floats, Fopdt
@@ -19,6 +21,7 @@ from coalminder.replay.series import Series, log_draught
 from coalminder.replay.table import write_table
 from coalminder.replay.whatif import (
     Cook,
+    aimed,
     check_not_cut_off,
     from_series,
     recorded,
@@ -158,3 +161,17 @@ def test_a_coarse_or_slow_probe_is_as_noisy_in_a_table_as_in_our_record(shown: s
     assert found == pytest.approx(learn([replace(table, own=True)]).noise_c, rel=0.05)
     if shown == "every 12 s":  # what stands for 12 s has, at slow frequencies, 12 times the power
         assert found == pytest.approx(0.12 * math.sqrt(12.0), rel=0.3)
+
+
+def test_a_set_point_asked_for_holds_though_another_was_set_in_the_cook(tmp_path: Path) -> None:
+    series = by_hand(3, 4000)
+    aims_c = {"never": np.full(4000, 93.0), "changed": np.where(series.time_s < 2000.0, 93.0, 96.0)}
+    now = []
+    for name, aim_c in aims_c.items():
+        table, said = tmp_path / f"{name}.csv", tmp_path / f"{name}.json"
+        write_table(replace(series, set_point_c=aim_c), table)
+        assert main(["replay", str(table), "--set-point", "88", "--quiet", "--json", str(said)]) == 0
+        now.append(json.loads(said.read_text())["what_if"][0]["now"])
+    assert now[0] == now[1]
+    cook, kettle = cook_of(series), Fopdt(60.0, 1000.0, 9.0)
+    assert np.array_equal(run_again(aimed(cook, 93.0), kettle).pit_c, run_again(cook, kettle).pit_c)

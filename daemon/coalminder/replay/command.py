@@ -44,6 +44,7 @@ from coalminder.replay.tune import STOPPING, Tuning, toml_fragment, tune
 from coalminder.replay.whatif import (
     Cook,
     Outcome,
+    aimed,
     check_not_cut_off,
     hold_vent,
     outside,
@@ -263,7 +264,8 @@ def _what_if(
         if request.lower is not None:
             outcome = hold_vent(cook, model, request.lower, added)
         else:
-            outcome = run_again(cook, model, new, added)
+            other = cook if request.set_point_c is None else aimed(cook, request.set_point_c)
+            outcome = run_again(other, model, new, added)
         before = recorded(cook) if cook.own else run_again(cook, model)
         check_not_cut_off(cook, before)
         was, now = score(cook, before, item.config), score(cook, outcome, new)

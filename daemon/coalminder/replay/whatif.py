@@ -212,6 +212,23 @@ def run_again(
     return Outcome(series.time_s + cook.from_s, pit, lower, upper, aim, tuple(phases), lid)
 
 
+def aimed(cook: Cook, set_point_c: float) -> Cook:
+    """The cook with this set point throughout: what was set in the course of it is passed over."""
+    state = cook.state
+    if state.set_point_c != set_point_c:
+        state = replace(state, set_point_c=set_point_c, reference_c=set_point_c)
+    return replace(
+        cook,
+        state=replace(state, config=replace(state.config, set_point_c=set_point_c)),
+        inputs=tuple(
+            replace(seen, events=tuple(e for e in seen.events if not isinstance(e, SetPoint)))
+            if seen.events
+            else seen
+            for seen in cook.inputs
+        ),
+    )
+
+
 def recorded(cook: Cook) -> Outcome:
     """A cook of our own as it was: that of `run_again` with nothing changed, if no step is missing."""
     s = cook.series
