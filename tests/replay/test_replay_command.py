@@ -15,7 +15,7 @@ from datetime import UTC, datetime
 from html.parser import HTMLParser
 from pathlib import Path
 from types import SimpleNamespace
-from typing import cast
+from typing import NoReturn, cast
 
 import numpy as np
 import pytest
@@ -27,14 +27,16 @@ from coalminder.events import Light
 from coalminder.grill import Kettle
 from coalminder.journal import Journal, Start, resume
 from coalminder.rehearse.fast import run_fast
-from coalminder.replay import learned, svg
+from coalminder.replay import command, learned, svg
 from coalminder.replay import report as reports
 from coalminder.replay.again import Again, Difference
 from coalminder.replay.facts import Belief, facts
 from coalminder.replay.food_story import Batch, FoodStory, Told
 from coalminder.replay.fopdt import Fopdt, response
+from coalminder.replay.identify import TooStillError
 from coalminder.replay.load import load
 from coalminder.replay.series import log_draught
+from coalminder.replay.table import write_table
 from coalminder.values import Inputs, Machine, ProbeFault, ProbeFaultKind, Reading
 
 NO_ANSWER = ProbeFault(ProbeFaultKind.NOT_READY, "no answer")
@@ -395,6 +397,31 @@ def test_tune_writes_a_fragment_and_never_the_configuration(
         "kd",
     }
     assert [p.name for p in tmp_path.iterdir()] == ["tuned.toml"]
+
+
+def test_gains_in_force_are_those_asked_for_or_of_the_newest_record_in_whatever_order(
+    cook_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    newer = replace(Config(), loop=replace(Config().loop, kp=0.5))
+    (tmp_path / "newer").mkdir()
+    run_fast(
+        Kettle(seed=2), newer, (), 5700, record=tmp_path / "newer"
+    )  # it begins with the other, ends later
+    (newest,) = (tmp_path / "newer").glob("*.cook")
+    write_table(load(cook_file).series, tmp_path / "a.csv")
+    (tmp_path / "own.toml").write_text("[loop]\nkp = 0.7\n")
+    begun: list[float] = []
+
+    def tune(_cooks: object, config: Config, **_: object) -> NoReturn:
+        begun.append(config.loop.kp)
+        raise TooStillError("enough")
+
+    monkeypatch.setattr(command, "tune", tune)
+    for records in itertools.permutations([str(cook_file), str(newest)]):
+        assert main(["replay", *records, "--tune", "--quiet"]) == 2
+    assert main(["replay", str(tmp_path / "a.csv"), str(newest), "--tune", "--quiet"]) == 2
+    assert main(["replay", str(newest), "--tune", "--quiet", "--config", str(tmp_path / "own.toml")]) == 2
+    assert begun == [0.5, 0.5, 0.5, 0.7]
 
 
 @pytest.mark.parametrize(

@@ -17,6 +17,7 @@ import numpy as np
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
+from coalminder.core import Config
 from coalminder.errors import UserError
 from coalminder.replay import report as reports
 from coalminder.replay.facts import alarm_spans, facts, finish_belief, fuel_belief
@@ -167,7 +168,7 @@ def _learn(
         )
     try:
         if request.tune:
-            tuning = _tune(request, cooks)
+            tuning = _tune(request, cooks, _in_force(request, loaded, cooks))
             kettle = tuning.kettle
         else:
             tuning, kettle = None, learn(cooks, seed=request.seed)
@@ -231,7 +232,17 @@ def _say_stopping(_frac: float, text: str) -> None:
         sys.stderr.write(f"{text}\n")
 
 
-def _tune(request: Request, cooks: list[Cook]) -> Tuning:
+def _in_force(request: Request, loaded: Sequence[Loaded], cooks: Sequence[Cook]) -> Config:
+    """The settings whose gains shall be bettered: those asked for, else those of our newest record. A table
+    tells none.
+    """
+    if request.config is not None:
+        return request.config
+    ours = [item for item in loaded if item.steps and any(item.cook is cook for cook in cooks)]
+    return max(ours, key=lambda item: item.steps[-1].utc_s).config if ours else cooks[0].state.config
+
+
+def _tune(request: Request, cooks: list[Cook], config: Config) -> Tuning:
     with ExitStack() as stack:
         say: Callable[[float, str], None] = _say_stopping
         if not request.quiet and sys.stderr.isatty():
@@ -239,7 +250,7 @@ def _tune(request: Request, cooks: list[Cook]) -> Tuning:
             bar = stack.enter_context(Progress(*columns, console=Console(stderr=True), transient=True))
             task = bar.add_task("", total=1.0)
             say = lambda frac, text: bar.update(task, completed=frac, description=text)  # noqa: E731
-        return tune(cooks, cooks[0].state.config, seed=request.seed, effort=request.effort, progress=say)
+        return tune(cooks, config, seed=request.seed, effort=request.effort, progress=say)
 
 
 def _what_if(
