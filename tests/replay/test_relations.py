@@ -33,17 +33,19 @@ from coalminder.replay.whatif import (
 LEAK = Config().split.leak_opening
 
 
-def by_hand(seed: int, n: int = 9000, openings: tuple[float, ...] = (0.09, 0.12, 0.16)) -> Series:
-    """A hand moves the vents of a kettle (gain 60, lag 1000 s, dead time 9 s; scipy's) in wind."""
-    rng = np.random.default_rng(seed)
-    lower = np.repeat(rng.choice(openings, size=60), rng.integers(150, 600, size=60))[:n]
+def by_hand(
+    seed: int, n: int = 9000, openings: tuple[float, ...] = (0.09, 0.12, 0.16), dead_s: int = 9
+) -> Series:
+    """A hand moves the vents of a kettle (gain 60, lag 1000 s; scipy's) in wind."""
+    rng, moves = np.random.default_rng(seed), n // 150
+    lower = np.repeat(rng.choice(openings, size=moves), rng.integers(150, 600, size=moves))[:n]
     v, none = log_draught(lower, LEAK), np.full(n, np.nan)
 
     def lagged(x: Floats, tau_s: float) -> Floats:
         keep = math.exp(-1.0 / tau_s)
         return np.asarray(lfilter([1.0 - keep], [1.0, -keep], x))
 
-    moved = np.concatenate([np.zeros(10), 60.0 * (v - v[0])])[:n]
+    moved = np.concatenate([np.zeros(1 + dead_s), 60.0 * (v - v[0])])[:n]
     wind = 2.0 * lagged(rng.normal(size=n) * math.sqrt(2 * 150.0), 150.0)
     pit_c = 93.0 + lagged(moved + wind, 1000.0) + 0.12 * rng.normal(size=n)
     words, lid = np.full(n, ""), np.zeros(n, dtype=bool)
@@ -175,3 +177,14 @@ def test_a_set_point_asked_for_holds_though_another_was_set_in_the_cook(tmp_path
     assert now[0] == now[1]
     cook, kettle = cook_of(series), Fopdt(60.0, 1000.0, 9.0)
     assert np.array_equal(run_again(aimed(cook, 93.0), kettle).pit_c, run_again(cook, kettle).pit_c)
+
+
+@pytest.mark.parametrize("dead_s", [3, 9])
+def test_a_day_of_cook_teaches_no_less_than_a_part_of_it(dead_s: int) -> None:
+    day = by_hand(1, 86_400, dead_s=dead_s)
+    found, part = learn([cook_of(day)]), learn([cook_of(day.part(slice(0, 21_600)))])
+    assert (found.still, part.still) == ("", "")
+    assert found.fit.theta_s.low <= dead_s <= found.fit.theta_s.high
+    for name in ("slope", "theta_s"):
+        whole, less = getattr(found.fit, name), getattr(part.fit, name)
+        assert whole.high / whole.low <= less.high / less.low

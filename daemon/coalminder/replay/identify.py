@@ -21,7 +21,8 @@ from scipy.stats import chi2, norm
 from coalminder.replay.fopdt import Floats, Fopdt, unit_response
 
 Mask = NDArray[np.bool_]
-MOST_SAMPLES = 4000
+MOST_SAMPLES = 4000  # unless they would be longer than this: no dead time under half of it can be told
+LONGEST_SAMPLE_S = 6.0
 NOISE_ORDER = 8
 CONFIDENCE = 0.90
 _Z = float(norm.ppf(0.5 + CONFIDENCE / 2))
@@ -110,7 +111,8 @@ class _Problem:
     def __init__(
         self, step_s: float, u: Floats, y: Floats, use: Mask, after: NDArray[np.intp], read_s: float
     ) -> None:
-        block = max(1, math.ceil(len(u) / MOST_SAMPLES), round(read_s / step_s))
+        usual = min(math.ceil(len(u) / MOST_SAMPLES), int(LONGEST_SAMPLE_S / step_s))
+        block = max(1, usual, round(read_s / step_s))
         n = len(u) // block * block
         self.step_s = step_s * block
         # The mean over a block of outputs lies this much after the start of the block.
