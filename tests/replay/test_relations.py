@@ -4,21 +4,25 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy.signal import lfilter
 
 from coalminder.cli import main
 from coalminder.core import Config
+from coalminder.errors import UserError
 from coalminder.events import Light
 from coalminder.replay.fopdt import Floats, Fopdt
 from coalminder.replay.learned import USUAL_KETTLE, fit_cook, learn, pool
 from coalminder.replay.load import load
 from coalminder.replay.series import Series, log_draught
-from coalminder.replay.table import write_table
+from coalminder.replay.table import read_table, write_table
 from coalminder.replay.whatif import (
     Cook,
     aimed,
@@ -50,6 +54,90 @@ def by_hand(
     pit_c = 93.0 + lagged(moved + wind, 1000.0) + 0.12 * rng.normal(size=n)
     words, lid = np.full(n, ""), np.zeros(n, dtype=bool)
     return Series(np.arange(float(n)), pit_c, lower, np.ones(n), none, words, lid, none, none, none)
+
+
+TEMPS_C = ("pit_c", "set_point_c", "ambient_c", "food_c", "dome_c")
+NAMES = {
+    "time_s": ("Time", "elapsed_s", "SECONDS", " timestamp"),
+    "pit_c": ("Pit", "pit temp", "Pit-Temp"),
+    "lower": ("Vent", "vent opening", "lower-vent"),
+    "upper": ("upper vent",),
+    "set_point_c": ("Set point",),
+    "lid_off": ("lid", "Lid open"),
+    "ambient_c": ("Ambient ",),
+    "food_c": ("core", "FOOD"),
+    "dome_c": ("Dome",),
+}
+AS_UNIT: dict[str, Callable[[Floats], Floats]] = {
+    "°C": lambda c: c,
+    "°F": lambda c: 1.8 * c + 32.0,
+    "K": lambda c: c + 273.15,
+}
+PER_UNIT_S = {"s": 1.0, "ms": 0.001, "min": 60.0, "h": 3600.0, "d": 86_400.0}
+
+
+@st.composite
+def dialects(draw: st.DrawFn) -> Callable[[dict[str, Floats]], bytes]:
+    """How some logger may write the documented columns."""
+    comma = draw(st.booleans())
+    separator = draw(st.sampled_from(";\t" if comma else ",;\t"))
+    temps, unit_s = draw(st.sampled_from(tuple(AS_UNIT))), draw(st.sampled_from(tuple(PER_UNIT_S)))
+    percent, began_s = draw(st.booleans()), draw(st.sampled_from([0.0, 1.8e9, 4.6e9]))
+    names = {name: draw(st.sampled_from(words)) for name, words in NAMES.items()}
+    order, quote = draw(st.permutations(tuple(NAMES))), draw(st.sampled_from(["", '"']))
+    end, mark = draw(st.sampled_from(["\n", "\r\n"])), draw(st.sampled_from(["", "\ufeff"]))
+    before = draw(st.sampled_from(["", "# some logger, 1.0" + end, f"sep={separator}{end}"]))
+    empty, last = draw(st.sampled_from(["", "NaN", "--", "n/a"])), draw(st.sampled_from(["", end]))
+
+    def cell(value: float) -> str:
+        text = empty if math.isnan(value) else repr(float(value))
+        return f"{quote}{text.replace('.', ',') if comma else text}{quote}"
+
+    def write(columns: dict[str, Floats]) -> bytes:
+        heads, cells = [], []
+        for name in order:
+            column, unit = columns[name], ""
+            if name in TEMPS_C:
+                column, unit = AS_UNIT[temps](column), f" ({temps})"
+            elif name == "time_s":
+                column, unit = (column + began_s) / PER_UNIT_S[unit_s], f" [{unit_s}]"
+            elif name in ("lower", "upper") and percent:
+                column, unit = 100.0 * column, " (%)"
+            heads.append(f"{quote}{names[name]}{unit}{quote}")
+            cells.append([cell(value) for value in column.tolist()])
+        lines = [separator.join(row) for row in (heads, *zip(*cells, strict=True))]
+        return (mark + before + end.join(lines) + last).encode()
+
+    return write
+
+
+@given(write=dialects(), seed=st.integers(0, 99))
+@settings(max_examples=60, deadline=None)
+def test_a_table_is_the_same_cook_however_it_is_written(
+    write: Callable[[dict[str, Floats]], bytes], seed: int, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    rng, n = np.random.default_rng(seed), 40
+    columns = {name: rng.uniform(20.0, 59.0, n).round(2) for name in TEMPS_C}
+    columns |= {name: rng.uniform(0.02, 1.0, n).round(3) for name in ("lower", "upper")}
+    columns["time_s"] = np.cumsum(rng.integers(1, 30, n)).astype(float)
+    columns["lid_off"] = (rng.random(n) < 0.1).astype(float)
+    for name in ("pit_c", "food_c", "ambient_c"):
+        columns[name][rng.integers(1, n - 1)] = math.nan
+    path = tmp_path_factory.getbasetemp() / "dialect.csv"
+    path.write_bytes(write(columns))
+    read = read_table(path)
+    columns["time_s"] -= columns["time_s"][0]
+    for name, column in columns.items():
+        # a day of 1.8e9 s is told to a microsecond or two in the digits of a double
+        assert getattr(read, name).astype(float) == pytest.approx(column, abs=1e-5, rel=0.0, nan_ok=True), (
+            name
+        )
+
+
+def test_lines_that_end_with_a_carriage_return_alone_are_refused_as_such(tmp_path: Path) -> None:
+    (tmp_path / "a.csv").write_bytes(b"time_s,pit_c,lower\r0,93,0.1\r1,93,0.12\r")
+    with pytest.raises(UserError, match="carriage return alone; save it again as CSV with line feeds"):
+        read_table(tmp_path / "a.csv")
 
 
 def with_ash(seed: int, cold_s: int, lit_s: int, after_s: int) -> Series:

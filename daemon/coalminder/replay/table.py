@@ -135,9 +135,14 @@ def read_table(path: Path, say: Say = lambda _text: None) -> Series:
 
 def _plain_text(path: Path) -> None:
     with path.open("rb") as file:
-        begin = file.read(2)
-    if begin in (b"\xff\xfe", b"\xfe\xff") or b"\0" in begin:
+        begin = file.read(4096)
+    if begin[:2] in (b"\xff\xfe", b"\xfe\xff") or b"\0" in begin[:2]:
         raise UserError(f"record '{path}': is text in UTF-16; save it again as CSV in UTF-8")
+    if b"\r" in begin and b"\n" not in begin:
+        raise UserError(
+            f"record '{path}': its lines end with a carriage return alone; save it again as CSV with line "
+            "feeds"
+        )
 
 
 def _separator(path: Path) -> tuple[str, int]:
