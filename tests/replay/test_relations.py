@@ -21,7 +21,7 @@ from coalminder.events import Light
 from coalminder.replay.fopdt import Floats, Fopdt
 from coalminder.replay.learned import USUAL_KETTLE, fit_cook, learn, pool
 from coalminder.replay.load import load
-from coalminder.replay.series import Series, log_draught
+from coalminder.replay.series import Series, even, log_draught
 from coalminder.replay.table import read_table, write_table
 from coalminder.replay.whatif import (
     Cook,
@@ -127,6 +127,8 @@ def test_a_table_is_the_same_cook_however_it_is_written(
     path.write_bytes(write(columns))
     read = read_table(path)
     columns["time_s"] -= columns["time_s"][0]
+    second = np.searchsorted(columns["time_s"], np.arange(columns["time_s"][-1] + 1.0), side="right") - 1
+    assert even(read).lower == pytest.approx(columns["lower"][second])
     for name, column in columns.items():
         # a day of 1.8e9 s is told to a microsecond or two in the digits of a double
         assert getattr(read, name).astype(float) == pytest.approx(column, abs=1e-5, rel=0.0, nan_ok=True), (

@@ -24,6 +24,7 @@ LONGEST_GAP_S = 60.0  # between two rows; more stays a gap
 SETTLED_S = 1800.0  # where no phase is known, a fire is taken for settled so long after the first row
 USUAL_NOISE_C = 0.15  # of a pit probe, where too few rows tell
 NEAR_C = 5.0  # a pit less than this below its set point has a fire
+ROUNDED_S = 1e-3  # by which a time may be off that was written in days, or from 1970 on
 SHUT = 0.005  # an opening that gives no air
 _USUAL = Config()
 LEAST_AIM_C = _USUAL.least_set_point_c  # less is told by loggers that are off; where none is told it is taken
@@ -137,7 +138,7 @@ def even(series: Series) -> Series:
             "2026-04-11 (of 04/11/2026 the first number is taken for the day)"
         )
     time_s = np.arange(0.0, series.time_s[-1] + 0.5)
-    held = np.clip(np.searchsorted(series.time_s, time_s + 1e-9, side="right") - 1, 0, len(series) - 1)
+    held = np.clip(np.searchsorted(series.time_s, time_s + ROUNDED_S, side="right") - 1, 0, len(series) - 1)
     apart = np.diff(series.time_s, append=series.time_s[-1])
     longest_s = series.longest_gap_s
     lost = apart[held] > longest_s
