@@ -19,6 +19,7 @@ from coalminder.core import Config
 from coalminder.errors import UserError
 from coalminder.events import Light
 from coalminder.replay.fopdt import Floats, Fopdt
+from coalminder.replay.greybox import UNKNOWNS, simulate
 from coalminder.replay.learned import USUAL_KETTLE, fit_cook, learn, pool
 from coalminder.replay.load import load
 from coalminder.replay.series import Series, even, log_draught
@@ -212,7 +213,7 @@ def test_a_cold_kettle_before_a_table_s_fire_is_no_fire_that_fails(tmp_path: Pat
     cook = cook_of(with_ash(1, 21_600, 1500, 0))
     check_not_cut_off(cook, run_again(cook, Fopdt(60.0, 1000.0, 9.0)))
     assert [i for i, seen in enumerate(cook.inputs) if Light() in seen.events] == [
-        pytest.approx(21_600, abs=1200)
+        pytest.approx(21_600, abs=120)
     ]
     write_table(cook.series, tmp_path / "cold.csv")
     assert any("came to its set point at 6:2" in text for text in load(tmp_path / "cold.csv").remarks)
@@ -278,3 +279,16 @@ def test_a_day_of_cook_teaches_no_less_than_a_part_of_it(dead_s: int) -> None:
     for name in ("slope", "theta_s"):
         whole, less = getattr(found.fit, name), getattr(part.fit, name)
         assert whole.high / whole.low <= less.high / less.low
+
+
+def test_the_physical_model_is_lit_when_the_kettle_was(cook: Cook) -> None:
+    """Two cold hours before a table's fire are none in which coals burn."""
+    cold_s, whole = 7200, cook.series
+    rows = np.concatenate([np.zeros(cold_s, dtype=int), np.arange(len(whole))])
+    time_s, words = np.arange(len(rows), dtype=float), np.full(len(rows), "")
+    later = replace(whole.part(rows), time_s=time_s, phase=words)
+    later.lower[:cold_s] = 0.0
+    at_once = cook_of(replace(whole, phase=words[: len(whole)]))
+    logs = np.zeros(len(UNKNOWNS))
+    off_k = simulate(cook_of(later), logs)[cold_s:] - simulate(at_once, logs)
+    assert np.abs(off_k[1800:]).max() < 5.0

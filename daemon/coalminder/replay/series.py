@@ -24,6 +24,8 @@ LONGEST_GAP_S = 60.0  # between two rows; more stays a gap
 SETTLED_S = 1800.0  # where no phase is known, a fire is taken for settled so long after the first row
 USUAL_NOISE_C = 0.15  # of a pit probe, where too few rows tell
 NEAR_C = 5.0  # a pit less than this below its set point has a fire
+LIT_S = 1200.0  # a pit hardly takes longer to leave the cold once its fire is lit [estimate]
+ROSE_C, SOON_S = 3.0, 60.0  # a rise that no noise makes, and how soon a fire makes it [estimate]
 ROUNDED_S = 1e-3  # by which a time may be off that was written in days, or from 1970 on
 SHUT = 0.005  # an opening that gives no air
 _USUAL = Config()
@@ -167,9 +169,21 @@ def even(series: Series) -> Series:
 
 
 def lit_row(series: Series) -> int:
-    """The first row with a fire, by its phase; the number of rows when there is none."""
-    fire = series.phase != Phase.COLD.value
-    return int(np.argmax(fire)) if fire.any() else len(fire)
+    """The first row with a fire, by its phase; the number of rows when there is none.
+
+    Where no phase is known, the first row, or that from which the pit rose out of the cold.
+    """
+    if np.any(series.phase != ""):
+        fire = series.phase != Phase.COLD.value
+        return int(np.argmax(fire)) if fire.any() else len(fire)
+    pit_c, time_s = series.pit_c, series.time_s
+    cold = np.flatnonzero(pit_c[: np.argmax(burning(series))] < _USUAL.limits.out_c)
+    if not len(cold):
+        return 0
+    from_row = np.searchsorted(time_s, time_s[cold[-1]] - LIT_S)
+    rise_c = pit_c[from_row : cold[-1] + 1]
+    low = from_row + np.flatnonzero(rise_c <= np.nanmin(rise_c) + ROSE_C)[-1]
+    return int(np.searchsorted(time_s, time_s[low] - SOON_S))
 
 
 def resumptions(series: Series) -> NDArray[np.intp]:

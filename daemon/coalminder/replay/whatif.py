@@ -25,12 +25,20 @@ from coalminder.errors import UserError
 from coalminder.events import LidNotice, Light, SetPoint
 from coalminder.journal import Record, Step
 from coalminder.replay.fopdt import Floats, Fopdt, response
-from coalminder.replay.series import LONGEST_GAP_S, SETTLED_S, Series, burning, even, from_steps, log_draught
+from coalminder.replay.series import (
+    LONGEST_GAP_S,
+    SETTLED_S,
+    Series,
+    burning,
+    even,
+    from_steps,
+    lit_row,
+    log_draught,
+)
 from coalminder.values import Decision, Inputs, Phase, ProbeFault, ProbeFaultKind, Reading, Sample
 
 EXPERIMENT = "experiment:"  # begins the notes that a step test or relay test leaves in its record
 MOST_SHIFT_C = 80.0
-LIT_S = 1200  # a pit hardly is longer in leaving the cold once its fire is lit [estimate]
 
 
 @dataclass(frozen=True)
@@ -114,7 +122,7 @@ def from_series(series: Series, name: str, config: Config) -> Cook:
     if np.isfinite(aims_c).any():
         config = replace(config, set_point_c=float(aims_c[np.isfinite(aims_c)][0]))
     aim_c = config.set_point_c
-    lit = _lit(s, config.limits.out_c)
+    lit = lit_row(s)
     inputs = []
     for i in range(len(s)):
         events: tuple[object, ...] = (Light(),) if i == lit else ()
@@ -140,13 +148,6 @@ def _held_noise_c(series: Series, config: PitConfig) -> float:
     ):
         seen = observe(seen, config, Reading(temp_c), None, gap_s)
     return seen.noise_c / math.sqrt(max(min(seen.period_s or 1.0, series.step_s), 1.0))
-
-
-def _lit(s: Series, cold_c: float) -> int:
-    """The row in which the fire is taken to be lit: LIT_S before the pit left the cold, or the first."""
-    first = int(np.argmax(burning(s)))
-    cold = np.flatnonzero(s.pit_c[:first] < cold_c)
-    return max(int(cold[-1]) - LIT_S, 0) if len(cold) else 0
 
 
 def _sample(value: float) -> Sample:
