@@ -224,7 +224,7 @@ class Connection:
             self._hang_ups, self._assumed_bytes = 0, None  # a broker put right is asked again
         elif lasted_s >= HANG_UP_S:
             self._hang_ups = 0  # what ended it came later than a packet limit would
-        elif self._largest > max(SMALL_BYTES, self._confirmed):
+        elif self._was_not_taken():
             self._hang_ups += 1
             if self._hang_ups >= HANG_UPS:
                 self._hang_ups, self._assumed_bytes = 0, self._largest - 1
@@ -233,9 +233,14 @@ class Connection:
                     "bytes is left out from now on; raise its packet limit, or set mqtt.discovery = false"
                 )
 
+    def _was_not_taken(self) -> bool:
+        """Whether a large message of this connection was not confirmed."""
+        return self._largest > max(SMALL_BYTES, self._confirmed)
+
     def _note_short(self, was_up: bool, lasted_s: float) -> None:
-        if was_up:
-            self._shorts = self._shorts + 1 if lasted_s < SHORT_S else 0
+        """Only of connections whose end nothing else explains: a broker of twins is never away."""
+        explained = not was_up or self._was_not_taken()
+        self._shorts = 0 if explained or lasted_s > SHORT_S else self._shorts + 1
         if self._shorts >= SHORTS:
             self._complain(
                 "connections to the broker end soon, again and again; if another grill there has the name "
