@@ -381,8 +381,9 @@ class Connection:
         self._confirmed = max(self._confirmed, size)  # refused: it was read
         if not taken:
             # a phone may name any number of topics for its answers; the broker may answer before we know ours
-            kind = "/".join(topic.split("/")[:3]) or "a topic of ours"
-            self._complain(f"the broker refuses messages on {kind}: {reason}; look at its access list")
+            kind = "/".join(topic.split("/")[:3])
+            told = f"{topic or 'a topic of ours'}: {reason}; look at its access list"
+            self._complain(f"the broker refuses messages on {told}", f"messages on {kind}")
         self._on_sent(mid, taken)
 
     def _subscribed(self, mid: int, reasons: Sequence[Any]) -> None:
@@ -402,10 +403,10 @@ class Connection:
         except Exception:  # a topic that is no text, for one: the network thread must not die of it
             log.exception("a message could not be read")
 
-    def _complain(self, text: str) -> None:
-        """Log it once."""
-        if text not in self._complaints:
-            self._complaints.add(text)
+    def _complain(self, text: str, about: str = "") -> None:
+        """Log it once, or the first that is `about` something."""
+        if (about or text) not in self._complaints:
+            self._complaints.add(about or text)
             log.warning(text)
 
     def _disconnected(

@@ -7,15 +7,12 @@ The control steps' thread calls all of it but `answered`.
 from __future__ import annotations
 
 import json
-import logging
 import time
 from collections import deque
 
 from coalminder.messages.connection import AGAIN_S, Connection
 from coalminder.messages.outbox import Outbox
 from coalminder.values import OutMessage
-
-log = logging.getLogger(__name__)
 
 LATE_AFTER_S = 5.0
 DEAF_S = 30.0  # a broker that confirms nothing for so long is none, though it answers pings
@@ -88,8 +85,6 @@ class Delivery:
                 self._held_until_s.pop(topic, None)
                 self._forget(message_id)
                 continue
-            if topic not in self._held_until_s:
-                log.warning("the broker refuses messages on %s", topic)
             self._held_until_s[topic] = time.monotonic() + AGAIN_S
         return numbers
 
