@@ -16,8 +16,12 @@ def state_folder(config: Path) -> Path:
 
     A further grill's file, NAME.toml beside the first one, has a folder of its own, as in coalminder@NAME.
     """
-    further = config.absolute().parent == DEFAULT_CONFIG.parent and config.stem != DEFAULT_CONFIG.stem
-    return _STATE / config.stem if further else _STATE
+    return _STATE / config.stem if is_of_a_further(config) else _STATE
+
+
+def is_of_a_further(config: Path) -> bool:
+    """Whether `config` is that of a further grill of this board, NAME.toml beside the first one's."""
+    return config.absolute().parent == DEFAULT_CONFIG.parent and config.stem != DEFAULT_CONFIG.stem
 
 
 def records_folder(config: Path, data: Mapping[str, Any]) -> Path:

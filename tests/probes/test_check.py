@@ -369,6 +369,25 @@ def test_a_broker_that_does_not_let_the_service_in_is_not_called_good(
         broker.stop()
     out = capsys.readouterr().out
     assert re.search(rf"^broker +no entry +.*Not authorized.*{told}", out, re.MULTILINE)
+    assert ("coalminder check --config" in out) is ("no password" in told)
+
+
+@pytest.mark.parametrize(
+    ("config", "password", "words"),
+    [
+        ("/etc/coalminder/coalminder.toml", "mqtt_password", "check"),
+        ("/etc/coalminder/char.toml", "char_mqtt_password", "check --config /etc/coalminder/char.toml"),
+        ("/home/cook/mine.toml", "mqtt_password", "check --config /home/cook/mine.toml"),
+    ],
+)
+def test_the_password_of_the_grill_that_is_checked_is_named(config: str, password: str, words: str) -> None:
+    """As its unit takes it: for a further grill the first one's was named, and its vents would have moved."""
+    unit = Path(__file__).parents[2] / "systemd" / f"coalminder{'@' * ('char' in config)}.service"
+    (credential,) = re.findall("LoadCredential=mqtt_password:(.+)", unit.read_text("utf-8"))
+    assert Path(credential).name == password.replace("char", "%i")
+    told = command.with_password(Path(config))
+    place = credential.replace("%i", "char")
+    assert told == f"sudo env COALMINDER_MQTT__PASSWORD_FILE={place} coalminder {words}"
 
 
 @pytest.mark.broker

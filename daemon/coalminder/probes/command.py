@@ -16,7 +16,7 @@ from typing import TextIO
 from coalminder.errors import UserError
 from coalminder.journal.folder import tried
 from coalminder.messages.options import LinkOptions
-from coalminder.places import DEFAULT_CONFIG, state_folder
+from coalminder.places import DEFAULT_CONFIG, is_of_a_further, state_folder
 from coalminder.probes.build import build_probes, deadlines, guard_limits
 from coalminder.probes.find import board_name, find_buses, find_chips
 from coalminder.probes.listen import dialled, listening
@@ -34,7 +34,7 @@ from coalminder.vents.servo import ServoVent
 
 SERVICE_USER = "coalminder"  # of the units in systemd/
 BROKER_WITHIN_S = 2.0
-CREDENTIALS = "CREDENTIALS_DIRECTORY=/etc/coalminder/credentials"  # where the unit takes its password from
+CREDENTIALS = DEFAULT_CONFIG.parent / "credentials"  # where the units take their passwords from
 STROKE = (0.0, 0.25, 0.5, 0.75, 1.0, 0.5, 0.0)  # plate positions
 Ask = Callable[[str], str]
 
@@ -60,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
     calibration = load_calibration(settings.calibration_file)
     say = sys.stdout
     show_buses(settings, say)
-    parts = try_parts(settings)
+    parts = try_parts(settings, args.config)
     say.write("\n" + table(("for the service", "verdict", "remedy"), parts) + "\n")
     good, left_out = all(row[1] == "good" for row in parts), ""
     if settings.probes is not None:
@@ -82,7 +82,7 @@ def run(args: argparse.Namespace) -> int:
     return 0 if good else 1
 
 
-def try_parts(settings: Settings) -> list[tuple[str, str, str]]:
+def try_parts(settings: Settings, config: Path) -> list[tuple[str, str, str]]:
     """What `tend` needs besides probes and vents, with what it would say: (part, verdict, remedy)."""
     from coalminder.service.command import link_options, refuse_unwired
 
@@ -100,11 +100,11 @@ def try_parts(settings: Settings) -> list[tuple[str, str, str]]:
         except UserError as error:
             rows.append((part, "fault", str(error)))
     if settings.mqtt.enabled:
-        rows.append(("broker", *try_broker(settings)))
+        rows.append(("broker", *try_broker(settings, config)))
     return rows
 
 
-def try_broker(settings: Settings) -> tuple[str, str]:
+def try_broker(settings: Settings, config: Path) -> tuple[str, str]:
     """Whether the broker is there and lets the service in: (verdict, remedy)."""
     mqtt = settings.mqtt
     try:
@@ -122,8 +122,17 @@ def try_broker(settings: Settings) -> tuple[str, str]:
             return "good", ""
     told = f"{trouble}; correct [mqtt], first its username and password (docs/mqtt.md)"
     if options.password is None:
-        told += f"; no password was given: for the service's, 'sudo env {CREDENTIALS} coalminder check'"
+        told += f"; no password was given: for the service's, '{with_password(config)}'"
     return "no entry", told
+
+
+def with_password(config: Path) -> str:
+    """The command that tries `config` with the password of its unit (docs/hardware.md)."""
+    of_a_further = f"{config.stem}_" if is_of_a_further(config) else ""
+    password = f"COALMINDER_MQTT__PASSWORD_FILE={CREDENTIALS}/{of_a_further}mqtt_password"
+    return f"sudo env {password} coalminder check" + (
+        f" --config {config}" if config != DEFAULT_CONFIG else ""
+    )
 
 
 def try_records(folder: Path) -> None:
