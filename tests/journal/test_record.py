@@ -501,6 +501,26 @@ def test_food_that_cools_is_recorded_for_longer_than_a_cold_grill(
         assert len(list(record.steps())) == 10
 
 
+@pytest.mark.parametrize("chilled_n", [50, 90], ids=["after the hour", "after all was recorded"])
+def test_a_cook_that_ends_late_is_not_taken_up_again(
+    chilled_n: int, open_journal: Opener, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Food reported chilled later than a cold grill is recorded came back warm with the next restart."""
+    monkeypatch.setattr("coalminder.journal.writer.IDLE_S", 30.0)
+    monkeypatch.setattr("coalminder.journal.writer.OPEN_S", 60.0)
+
+    def over(state: CookState) -> bool:
+        return state.count >= chilled_n
+
+    assert cook_step(chilled_n)[2].count == chilled_n
+    journal = open_journal(ended=over)
+    n = record_phases(journal, [(Phase.TENDING, 5), (Phase.OUT, 200)])
+    journal.close()
+    assert isinstance(resume(tmp_path / "cooks", CookState, UTC_S + n, ended=over), Refusal)
+    with read(only_record(tmp_path)) as record:
+        assert [step.n for step in record.steps()] == [*range(1, min(chilled_n, 66)), chilled_n]
+
+
 def test_a_fire_lit_at_the_start_has_a_record_of_its_own(open_journal: Opener, tmp_path: Path) -> None:
     """Though the start took up the cook before, whose food cools."""
     journal = open_journal()

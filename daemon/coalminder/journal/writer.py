@@ -37,7 +37,7 @@ class Journal:
     """Records cooks, a file for each. Thread-safe; all calls but `flush` and `close` return at once.
 
     A file goes on until the next fire is lit; of the time without a fire it holds the first IDLE_S, or
-    OPEN_S while the cook has not `ended`.
+    OPEN_S while the cook has not `ended`, and the step in which that ends, however late.
 
     Args:
         directory: folder of the records; made when missing.
@@ -110,10 +110,11 @@ class Journal:
         at = (self._n, now_s, utc_s)
         notes = [NoteItem("alarm", (*at, *_row(alarm))) for alarm in changed]
         urgent = bool(notes) or decision.phase is not self._phase
-        step = StepItem(self._n, now_s, utc_s, inputs, decision, self._before, state)
+        before = self._before
+        step = StepItem(self._n, now_s, utc_s, inputs, decision, before, state)
         self._alarms, self._phase, self._before = alarms, decision.phase, state
         with self._lock:
-            if not self._is_idle(decision.phase, state, now_s):
+            if not self._is_idle(decision.phase, before, state, now_s):
                 self._steps.append((self._file, step))
                 self._queued += 1
             if len(self._steps) > MAX_STEPS:  # the writer is stuck in the disk
@@ -122,12 +123,13 @@ class Journal:
                 self._settled += 1
             self._add(notes, urgent=urgent)
 
-    def _is_idle(self, phase: Phase, state: object, now_s: float) -> bool:
+    def _is_idle(self, phase: Phase, before: object, state: object, now_s: float) -> bool:
         """Whether this step is left out; turns to the next file when another fire is lit."""
         if phase in NO_FIRE:
             self._idle_since_s = now_s if self._idle_since_s is None else self._idle_since_s
-            idle_s = now_s - self._idle_since_s
-            return idle_s >= (IDLE_S if self._ended(state) else OPEN_S)
+            idle_s, ended = now_s - self._idle_since_s, self._ended(state)
+            ends = ended and not self._ended(before)  # left out, a restart would take the cook up again
+            return idle_s >= (IDLE_S if ended else OPEN_S) and not ends
         left_out = self._idle_since_s is not None and now_s - self._idle_since_s >= IDLE_S
         if (self._was_out or self._idle_since_s is not None) and (self._burnt or left_out):
             self._file += 1
