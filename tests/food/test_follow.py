@@ -1237,6 +1237,7 @@ def frozen_core(minutes: float) -> float:
         pytest.param(lambda m: 5.0 + 0.2 * m, False, id="from the refrigerator"),
         pytest.param(lambda m: 16.0 + 0.2 * m, False, id="from a cool room"),
         pytest.param(lambda m: 24.0 + 0.3 * m, True, id="from the car"),
+        pytest.param(lambda m: 85.0 - 57.0 * math.exp(-m / 112.0), True, id="from the car, a fifth thicker"),
         pytest.param(lambda m: 32.0 + 0.3 * m, True, id="from a hot car"),
         pytest.param(
             lambda m: 26.0 if m < 6 else 6.0 + 0.2 * m, False, id="a probe put in after six minutes"

@@ -31,6 +31,8 @@ JUST_LOADED_C = 12.0
 """Ice is looked for only in food that is still so cold: later the probe is held in frosty air [estimate]."""
 LAID_ON_S = 600.0
 """By then the probe is where it belongs, and the food not far from what it was [estimate]."""
+LEAST_LEFT = 0.5
+"""Of a thinner piece there is no telling how warm it was."""
 WARMEST_RAW_C = 45.0
 """No raw food is warmer from a car or a kitchen; the pit's air is [estimate]."""
 SHOWN_MEAN_S = 300.0
@@ -139,13 +141,17 @@ def laid_on_c(state: FoodState, start_c: float, core: float, mean_c: float, now_
     """How warm this food was when it was laid on, by a core probe, where raw food has two hours; else None.
 
     Judged until a reading is believed, which the model then follows; a probe that falls was not in it yet.
-    start_c: how warm the model had it, which shows mean_c now.
+    start_c: how warm the model had it, which shows mean_c now. Warmer food warms by less: what is left of its
+    distance to the pit is the same share as of the model's.
     """
     if state.loaded_s is None or now_s - state.loaded_s > LAID_ON_S:
         return state.warm_c
     if state.core_s is not None:
         return state.warm_c if core > WARM_C else None
     was_c = start_c + core - mean_c
+    if state.pit_c is not None and state.pit_c > max(core, start_c):
+        left = max((state.pit_c - mean_c) / (state.pit_c - start_c), LEAST_LEFT)
+        was_c = state.pit_c - (state.pit_c - core) / left
     return was_c if WARM_C < was_c < WARMEST_RAW_C else None
 
 

@@ -68,7 +68,7 @@ NOT_REPORTED = (
 AS_FOOD_S = 300.0
 """A probe that is hung in the grill is as warm as its air before [estimate]."""
 LAID_ON_WARM = (
-    "Food laid on warm: its probe showed {:.0f} °C when 'loaded' was reported. If that is its middle, and it "
+    "Food laid on warm: by its probe near {:.0f} °C when 'loaded' was reported. If that is its middle, and it "
     "was so before the grill, raw food once over 21 °C has 2 h in all between 10 and 57 °C; had it more, "
     "throw it away [a2-raw]."
 )
