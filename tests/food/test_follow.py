@@ -1437,6 +1437,66 @@ def test_nobody_is_told_to_eat_what_stood_out_for_hours(ambient_c: float, hours:
     assert hours < 8.0 or not any("eat now" in r.text for r in view.reminders)
 
 
+def kept_too_long() -> Cook:
+    """Done, and for over two hours at 50 °C on the grill."""
+    cook = Cook()
+    cook_until(cook, 120)
+    cook.run(33 * 60, 72.0)
+    for minute in range(20):
+        cook.run(60.0, max(50.0, 72.0 - 2.0 * minute), pit_c=52.0)
+    cook.run(8400.0, 50.0, pit_c=52.0)
+    return cook
+
+
+def came_up_late() -> Cook:
+    """Over six hours below 54 °C, as measured, then taken off raw."""
+    cook = Cook()
+    cook.run(6.2 * 3600, 40.0, pit_c=45.0)
+    return cook
+
+
+@pytest.mark.parametrize("spoilt", [kept_too_long, came_up_late])
+@pytest.mark.parametrize("hours", [0.5, 1.5, 2.5])
+def test_what_is_to_be_thrown_away_is_not_to_be_eaten_nor_put_back(
+    spoilt: Callable[[], Cook], hours: float
+) -> None:
+    """Food Code 3-501.14, FSIS: what was too long between cold and hot is lost; "eat it" stood beside it."""
+    cook = spoilt()
+    cook.run(0.0, cook.state.core_c, pit_c=None, events=[FoodStep(step="off")])
+    begun_s = cook.now_s
+    while cook.now_s < begun_s + 3600.0 * hours:
+        view = cook.run(60.0, 20.0 + 30.0 * math.exp((begun_s - cook.now_s) / 5400.0), pit_c=None)
+    told = [r.text for r in view.reminders]
+    assert len(told) >= 2
+    assert all("throw it away" in text for text in told)
+    assert not any("eat it" in text or "put it" in text or "back" in text for text in told)
+
+
+@pytest.mark.parametrize("ends", [False, True], ids=["measured", "by estimate"])
+def test_raw_food_that_came_off_is_not_to_be_eaten(ends: bool) -> None:
+    """Two reminders side by side: it came off before the rule was met, and "eat it"."""
+    cook = Cook()
+    cook_until(cook, 60)
+    cook.run(0.0, heated(60), events=[FoodStep(step="off")])
+    seen: set[str] = set()
+    while cook.now_s < 5.0 * 3600:
+        minutes = (cook.now_s - 3600.0) / 60.0
+        view = cook.run(60.0, None if ends else 20.0 + 22.0 * math.exp(-minutes / 90.0), pit_c=None)
+        seen |= {r.code for r in view.reminders}
+        assert not any("eat it" in r.text for r in view.reminders)
+    assert {"clock_standing", "clock_cool_21", "not_done"} <= seen
+
+
+def test_a_probe_pulled_out_takes_no_limit_back_that_was_over() -> None:
+    """Kept too cool for over two hours, then probe out and food off: it was "spread it out", and "serve"."""
+    cook = kept_too_long()
+    assert {r.code: r.level for r in cook.view.reminders}["clock_kept"] == "alarm"
+    cook.run(180.0, pit_c=52.0)
+    assert {r.code: r.level for r in cook.view.reminders}["clock_kept"] == "alarm"
+    cook.run(600.0, pit_c=None, events=[FoodStep(step="off")])
+    assert {r.code: r.level for r in cook.view.reminders}["clock_kept"] == "alarm"
+
+
 def test_food_that_cooled_in_time_on_a_cool_table_is_not_thrown_away() -> None:
     """Food Code 3-501.14: at 21 °C within 2 h it has 6 h in all to be at 5 °C."""
     cook = came_off(replace(PLAN, ambient_c=11.0))

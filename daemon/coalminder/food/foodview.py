@@ -89,6 +89,7 @@ def _clocks(
     state: FoodState, plan: FoodPlan, stage: str, now_s: float, core_c: float | None, measured: bool
 ) -> tuple[Clock, ...]:
     clocks: list[Clock] = []
+    proven = {clock.code for clock in state.view.clocks if clock.state == "over"}
     if stage == "waiting":
         clocks.append(raw_clock(state.exposure))
     if stage == "cooking" and not state.hot_core and not state.done and state.loaded_s is not None:
@@ -99,14 +100,13 @@ def _clocks(
         clock = reach_clock(now_s - state.loaded_s, plan.done_rule.core_c)
         clocks.append(replace(clock, measured=state.core_s is not None))
     if stage == "cooking" and state.below_hot_s is not None:
-        kept = replace(kept_clock(now_s - state.below_hot_s), measured=measured)
+        kept = replace(kept_clock(now_s - state.below_hot_s), measured=measured or "kept" in proven)
         if kept.left_s >= 0.0 or not state.done:  # after that nobody is told to eat it
             clocks.append(standing_clock(state.after))
         clocks += [kept] if state.done else []
     if stage in COOLING and core_c is not None:
         if state.below_hot_s is not None:
             ran = cooling_clocks(now_s - state.below_hot_s, core_c)
-            proven = {clock.code for clock in state.view.clocks if clock.state == "over"}
             clocks.extend(
                 replace(c, measured=measured or c.code in proven)
                 for c in ran

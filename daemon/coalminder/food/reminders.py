@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from coalminder.food import ensemble as slabs
-from coalminder.food.agenda import known_raw, ready
+from coalminder.food.agenda import NOT_TO_EAT, TO_EAT, known_raw, ready
 from coalminder.food.exposure import OUT_HOT_S, OUT_S, Clock
 from coalminder.food.foodplan import FoodPlan, PlanStep
 from coalminder.food.foodstate import COOLING, FoodState, Reminder
@@ -34,6 +34,12 @@ _REMEDY = {
     "standing": ("eat it, put it in the refrigerator, or keep it above 57 °C", ""),
 }
 """What helps before the limit of a clock, and what is left to do over it; "": the same."""
+_REMEDY_RAW = _REMEDY | {
+    "cool_21": ("spread it out on a cold tray in the refrigerator", "throw it away"),
+    "standing": ("cook it on, or put it in the refrigerator", ""),
+}
+"""The same for what was measured to be raw when it came off."""
+THROW_AWAY = "throw it away"
 
 STOOD_OUT = "if it was eaten or chilled, report 'chilled'; if it stood so long, throw it away"
 """In place of the remedy for an hour on the table: nobody is told to eat what stood there all night."""
@@ -44,6 +50,7 @@ CHILLED_RAW = (
     "It was chilled before it was done, and is raw inside: cook it through before anyone eats it, or throw "
     "it away."
 )
+LOST_RAW = "It came off before the rule was met, and is over a limit: throw it away."
 RAW_FOR_HOURS = (
     "It came off raw over {:.0f} h before it was cold: throw it away, unless it was cooked on at once."
 )
@@ -68,8 +75,8 @@ NOT_REPORTED = (
 AS_FOOD_S = 300.0
 """A probe that is hung in the grill is as warm as its air before [estimate]."""
 LAID_ON_WARM = (
-    "Food laid on warm: by its probe near {:.0f} °C when 'loaded' was reported. If that is its middle, and it "
-    "was so before the grill, raw food once over 21 °C has 2 h in all between 10 and 57 °C; had it more, "
+    "Food laid on warm: by its probe near {:.0f} °C when 'loaded' was reported. If that is its middle, and "
+    "it was so before the grill, raw food once over 21 °C has 2 h in all between 10 and 57 °C; had it more, "
     "throw it away [a2-raw]."
 )
 OTHER_DAY = (
@@ -133,6 +140,11 @@ def reminders_of(
         for step, due in steps
         if due <= now_s and ready(state, step) and step.code != "off"  # `food_done`, or `measure`, says that
     ]
+    raw = known_raw(state, plan)
+    out_s = (now_s if state.chilled_s is None else state.chilled_s) - (state.off_s or 0.0)
+    limit_s = OUT_HOT_S if state.hot_day else OUT_S
+    over = any(clock.state == "over" and NOT_TO_EAT.get(clock.code) == TO_EAT for clock in clocks)
+    lost = over or (raw and out_s > limit_s)
     for clock in clocks:
         if clock.level:
             left = (
@@ -142,13 +154,9 @@ def reminders_of(
             )
             if not clock.measured:
                 left = f"by an estimate {left}: measure the thickest piece"
-            out.append(
-                Reminder(
-                    f"clock_{clock.code}",
-                    f"{clock.text}: {left}; {_remedy(clock, clocks, state.hot_day)} [{clock.source}]",
-                    clock.level,
-                )
-            )
+            remedy = _remedy(clock, clocks, state.hot_day, raw, lost)
+            text = f"{clock.text}: {left}; {remedy} [{clock.source}]"
+            out.append(Reminder(f"clock_{clock.code}", text, clock.level))
     if stage == "waiting" and state.as_food_s is not None and now_s - state.as_food_s >= AS_FOOD_S:
         out.append(Reminder("not_reported", NOT_REPORTED, "warn"))
     if stage == "cooking" and state.heated and not state.fire and not state.done:
@@ -179,23 +187,26 @@ def reminders_of(
             out.append(Reminder("core_probe" if note == NOT_AS_FOOD else "too_cool", note, "warn"))
     if stage in COOLING and not state.done:
         told = OFF_TOO_EARLY if stage == "resting" else CHILLED_RAW
-        limit_s = OUT_HOT_S if state.hot_day else OUT_S
-        if (now_s if state.chilled_s is None else state.chilled_s) - (state.off_s or 0.0) > limit_s:
-            told = RAW_FOR_HOURS.format(limit_s / 3600.0)
-        raw = known_raw(state, plan)
+        if lost:
+            told = LOST_RAW if over else RAW_FOR_HOURS.format(limit_s / 3600.0)
         out.append(Reminder("not_done", told, "alarm") if raw else Reminder("not_done", UNMEASURED, "warn"))
     return tuple(out)
 
 
-def _remedy(clock: Clock, clocks: Sequence[Clock], hot_day: bool) -> str:
-    """What helps against `clock`, one of `clocks`; hot_day: as in FoodState."""
+def _remedy(clock: Clock, clocks: Sequence[Clock], hot_day: bool, raw: bool, lost: bool) -> str:
+    """What helps against `clock`, one of `clocks`. hot_day: as in FoodState; raw: known_raw.
+
+    lost: the food is to be thrown away, whatever this clock says.
+    """
+    before, over = (_REMEDY_RAW if raw else _REMEDY)[clock.code]
+    if lost and clock.code != "batch_before":
+        return over if clock.state == "over" and over.startswith(THROW_AWAY) else THROW_AWAY
     if clock.code == "cool_21" and clock.used_s > EATEN_BY_S:
         return "still above 21 °C, throw it away"
     left_s = {c.code: c.left_s for c in clocks}
     too_long = hot_day or left_s.get("cool_21", 0.0) < 0.0
     if clock.code == "standing" and "kept" not in left_s and clock.left_s < 0.0 and too_long:
         return STOOD_OUT
-    before, over = _REMEDY[clock.code]
     if clock.state == "over" and over:
         return over
     return f"{before}; over the limit, {over}" if over else before
