@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from recorded_cook import UTC_S
 
-from coalminder.core import Config, initial, step
+from coalminder.core import Config, ended, initial, step
 from coalminder.errors import SettingsError, UserError
 from coalminder.events import FoodStep, Light, Snuff
 from coalminder.journal import Journal, Start, store
@@ -229,6 +229,21 @@ def test_food_that_cools_is_not_forgotten_by_a_restart_once_the_grill_is_out(
     assert state.food.view.stage == stage
     if stage != "waiting":
         assert begun.clock.now_s() >= 60.0, "its clocks go on"
+
+
+@pytest.mark.parametrize(("hours", "over"), [(5.9, False), (6.1, True)])
+def test_last_nights_food_that_nobody_reported_chilled_is_no_part_of_todays_cook(
+    hours: float, over: bool
+) -> None:
+    """Food Code 3-501.14: after 6 h it is cold, or lost. Its record went on, and a start next morning took it
+    up: today's plan was followed from its end, without a word of lighting and loading.
+    """
+    state = replace(initial(Config()), phase=Phase.OUT)
+    for second, said in enumerate([ON, OFF]):
+        state, _ = step(state, Inputs(Reading(20.0), events=(said,)), float(second))
+    state, _ = step(state, Inputs(Reading(20.0)), 3600.0 * hours)
+    assert state.food.view.stage == "resting"
+    assert ended(state) is over
 
 
 def test_the_next_fire_by_hand_is_lit_though_the_last_food_was_not_reported_chilled(tmp_path: Path) -> None:

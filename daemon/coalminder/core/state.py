@@ -13,6 +13,7 @@ from coalminder.core.loop import LoopState
 from coalminder.core.oscillation import OscillationState
 from coalminder.core.pit import PitState
 from coalminder.core.response import ResponseState
+from coalminder.food.exposure import COOL_2_S
 from coalminder.food.foodstate import FoodState
 from coalminder.safety.assess import SafetyState
 from coalminder.safety.assess import initial as safety_initial
@@ -58,10 +59,14 @@ class State:
 
 
 def ended(state: State) -> bool:
-    """Whether a cook is over: no fire, and no food that is to be taken off, to be eaten or to be chilled."""
-    food = state.food
-    waits = food.loaded_s is not None and food.chilled_s is None
-    return state.phase in NO_FIRE and not waits and food.before_off_s is None
+    """Whether a cook is over: no fire, and no food that is to be taken off, to be eaten or to be chilled.
+
+    Food that nobody reported chilled is over with the cooling rule: else the next day's cook would be its.
+    """
+    food, now_s = state.food, state.last_s or 0.0
+    cooled = food.off_s is not None and now_s - food.off_s > COOL_2_S
+    waits = food.loaded_s is not None and food.chilled_s is None and not cooled
+    return state.phase in NO_FIRE and not waits
 
 
 def initial(config: Config, now_s: float = 0.0) -> State:
