@@ -663,6 +663,24 @@ def test_a_batch_out_on_a_hot_day_has_one_hour(planned_c: float, outside_c: floa
     assert next(c.limit_s for c in view.clocks if c.code == "batch_before") == hours * 3600.0
 
 
+def test_a_batch_that_was_out_in_the_heat_keeps_its_hour_when_it_cools_down() -> None:
+    """USDA, from memory, as above: 35 °C at noon, 30 °C as the next goes on; a day later all is new."""
+    cook = came_off()
+
+    def in_air(outside_c: float, word: str = "") -> None:
+        said = [FoodStep(step=word)] if word else []
+        cook.now_s += 600.0
+        cook.state, cook.view = follow(cook.state, PLAN, 93.0, (), said, cook.now_s, ambient_c=outside_c)
+
+    in_air(35.0)
+    in_air(30.0, "loaded")
+    assert [c.limit_s for c in cook.view.clocks if c.code == "batch_before"] == [3600.0]
+    for word in ("off", "chilled", "loaded", "off"):
+        in_air(15.0, word)
+    in_air(15.0, "loaded")
+    assert [c.limit_s for c in cook.view.clocks if c.code == "batch_before"] == [7200.0]
+
+
 def test_a_batch_that_was_chilled_has_no_clock_when_the_next_is_on() -> None:
     cook = Cook()
     cook.run(0, events=[FoodStep(step="off")])

@@ -162,6 +162,7 @@ def _report(state: FoodState, plan: FoodPlan, step: str, now_s: float, ambient_c
         outside_c = plan.ambient_c if ambient_c is None else max(plan.ambient_c, ambient_c)
         other_day = now_s - planned > OTHER_DAY_S
         raw = plan.before if other_day else add_time(plan.before, outside_c, now_s - planned)
+        before_off_s = _before_off_s(state, now_s)
         return FoodState(
             now_s=now_s,
             loaded_s=now_s,
@@ -176,7 +177,8 @@ def _report(state: FoodState, plan: FoodPlan, step: str, now_s: float, ambient_c
             shown_c=state.shown_c,
             fire=state.fire,
             lid_stays=state.lid_stays,
-            before_off_s=_before_off_s(state, now_s),
+            before_off_s=before_off_s,
+            hot_day=state.hot_day and before_off_s is not None,  # its hour runs on when the sun goes
             other_day=other_day,
         )
     if step == "chilled" and state.off_s is None:  # the batch before: this one is on the grill
