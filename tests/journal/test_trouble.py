@@ -91,7 +91,6 @@ def test_full_disk_is_reported_and_nothing_is_lost_once_there_is_space(
         assert [change.code for change in record.alarms()] == ["fire_dying"]
 
 
-@pytest.mark.root
 def test_a_small_file_written_anew_is_there_and_whole_at_every_moment(tmp_path: Path) -> None:
     """A kill or a power cut leaves what another reader would see."""
     path, texts = tmp_path / "written-to", ("20260101T000000Z.cook", "20260102T000000Z.cook")
@@ -110,6 +109,7 @@ def test_a_small_file_written_anew_is_there_and_whole_at_every_moment(tmp_path: 
     assert list(tmp_path.iterdir()) == [path]
 
 
+@pytest.mark.root
 def test_a_small_file_is_written_anew_on_a_full_disk(small_disk: Path) -> None:
     path = small_disk / "starts.json"
     path.write_text("[]")
@@ -118,6 +118,7 @@ def test_a_small_file_is_written_anew_on_a_full_disk(small_disk: Path) -> None:
     assert path.read_text() == "[[1.0, 2.0]]"
 
 
+@pytest.mark.root
 def test_a_disk_full_for_long_loses_the_oldest_steps_and_tells_how_many(
     small_disk: Path, start: Start, monkeypatch: pytest.MonkeyPatch
 ) -> None:
