@@ -228,6 +228,8 @@ def test_a_plan_over_the_histamine_limit_is_not_to_be_made(frozen: bool) -> None
     assert plan.warnings[0].startswith("Do not make it so")
     assert "4 °C or less" in plan.warnings[0]
     assert not any("too near the limit" in line for line in plan.warnings)
+    told_h = {found for line in plan.warnings for found in re.findall(r"(\S+) h above 4.4", line)}
+    assert len(told_h) == 1, "24.4 h stood over 24.3 h"
 
 
 def test_a_plan_that_keeps_raw_food_warm_too_long_is_not_to_be_made() -> None:

@@ -122,7 +122,7 @@ def warnings_of(
         lines.append(
             f"{request.species.name.capitalize()} forms histamine when warm, and heat does not remove it: "
             "buy it cold, keep it on ice. This plan counts about "
-            f"{warm.above_4_s / 3600:.1f} h above 4.4 °C until it is hot; with the time before you "
+            f"{_at_least_h(warm.above_4_s)} h above 4.4 °C until it is hot; with the time before you "
             f"got it the limit is {limit_s / 3600:.0f} h [fda-7] [fda-histamine]."
         )
         colder = (
