@@ -519,6 +519,8 @@ def test_a_cook_that_ends_late_is_not_taken_up_again(
     assert isinstance(resume(tmp_path / "cooks", CookState, UTC_S + n, ended=over), Refusal)
     with read(only_record(tmp_path)) as record:
         assert [step.n for step in record.steps()] == [*range(1, min(chilled_n, 66)), chilled_n]
+        assert record.state_before(chilled_n) is not None or chilled_n < 66, "a replay goes on from there"
+        assert record.notes() == [], "what was left out is no gap"
 
 
 def test_a_fire_lit_at_the_start_has_a_record_of_its_own(open_journal: Opener, tmp_path: Path) -> None:

@@ -31,7 +31,10 @@ _INSERT = {
 
 @dataclass(frozen=True, slots=True)
 class StepItem:
-    """A step to write; `before` and `after` are the states of the core around it."""
+    """A step to write; `before` and `after` are the states of the core around it.
+
+    rested: those before it were left out on purpose.
+    """
 
     n: int
     now_s: float
@@ -40,6 +43,7 @@ class StepItem:
     decision: Decision
     before: object
     after: object
+    rested: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,13 +227,14 @@ class Sink:
         return last_n, last_state, known
 
     def _mark_gaps(self, db: sqlite3.Connection, steps: list[StepItem]) -> None:
-        """Where steps were lost, keep the state after them, so that a replay can go on from there."""
+        """Where steps are missing, keep the state after them, so that a replay can go on from there."""
         expected = self._last_n + 1
         for step in steps:
             if step.n != expected:
                 _snapshot(db, step.n - 1, step, step.before, kept=1)
-                text = f"{step.n - expected} steps before step {step.n} were not written"
-                db.execute(_INSERT["note"], (step.utc_s, text))
+                if not step.rested:
+                    text = f"{step.n - expected} steps before step {step.n} were not written"
+                    db.execute(_INSERT["note"], (step.utc_s, text))
             expected = step.n + 1
 
     def _leave_damaged_file(self, why: str) -> None:

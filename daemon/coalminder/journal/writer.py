@@ -84,6 +84,7 @@ class Journal:
         self._file = 0
         self._burnt = isinstance(resume, Resume)  # a fire is in this file
         self._idle_since_s: float | None = None
+        self._rests = False  # the last step was left out
         self._was_out = isinstance(resume, Resume) and resume.phase in NO_FIRE
         first_id = resume.next_message_id if isinstance(resume, Resume) else 1
         # Numbers rise over cooks and restarts too, though delivered ones are forgotten: there are
@@ -111,10 +112,11 @@ class Journal:
         notes = [NoteItem("alarm", (*at, *_row(alarm))) for alarm in changed]
         urgent = bool(notes) or decision.phase is not self._phase
         before = self._before
-        step = StepItem(self._n, now_s, utc_s, inputs, decision, before, state)
         self._alarms, self._phase, self._before = alarms, decision.phase, state
         with self._lock:
-            if not self._is_idle(decision.phase, before, state, now_s):
+            rested, self._rests = self._rests, self._is_idle(decision.phase, before, state, now_s)
+            if not self._rests:
+                step = StepItem(self._n, now_s, utc_s, inputs, decision, before, state, rested)
                 self._steps.append((self._file, step))
                 self._queued += 1
             if len(self._steps) > MAX_STEPS:  # the writer is stuck in the disk
