@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import gc
 import json
+import socket
 import time
 from datetime import UTC, datetime
 
@@ -38,6 +40,18 @@ def test_link_falls_back_to_3_1_1_and_works_on_the_embedded_broker() -> None:
             reply = json.loads(phone.wait("coalminder/kettle/reply")[0].payload)
         link.stop()
     assert (reply["accepted"], reply["reason"]) == (False, "there is no lid switch")
+
+
+@pytest.mark.filterwarnings("ignore::DeprecationWarning")
+def test_embedded_broker_closes_a_connection_that_says_nothing() -> None:
+    """Left open, it is a warning in whatever runs when the memory is tidied up."""
+    broker = EmbeddedBroker()
+    broker.start()
+    with socket.create_connection((broker.host, broker.port), 2.0) as silent:
+        time.sleep(0.2)  # until the broker has taken it
+        broker.stop()
+        assert silent.recv(1) == b""
+    gc.collect()
 
 
 @pytest.mark.filterwarnings("ignore::DeprecationWarning")

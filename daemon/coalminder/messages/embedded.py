@@ -85,10 +85,25 @@ class EmbeddedBroker:
             "plugins": {"amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": True}},
         }
         broker = Broker(config)
+        serve, writers = broker.stream_connected, set[asyncio.StreamWriter]()
+
+        async def kept(
+            reader: asyncio.StreamReader, writer: asyncio.StreamWriter, listener_name: str
+        ) -> None:
+            writers.add(writer)
+            try:
+                await serve(reader, writer, listener_name)
+            finally:
+                writer.close()
+                writers.discard(writer)
+
+        broker.stream_connected = kept  # the broker leaves one open that said nothing yet, or came last
         await broker.start()
         self._ready.set()
         await self._stop.wait()
-        others = asyncio.all_tasks() - {asyncio.current_task()}
         await broker.shutdown()
-        if others:  # let the handlers of connections close their sockets
+        others = asyncio.all_tasks() - {asyncio.current_task()}
+        for writer in writers:
+            writer.close()
+        if others:  # let the handlers of connections end
             await asyncio.wait(others, timeout=0.5)
