@@ -70,6 +70,11 @@ def _settled(state: FoodState, plan: FoodPlan) -> set[int]:
     return settled
 
 
+def spoilt_steps(clocks: Sequence[Clock]) -> set[str]:
+    """Codes of the steps that the food's `clocks` which are over leave out: all of TO_EAT if it is lost."""
+    return {code for clock in clocks if clock.state == "over" for code in NOT_TO_EAT.get(clock.code, ())}
+
+
 def open_steps(
     state: FoodState, plan: FoodPlan, now_s: float, clocks: Sequence[Clock] = ()
 ) -> list[tuple[PlanStep, float]]:
@@ -84,7 +89,7 @@ def open_steps(
     settled = _settled(state, plan)
     cooking = state.loaded_s is not None and state.off_s is None
     stays = not state.done and all(_due(state, plan, s) > now_s for s in plan.steps if s.code == "off")
-    spoilt = {code for clock in clocks if clock.state == "over" for code in NOT_TO_EAT.get(clock.code, ())}
+    spoilt = spoilt_steps(clocks)
     left = []
     for i, step in enumerate(plan.steps):
         due = _due(state, plan, step)

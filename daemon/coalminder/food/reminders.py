@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from coalminder.food import ensemble as slabs
-from coalminder.food.agenda import NOT_TO_EAT, TO_EAT, known_raw, ready
+from coalminder.food.agenda import TO_EAT, known_raw, ready, spoilt_steps
 from coalminder.food.exposure import OUT_HOT_S, OUT_S, Clock
 from coalminder.food.foodplan import FoodPlan, PlanStep
 from coalminder.food.foodstate import COOLING, FoodState, Reminder
@@ -143,7 +143,7 @@ def reminders_of(
     raw = known_raw(state, plan)
     out_s = (now_s if state.chilled_s is None else state.chilled_s) - (state.off_s or 0.0)
     limit_s = OUT_HOT_S if state.hot_day else OUT_S
-    over = any(clock.state == "over" and NOT_TO_EAT.get(clock.code) == TO_EAT for clock in clocks)
+    over = spoilt_steps(clocks) >= TO_EAT
     lost = over or (raw and out_s > limit_s)
     for clock in clocks:
         if clock.level:
