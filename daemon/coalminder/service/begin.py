@@ -57,10 +57,10 @@ def begin(
     note: of an earlier run. fresh: a new cook was asked for. lit: its coals are lit.
     """
     directory, within_s = settings.journal.directory, settings.journal.resume_within
+    in_this_boot = begun_in_this_boot(directory, now=False)
     found: Resume[State] | Refusal = Refusal("a fresh cook was asked for")
     if not fresh:
         # yesterday's food of a board without a clock would look like today's
-        in_this_boot = begun_in_this_boot(directory, now=False)
         found = resume(
             directory,
             State,
@@ -85,13 +85,14 @@ def begin(
         if not fresh:
             state = keep_latched(state, directory, utc_s)
     restarts = count_restarts(directory, utc_s, None if begins else clock.now_s())
-    age_is_known = begun_in_this_boot(directory, now=begins)
+    if begins:
+        begun_in_this_boot(directory, now=True)
     first: tuple[Event, ...] = (Light(),) if lit and (begins or state.phase in NO_FIRE) else ()
     if not fresh:
         state, snuff = _as_noted(state, note, clock.now_s())
         first = snuff or first
     words, unseen = _once(*first), nothing_unseen
-    if isinstance(found, Resume) and not age_is_known and isinstance(clock, RealClock):
+    if isinstance(found, Resume) and not in_this_boot and isinstance(clock, RealClock):
         age = Unseen(clock, found.last_utc_s, found.age_s)
         words, unseen = _both(words, clock_words(age, within_s)), partial(age.pass_s, within_s)
     state = _configured(state, settings, None if plan is None else plan.on_clock(utc_s, clock.now_s()))
