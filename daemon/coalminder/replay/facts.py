@@ -66,7 +66,7 @@ class Facts:
 def facts(series: Series, config: Config) -> Facts:
     """Work out the figures."""
     tending = series.phase == Phase.TENDING.value
-    known = bool((series.phase != "").any())
+    known = series.has_phases
     after = float(series.time_s[np.flatnonzero(tending)[0]]) if tending.any() else None
     start = after if after is not None else (None if known else SETTLED_S)
     rows = (

@@ -134,7 +134,7 @@ def _doubts(series: Series, config: Config) -> Iterator[str]:
             f"the lid is off in {100.0 * series.lid_off.mean():.0f} % of the rows, which therefore count for "
             "next to nothing: in the column lid_off 1 means off"
         )
-    if not (series.phase != "").any():
+    if not series.has_phases:
         yield (
             f"no column phase: in the band and mean error are from {SETTLED_S / 60.0:.0f} min on to the last "
             "row, whatever the fire did then"

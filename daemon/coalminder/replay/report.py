@@ -106,7 +106,7 @@ def number(value: float | None, form: str = ".1f", unit: str = "") -> str:
 def _summary(r: Report) -> str:
     f = r.facts
     share = None if f.in_band_frac is None else 100.0 * f.in_band_frac
-    since = "after settling" if (r.series.phase != "").any() else f"after {SETTLED_S / 60.0:.0f} min"
+    since = "after settling" if r.series.has_phases else f"after {SETTLED_S / 60.0:.0f} min"
     settled = None if f.settled_after_s is None else f.settled_after_s / 60.0
     rows = [
         ("Length", f"{clock(f.hours)} h"),

@@ -63,6 +63,11 @@ class Series:
         return max(LONGEST_GAP_S, 3.0 * self.step_s)
 
     @property
+    def has_phases(self) -> bool:
+        """Whether it tells lighting from tending and snuffing, as our records do and few tables."""
+        return bool(np.any(self.phase != ""))
+
+    @property
     def noise_c(self) -> float:
         """Standard deviation of the pit's white part, from what the rows beside each say of it."""
         good = np.isfinite(self.pit_c)
@@ -173,7 +178,7 @@ def lit_row(series: Series) -> int:
 
     Where no phase is known, the first row, or that from which the pit rose out of the cold.
     """
-    if np.any(series.phase != ""):
+    if series.has_phases:
         fire = series.phase != Phase.COLD.value
         return int(np.argmax(fire)) if fire.any() else len(fire)
     pit_c, time_s = series.pit_c, series.time_s
@@ -208,7 +213,7 @@ def burning(series: Series) -> NDArray[np.bool_]:
     fire = rows >= 0
     if len(near) and pit_c[np.isfinite(pit_c)][-1] < _USUAL.limits.out_c:
         fire = rows <= near[-1]
-    return fire if np.any(series.phase != "") else fire & ~_unlit(series, aim_c)
+    return fire if series.has_phases else fire & ~_unlit(series, aim_c)
 
 
 def _unlit(series: Series, aim_c: Floats) -> NDArray[np.bool_]:
@@ -234,10 +239,10 @@ def usable(series: Series, skip_s: float = 600.0) -> NDArray[np.bool_]:
     """
     step_s = series.step_s
     fire = burning(series)
-    good = np.isfinite(series.pit_c) & ~series.lid_off & fire
-    in_loop = np.isin(series.phase, list(_LOOP_PHASES)) if np.any(series.phase != "") else fire
-    fire = in_loop | series.lid_off | (series.phase == Phase.LID_OFF.value)
-    good &= _for_long(fire, round(skip_s / step_s)) & in_loop
+    in_loop = np.isin(series.phase, list(_LOOP_PHASES)) if series.has_phases else fire
+    held = in_loop | series.lid_off | (series.phase == Phase.LID_OFF.value)
+    good = np.isfinite(series.pit_c) & ~series.lid_off & fire & in_loop
+    good &= _for_long(held, round(skip_s / step_s))
     return good & _for_long(~series.lid_off, round(LID_SETTLES_S / step_s))
 
 

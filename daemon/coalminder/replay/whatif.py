@@ -357,6 +357,6 @@ def _in_the_loop(series: Series) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
     known = series.phase == Phase.SETTLING.value
     if known.sum() > 600:
         return np.asarray(known)
-    if np.any(series.phase != ""):  # nor is a fire that was put out, or never lit, the loop's work
+    if series.has_phases:  # nor is a fire that was put out, or never lit, the loop's work
         return np.asarray(known | tending)
     return np.asarray((series.time_s > SETTLED_S) & ~series.lid_off)
