@@ -36,6 +36,7 @@ def test_the_milder_rule_has_less_than_two_degrees_to_spare() -> None:
     assert rule.hold_min * doneness.lethal_rate(rule.core_c) == pytest.approx(30.0 / 17.15 * 2.0, rel=1e-3)
     assert rule.hold_min * doneness.lethal_rate(61.0) < doneness.SIX_D_MIN
     assert "at 61 °C the time is too short" in rule.conditions
+    assert "melting ice and boiling water" in rule.conditions
     home = doneness.DONE_RULES["home-71"]
     assert home.hold_min * doneness.lethal_rate(home.core_c - 5.0) > 3.0 * doneness.SIX_D_MIN
 
