@@ -16,7 +16,7 @@ import signal
 import sys
 from collections.abc import Sequence
 from contextlib import suppress
-from typing import TextIO
+from typing import NoReturn, TextIO
 
 from coalminder import __version__
 from coalminder.errors import UserError
@@ -52,6 +52,16 @@ _BELOW_ZERO = re.compile(r"-[\d.,]")  # no option of ours begins so
 _OPTION = re.compile(r"--[a-z-]+")  # without its value
 # of a stream that takes no more: the reader has gone, the disk is full, the stream was closed
 _NOT_TAKEN = (errno.EPIPE, errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EBADF)
+
+
+class _Parser(argparse.ArgumentParser):
+    """Who wants the vents shut in a hurry must not take a refusal for it, however the word was mistyped."""
+
+    def error(self, message: str) -> NoReturn:
+        """Usage, what is wrong, exit code 2."""
+        if self.prog in ("coalminder", "coalminder snuff"):
+            message += "; the vents were NOT moved; to shut them: coalminder snuff [--config FILE]"
+        super().error(message)
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -106,7 +116,7 @@ def _forget(stream: TextIO) -> None:
 
 def _run(argv: Sequence[str] | None) -> int:
     words = _with_frost(sys.argv[1:] if argv is None else argv)
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="coalminder",
         description="Tends a charcoal kettle for hot-smoking. Outdoors only: charcoal makes carbon monoxide.",
         allow_abbrev=False,
@@ -131,8 +141,7 @@ def _run(argv: Sequence[str] | None) -> int:
             sub.set_defaults(run=module.run)
     args, unknown = parser.parse_known_args(words)
     if unknown:  # told by the command, whose options are shown then
-        not_done = "; the vents were NOT moved: leave that out" if args.command == "snuff" else ""
-        subs[args.command].error(f"unrecognized arguments: {' '.join(unknown)}{not_done}")
+        subs[args.command].error(f"unrecognized arguments: {' '.join(unknown)}")
     try:
         return int(args.run(args))
     except UserError as error:

@@ -280,13 +280,27 @@ def test_an_option_that_is_not_there_is_refused_by_its_command(
     assert f"unrecognized arguments: {unknown}" in told
 
 
-@pytest.mark.parametrize("words", [["snuff", "lower"], ["snuff", "--conf", "x.toml"]])
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["snuff", "lower"],
+        ["snuff", "--conf", "x.toml"],
+        ["snuff", "--config"],
+        ["snuf"],
+        ["SNUFF"],
+        ["shut"],
+        ["--config", "x.toml", "snuff"],
+        [],
+    ],
+    ids=" ".join,
+)
 def test_a_mistyped_snuff_says_that_nothing_was_shut(
     words: list[str], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    with pytest.raises(SystemExit):
+    with pytest.raises(SystemExit) as end:
         main(words)
-    assert "the vents were NOT moved" in capsys.readouterr().err
+    assert end.value.code == 2
+    assert "the vents were NOT moved; to shut them: coalminder snuff" in capsys.readouterr().err
 
 
 def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
