@@ -45,3 +45,11 @@ def signals_of_a_terminal() -> Iterator[None]:
     yield
     for number, handler in before.items():
         signal.signal(number, handler)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def state_of_the_tests(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """What a daemon keeps for `snuff` goes there; as root it would go to the folder of the machine's own."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("STATE_DIRECTORY", str(tmp_path_factory.mktemp("state")))
+        yield

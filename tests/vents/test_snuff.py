@@ -324,6 +324,12 @@ def test_a_half_edited_file_is_snuffed_by_what_the_daemon_last_knew(
         read_plans(tmp_path / "another.toml")
 
 
+def test_what_the_tests_daemons_keep_does_not_go_to_the_machines_own_folder(tmp_path: Path) -> None:
+    path = config(tmp_path, VENT)
+    remember(path)  # as every test that starts a daemon does
+    assert not list(state_folder(path).glob(f"vents-of-*{tmp_path.name}*"))
+
+
 def test_a_file_that_nests_without_end_or_begins_with_a_mark_is_no_traceback(tmp_path: Path) -> None:
     path = config(tmp_path, "\ufeff" + VENT)
     assert [plan.name for plan in read_plans(path)] == ["lower"]
