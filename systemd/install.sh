@@ -142,8 +142,10 @@ cat <<EOT
 Next:
   1. Buses: take the lines you need from systemd/config.txt.coalminder into /boot/firmware/config.txt; restart.
   2. Wiring: sudo nano /etc/coalminder/coalminder.toml (sections [probes] and [vents]).
-  3. Try it: sudo -u coalminder coalminder check      (the kettle cold, fingers off the vents)
-  4. With a broker: write its password to /etc/coalminder/credentials/mqtt_password (mode 0600, owner root).
+  3. With a broker (docs/mqtt.md), its password: type it, Enter, Ctrl-D after
+     sudo install -m 600 /dev/stdin /etc/coalminder/credentials/mqtt_password
+  4. Try it, the kettle cold, fingers off the vents: sudo -u coalminder coalminder check
+     and with the password: sudo env CREDENTIALS_DIRECTORY=/etc/coalminder/credentials coalminder check
   5. Start it: sudo systemctl enable --now coalminder
      After an upgrade, when no fire burns: sudo systemctl restart 'coalminder*'
 The page for a phone and pushed alarms: this script with '--with page,push', then docs/page.md and docs/mqtt.md.

@@ -136,6 +136,16 @@ def test_installer_puts_the_files_where_the_unit_looks_and_keeps_a_configuration
     assert (tmp_path / "etc/coalminder/credentials").stat().st_mode & 0o777 == 0o700
 
 
+def test_the_password_of_the_broker_is_in_place_before_it_is_tried(tmp_path: Path) -> None:
+    page = (SYSTEMD.parent / "docs/hardware.md").read_text("utf-8")
+    for told in (installer("--files-only", str(tmp_path)).stdout, page.partition("## Try it")[0]):
+        credential = "/dev/stdin /etc/coalminder/credentials/mqtt_password"
+        tried = "sudo env CREDENTIALS_DIRECTORY=/etc/coalminder/credentials coalminder check"
+        steps = (credential, "-u coalminder coalminder check", tried, "enable --now coalminder")
+        places = [told.index(words) for words in steps]
+        assert places == sorted(places), told
+
+
 def test_installer_explains_a_wrong_word() -> None:
     done = subprocess.run(
         ["sh", str(SYSTEMD / "install.sh"), "please"], capture_output=True, text=True, check=False
