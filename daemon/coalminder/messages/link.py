@@ -97,13 +97,15 @@ class Link:
     def stop(self, timeout_s: float = 2.0, *, gone: bool = False) -> None:
         """Send what waits, say 'offline', disconnect. Returns within `timeout_s`.
 
-        gone: there is no such grill any more; instead of 'offline' its availability is cleared.
+        gone: there is no such grill any more; instead of 'offline' all that it retained is cleared.
         """
         deadline = time.monotonic() + timeout_s
         said = False
         if self.connected:
             self._check_generation()
             self._delivery.pump(self._clock())
+            if gone:
+                self._clear()
             last_word = "" if gone else OFFLINE
             farewell = self._connection.publish(self.topics.availability, last_word, qos=1, retain=True)
             while self.connected and time.monotonic() < deadline - 0.2:
@@ -112,6 +114,12 @@ class Link:
                     break
                 time.sleep(0.005)
         self._connection.stop(max(0.1, deadline - time.monotonic()), farewell=said)
+
+    def _clear(self) -> None:
+        """Take back what the broker keeps of this grill, but for its availability: that is the last word."""
+        alarms = {self.topics.alarm(code) for code in (*self._codes, *self._alarms)}
+        for topic in (self.topics.state, *map(self.topics.part, self._parts), *sorted(alarms)):
+            self._connection.publish(topic, "", qos=1, retain=True)
 
     @property
     def connected(self) -> bool:

@@ -190,7 +190,7 @@ class Desk:
             self.link.start()
 
     def take_back(self) -> None:
-        """Home hubs and push forget the grill: it was a simulated one, and its cook is over."""
+        """Hubs, push and broker forget the grill: it was a simulated one, and its cook is over."""
         self._gone = True
         if self._announcer is not None:
             self._announcer.take_back()
