@@ -582,6 +582,26 @@ def test_what_a_daemon_left_behind_says_whether_somebody_must_look(
 
 
 @pytest.mark.broker
+def test_a_state_that_is_cleared_is_no_sign_of_life(mosquitto: Mosquitto) -> None:
+    """Somebody clears the topics of a grill that is gone (docs/mqtt.md): nobody is to go and look at it."""
+    told: list[str] = []
+    options = LinkOptions(port=mosquitto.port, client_id="push")
+    bridge = PushBridge(options, lambda notice: told.append(notice.title), PushRules(silent_s=0.2))
+    bridge.start()
+    wait_for(lambda: bridge._connection.connected)
+    with Watcher(mosquitto) as watcher:
+        for topic in ("availability", "state"):
+            watcher.client.publish(f"coalminder/kettle/{topic}", b"", qos=1, retain=True)
+        watcher.wait("coalminder/kettle/state")
+        until_s = time.monotonic() + 1.0
+        while time.monotonic() < until_s:
+            bridge.tick()
+            time.sleep(0.02)
+    bridge.stop()
+    assert told == []
+
+
+@pytest.mark.broker
 def test_an_old_word_of_a_daemon_is_no_sign_of_life(mosquitto: Mosquitto) -> None:
     told: list[str] = []
     bridge = PushBridge(

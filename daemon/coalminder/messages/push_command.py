@@ -111,6 +111,8 @@ class PushBridge:
                 grill, payload == ONLINE.encode() and not message.retain, now_s
             )
         if paho.topic_matches_sub(self._state, topic):
+            if not payload:
+                return []  # cleared: no sign of life
             state = _state_in(payload)
             self._bridge.on_fire(grill, state is None or state.phase not in NO_FIRE)
             if message.retain:
