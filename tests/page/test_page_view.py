@@ -349,6 +349,16 @@ def test_a_batch_that_stands_out_can_be_reported_chilled_while_the_next_cooks() 
     assert steps(True) == ["rotated", "off", "chilled"]
 
 
+@pytest.mark.parametrize(
+    ("stage", "offered"),
+    [("waiting", ["loaded", "chilled"]), ("resting", ["chilled"]), ("chilled", ["chilled"])],
+)
+def test_food_of_before_can_be_reported_chilled_on_a_cold_grill(stage: str, offered: list[str]) -> None:
+    """It is told at the start after a power cut, and asks for that word."""
+    steps = asks("cold", lid_off=False, food_stage=stage, before_out=True)
+    assert [ask.fields["step"] for ask in steps if ask.kind == "food"] == offered
+
+
 @pytest.mark.parametrize("stage", ["resting", "chilled"])
 def test_food_goes_on_again_over_a_fire_only_and_after_a_question(stage: str) -> None:
     def again(phase: str) -> list[str]:

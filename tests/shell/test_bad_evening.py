@@ -5,14 +5,15 @@ from __future__ import annotations
 import os
 import time
 from dataclasses import replace
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
 from recorded_cook import UTC_S
 
-from coalminder.core import Config, ended, initial, step
+from coalminder.core import Config, State, ended, initial, step
 from coalminder.errors import SettingsError, UserError
-from coalminder.events import FoodStep, Light, Snuff
+from coalminder.events import Event, FoodStep, Light, Snuff
 from coalminder.journal import Journal, Start, store
 from coalminder.messages.food_part import FoodPart
 from coalminder.messages.options import LinkOptions
@@ -244,6 +245,63 @@ def test_last_nights_food_that_nobody_reported_chilled_is_no_part_of_todays_cook
     state, _ = step(state, Inputs(Reading(20.0)), 3600.0 * hours)
     assert state.food.view.stage == "resting"
     assert ended(state) is over
+
+
+def left(state: State, *events: Event) -> tuple[State, str]:
+    """The state after a step, and what it tells of the food of before."""
+    state, decision = step(state, Inputs(Reading(20.0), events=events), (state.last_s or 0.0) + 60.0)
+    assert all(outcome.accepted for outcome in decision.outcomes), decision.outcomes
+    return state, "".join(r.text for r in state.food.view.reminders if r.code == "left")
+
+
+@pytest.mark.parametrize("behind_s", [0.0, 30 * 86400.0])  # a board without a clock begins anywhere
+def test_food_that_cooled_as_the_power_was_cut_is_told_once_the_board_is_back(
+    behind_s: float, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """It was forgotten. Food Code 3-501.14: 57 to 21 °C within 2 h, to 5 °C within 6 h in all."""
+    settings = cooled(tmp_path, ON, OFF, boot="another boot")
+    off = datetime.fromtimestamp(time.time() - 61.0)
+    begun = begin(settings, LatchNote(tmp_path), time.time() - behind_s, RealClock, fresh=False, lit=False)
+    assert begun.state.food.loaded_s is None
+    state, told = left(begun.state)
+    assert f"{off:%Y-%m-%d %H:%M}" in told or f"{off + timedelta(minutes=1):%Y-%m-%d %H:%M}" in told
+    for words in ("off the grill", "21 °C two hours", "5 °C after six", "throw it away", "Nobody measured"):
+        assert words in told
+    assert told in caplog.text
+    assert state.food.view.before_out
+    state, told = left(state, ON)  # another batch
+    assert told
+    state, told = left(state, replace(CHILLED, event_id="that"))
+    assert told == ""
+    assert state.food.view.stage == "cooking"
+
+
+@pytest.mark.parametrize(
+    ("food", "told"),
+    [((ON,), "went on the grill"), ((ON, OFF, ON), "came off the grill"), ((ON, OFF, CHILLED), ""), ((), "")],
+)
+def test_other_food_of_before_is_told_when_it_is_to_be_minded(
+    food: tuple[FoodStep, ...], told: str, tmp_path: Path
+) -> None:
+    settings = cooled(tmp_path, *food, boot="another boot")
+    begun = begin(settings, LatchNote(tmp_path), time.time(), RealClock, fresh=False, lit=False)
+    assert told in left(begun.state)[1]
+    assert bool(begun.state.food.left) is bool(told)
+    later_s = time.time() + 25 * 3600.0
+    begun = begin(settings, LatchNote(tmp_path), later_s, RealClock, fresh=False, lit=False)
+    assert begun.state.food.left == ""
+
+
+def test_a_second_start_tells_of_it_again(tmp_path: Path) -> None:
+    """One that follows at once must not take the word away."""
+    settings = cooled(tmp_path, ON, OFF, boot="another boot")
+    first = begin(settings, LatchNote(tmp_path), time.time(), RealClock, fresh=False, lit=False)
+    journal = Journal(tmp_path, Start("this", {}, time.time(), first.state), None)
+    state, decision = step(first.state, Inputs(Reading(20.0)), 1.0)
+    journal.record(1.0, time.time(), Inputs(Reading(20.0)), decision, state)
+    assert journal.close()
+    second = begin(settings, LatchNote(tmp_path), time.time() + 5.0, RealClock, fresh=False, lit=False)
+    assert second.state.food.left == first.state.food.left != ""
 
 
 def test_the_next_fire_by_hand_is_lit_though_the_last_food_was_not_reported_chilled(tmp_path: Path) -> None:

@@ -73,7 +73,7 @@ def refuse_reason(state: FoodState, step: str) -> str:
         return "the food is on the grill already"
     if step in ("rotated", "off") and (state.loaded_s is None or state.off_s is not None):
         return "no food is on the grill: report 'loaded' first"
-    if step == "chilled" and state.off_s is None and state.before_off_s is None:
+    if step == "chilled" and state.off_s is None and state.before_off_s is None and not state.left:
         return "report 'off' (the grill) first"
     return ""
 
@@ -180,13 +180,14 @@ def _report(state: FoodState, plan: FoodPlan, step: str, now_s: float, ambient_c
             before_off_s=before_off_s,
             hot_day=state.hot_day and before_off_s is not None,  # its hour runs on when the sun goes
             other_day=other_day,
+            left=state.left,
         )
     if step == "chilled" and state.off_s is None:  # the batch before: this one is on the grill
-        return replace(state, before_off_s=None)
+        return replace(state, before_off_s=None, left="")
     if step == "off":
         return replace(state, off_s=now_s, reports=reports, finish_s=None)
     if step == "chilled":
-        return replace(state, chilled_s=now_s, before_off_s=None, reports=reports)
+        return replace(state, chilled_s=now_s, before_off_s=None, left="", reports=reports)
     return replace(state, reports=reports)
 
 

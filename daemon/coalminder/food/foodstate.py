@@ -32,7 +32,7 @@ class FoodView:
 
     stage: waiting, cooking, resting, chilled. finish_*_min: minutes from `at_s` until the done rule is met,
     None when not cooking, and when the core will not get there at this pit (finish_note says so);
-    finish_high_min alone is None when it may not. before_out: the batch before was not reported chilled.
+    finish_high_min alone is None when it may not. before_out: food of before was not reported chilled.
     """
 
     stage: str = "waiting"
@@ -65,12 +65,13 @@ class FoodState:
     what the pit has been off its set point by, in the long run. shown_c: mean of what the coldest probe
     showed lately. refused_c: the highest that a probe showed which cannot be in the middle of the food, until
     it is put right; while it cools, what one that was pulled out shows. fire: whether the vents feed a fire
-    now; heated: whether one did since the food waits, or is on; settled: whether that fire brought the pit's
-    mean near its set point; lid_stays: the fire is out of hand, or fails; as_food_s: since when a probe shows
-    food that was not reported. ran_out: clocks that came to their end over the limit. before_off_s: when the
-    batch before came off, until it is reported chilled. hot_day: the air outside was over exposure.HOT_DAY_C.
-    warm_c: how warm the raw food was as it was laid on, if too warm. other_day: the plan was for
-    another day.
+    now; heated: whether one did since the food waits, or is on; settled:
+    whether that fire brought the pit's mean near its set point; lid_stays: the fire is out of hand, or fails;
+    as_food_s: since when a probe shows food that was not reported. ran_out: clocks that came to their end
+    over the limit. before_off_s: when the batch before came off, until it is reported chilled. hot_day: the
+    air outside was over exposure.HOT_DAY_C. warm_c: how warm the raw food was as it was laid on, if too warm.
+    other_day: the plan was for another day. left: what to tell of food that an earlier run followed, until it
+    is reported chilled.
     """
 
     now_s: float | None = None
@@ -113,4 +114,5 @@ class FoodState:
     hot_day: bool = False
     warm_c: float | None = None
     other_day: bool = False
+    left: str = ""
     view: FoodView = FoodView()

@@ -68,7 +68,7 @@ def view_of(state: FoodState, plan: FoodPlan, now_s: float) -> FoodView:
         reminders=reminders_of(state, plan, stage, steps, clocks, measured, now_s),
         next_step=step,
         next_due_s=due,
-        before_out=state.before_off_s is not None,
+        before_out=state.before_off_s is not None or state.left != "",
     )
 
 

@@ -157,6 +157,8 @@ def reminders_of(
             remedy = _remedy(clock, clocks, state.hot_day, raw, lost)
             text = f"{clock.text}: {left}; {remedy} [{clock.source}]"
             out.append(Reminder(f"clock_{clock.code}", text, clock.level))
+    if state.left:
+        out.append(Reminder("left", state.left, "warn"))
     if stage == "waiting" and state.as_food_s is not None and now_s - state.as_food_s >= AS_FOOD_S:
         out.append(Reminder("not_reported", NOT_REPORTED, "warn"))
     if stage == "cooking" and state.heated and not state.fire and not state.done:

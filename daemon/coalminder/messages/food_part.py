@@ -67,6 +67,4 @@ class FoodPart(_Part):
     next_due_s: FiniteFloat | None = Field(
         default=None, description="when `next_step` is due, daemon's clock"
     )
-    before_out: bool = Field(
-        default=False, description="the batch before is off the grill and not reported chilled"
-    )
+    before_out: bool = Field(default=False, description="food of before was not reported chilled")

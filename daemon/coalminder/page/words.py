@@ -149,7 +149,7 @@ _FOOD_AGAIN: dict[str, Ask] = {
 def asks(phase: str, *, lid_off: bool, food_stage: str, before_out: bool = False) -> tuple[Ask, ...]:
     """The buttons that make sense now, by the core's own table of moves. food_stage "": none was heard.
 
-    before_out: the batch before was not reported chilled.
+    before_out: food of before was not reported chilled.
     """
     if phase not in PHASES:
         return ()
@@ -166,7 +166,7 @@ def asks(phase: str, *, lid_off: bool, food_stage: str, before_out: bool = False
     # Food counts without a plan too: how long it lies between cold and hot is watched all the same.
     stage = food_stage or ("waiting" if now in FIRE_PHASES else "")
     again = [_FOOD_AGAIN[stage]] if now in FIRE_PHASES and stage in _FOOD_AGAIN else []
-    before = [_BEFORE_CHILLED] if before_out and stage == "cooking" else []
+    before = [_BEFORE_CHILLED] if before_out and stage != "resting" else []
     return (*out, *_FOOD.get(stage, ()), *again, *before)
 
 
