@@ -247,6 +247,19 @@ def test_last_nights_food_that_nobody_reported_chilled_is_no_part_of_todays_cook
     assert ended(state) is over
 
 
+@pytest.mark.parametrize(("hours", "over"), [(5.9, False), (6.1, True)])
+def test_food_that_was_never_reported_off_is_over_hours_after_its_fire(hours: float, over: bool) -> None:
+    """As what came off: it was eaten, or is lost. A start next day took it up with the alarm `no_fire`."""
+    state = replace(initial(Config()), phase=Phase.TENDING)
+    state, _ = step(state, Inputs(Reading(93.0), events=(ON,)), 0.0)
+    state, _ = step(state, Inputs(Reading(93.0)), 3600.0)
+    out_s = 7200.0
+    state, _ = step(replace(state, phase=Phase.OUT), Inputs(Reading(30.0)), out_s)
+    state, _ = step(state, Inputs(Reading(20.0)), out_s + 3600.0 * hours)
+    assert "no_fire" in [reminder.code for reminder in state.food.view.reminders]
+    assert ended(state) is over
+
+
 def left(state: State, *events: Event) -> tuple[State, str]:
     """The state after a step, and what it tells of the food of before."""
     state, decision = step(state, Inputs(Reading(20.0), events=events), (state.last_s or 0.0) + 60.0)
@@ -302,6 +315,23 @@ def test_a_second_start_tells_of_it_again(tmp_path: Path) -> None:
     assert journal.close()
     second = begin(settings, LatchNote(tmp_path), time.time() + 5.0, RealClock, fresh=False, lit=False)
     assert second.state.food.left == first.state.food.left != ""
+
+
+def test_a_cut_off_goes_on_without_food_that_is_over(tmp_path: Path) -> None:
+    settings = cooled(tmp_path, ON)
+    utc_s = time.time() + 60.0
+    state = replace(initial(Config()), phase=Phase.CUT_OFF)
+    journal = Journal(tmp_path, Start("this", {}, utc_s, state), None)
+    for now_s, said in ((0.0, (ON,)), (1.0, ()), (7 * 3600.0, ())):
+        inputs = Inputs(Reading(20.0), events=said)
+        state, decision = step(state, inputs, now_s)
+        state = replace(state, phase=Phase.CUT_OFF)
+        journal.record(now_s, utc_s + now_s, inputs, decision, state)
+    assert journal.close()
+    begun = begin(settings, LatchNote(tmp_path), utc_s + 7 * 3600.0 + 9.0, RealClock, fresh=False, lit=False)
+    assert begun.state.phase is Phase.CUT_OFF
+    assert begun.state.food.loaded_s is None
+    assert "went on the grill" in begun.state.food.left
 
 
 def test_the_next_fire_by_hand_is_lit_though_the_last_food_was_not_reported_chilled(tmp_path: Path) -> None:

@@ -2,7 +2,7 @@
 
 from coalminder.core.config import Config
 from coalminder.core.moves import under
-from coalminder.core.state import State, ended, initial
+from coalminder.core.state import State, ended, food_over, initial
 from coalminder.core.step import step
 
-__all__ = ["Config", "State", "ended", "initial", "step", "under"]
+__all__ = ["Config", "State", "ended", "food_over", "initial", "step", "under"]

@@ -59,14 +59,22 @@ class State:
 
 
 def ended(state: State) -> bool:
-    """Whether a cook is over: no fire, and no food that is to be taken off, to be eaten or to be chilled.
+    """Whether a cook is over: no fire, and no food that is to be taken off, to be eaten or to be chilled."""
+    food = state.food
+    waits = food.loaded_s is not None and food.chilled_s is None and not food_over(state)
+    return state.phase in NO_FIRE and not waits
 
-    Food that nobody reported chilled is over with the cooling rule: else the next day's cook would be its.
+
+def food_over(state: State) -> bool:
+    """Whether food of which nobody reports any more is over: else the next day's cook would be its.
+
+    With the cooling rule: since it came off, or since no fire burns under what was never reported off.
     """
     food, now_s = state.food, state.last_s or 0.0
-    cooled = food.off_s is not None and now_s - food.off_s > COOL_2_S
-    waits = food.loaded_s is not None and food.chilled_s is None and not cooled
-    return state.phase in NO_FIRE and not waits
+    since_s = food.no_fire_s if food.off_s is None else food.off_s
+    if food.loaded_s is None or since_s is None:
+        return False
+    return now_s - max(since_s, food.loaded_s) > COOL_2_S
 
 
 def initial(config: Config, now_s: float = 0.0) -> State:

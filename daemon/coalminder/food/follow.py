@@ -110,7 +110,8 @@ def follow(
     opens the lid waits.
     """
     changed = fire is not state.fire
-    state = replace(state, fire=fire, forecast_s=None) if changed else state
+    if changed:
+        state = replace(state, fire=fire, no_fire_s=None if fire else now_s, forecast_s=None)
     if lid_stays is not state.lid_stays:
         state, changed = replace(state, lid_stays=lid_stays), True
     if fire and not state.heated:
@@ -176,6 +177,7 @@ def _report(state: FoodState, plan: FoodPlan, step: str, now_s: float, ambient_c
             pit_c=state.pit_c,  # it was loaded with the lid off: what the probe shows then is not the pit
             shown_c=state.shown_c,
             fire=state.fire,
+            no_fire_s=state.no_fire_s,
             lid_stays=state.lid_stays,
             before_off_s=before_off_s,
             hot_day=state.hot_day and before_off_s is not None,  # its hour runs on when the sun goes

@@ -65,7 +65,7 @@ class FoodState:
     what the pit has been off its set point by, in the long run. shown_c: mean of what the coldest probe
     showed lately. refused_c: the highest that a probe showed which cannot be in the middle of the food, until
     it is put right; while it cools, what one that was pulled out shows. fire: whether the vents feed a fire
-    now; heated: whether one did since the food waits, or is on; settled:
+    now; no_fire_s: since when none does; heated: whether one did since the food waits, or is on; settled:
     whether that fire brought the pit's mean near its set point; lid_stays: the fire is out of hand, or fails;
     as_food_s: since when a probe shows food that was not reported. ran_out: clocks that came to their end
     over the limit. before_off_s: when the batch before came off, until it is reported chilled. hot_day: the
@@ -96,6 +96,7 @@ class FoodState:
     shown_c: float | None = None
     refused_c: float | None = None
     fire: bool = True
+    no_fire_s: float | None = None
     heated: bool = False
     lid_stays: bool = False
     settled: bool = False

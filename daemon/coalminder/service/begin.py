@@ -7,10 +7,11 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
 
-from coalminder.core import State, ended, initial, under
+from coalminder.core import State, ended, food_over, initial, under
 from coalminder.errors import UserError
 from coalminder.events import Event, Light, Snuff
 from coalminder.food.foodplan import FoodPlan
+from coalminder.food.foodstate import FoodState
 from coalminder.journal import Refusal, Resume, resume
 from coalminder.safety.view import SHUT_PHASES
 from coalminder.service.clock import Clock, RealClock
@@ -80,6 +81,8 @@ def begin(
             found.phase,
             blind_s,
         )
+        if state.food.off_s is None and food_over(state):
+            state = with_left(replace(state, food=FoodState()), directory, utc_s)
     else:
         state, clock = initial(settings.core()), clock_at(0.0)
         log.info("a new cook: %s", found.reason)
