@@ -35,6 +35,8 @@ from coalminder.core.oscillation import OscillationState
 from coalminder.core.pit import PitState
 from coalminder.core.response import ResponseState
 from coalminder.events import Light
+from coalminder.food.foodplan import FoodPlan
+from coalminder.food.foodstate import FoodState
 from coalminder.lowpass import low_pass
 from coalminder.values import FireEstimate, Inputs, Phase, ProbeFault, ProbeFaultKind, Reading
 
@@ -930,3 +932,10 @@ def test_wood_is_due_by_the_piece_for_an_hour_and_a_half(
 ) -> None:
     """Common practice: about 90 min of smoke in all, a piece of 60 to 100 g lasting about 45 min."""
     assert advice.wood_is_due(AdviceConfig(), loaded_s, wood_s, now_s) is due
+
+
+def test_whether_food_came_off_raw_is_judged_by_its_own_plan() -> None:
+    """It held 71 °C for no half hour as it came off; poultry, which is next, would need no time at 74 °C."""
+    raw = FoodState(loaded_s=0.0, core_s=4000.0, off_s=4600.0, plan_before=FoodPlan(rule="home-71"))
+    assert not advice.fire_is_over(raw, FoodPlan(rule="poultry-74"), lit_s=0.0)
+    assert advice.fire_is_over(replace(raw, plan_before=None), FoodPlan(rule="poultry-74"), lit_s=0.0)

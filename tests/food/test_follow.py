@@ -15,7 +15,7 @@ import pytest
 from coalminder import codec
 from coalminder.events import FoodStep, SetPoint, WoodAdded
 from coalminder.food import ensemble as slabs
-from coalminder.food.agenda import open_steps
+from coalminder.food.agenda import open_steps, under_plan
 from coalminder.food.composition import Thermal
 from coalminder.food.exposure import Exposure
 from coalminder.food.follow import (
@@ -922,6 +922,91 @@ SMOKED = (
 )
 
 
+def made_later(after_s: float, **changes: object) -> FoodPlan:
+    """A whole plan, brine to store, with its load so long after the clock's zero."""
+    before_s = {"make_brine": 9e3, "brine": 8e3, "dry": 6e3, "light": 3.6e3, "settle": 2.1e3}
+    early = tuple(PlanStep(code, code, "", -due_s) for code, due_s in before_s.items())
+    moved = tuple(replace(step, due_s=step.due_s + after_s) for step in early + SMOKED)
+    return replace(PLAN, steps=moved, **changes)  # type: ignore[arg-type]
+
+
+def next_codes(cook: Cook) -> list[str]:
+    return [step.code for step, _ in open_steps(cook.state, cook.plan, cook.now_s, cook.view.clocks)]
+
+
+@pytest.mark.parametrize("another", [False, True], ids=["the same food, later", "other food"])
+def test_a_plan_for_the_next_batch_shows_its_early_steps_while_the_one_before_cools(another: bool) -> None:
+    """Brine and drying of the second were taken for done, since something had been loaded and taken off."""
+    cook = came_off(made_later(0.0))
+    changes = {"ambient_c": 30.0, "start_c": 3.0} if another else {}
+    was, cook.plan = cook.plan, made_later(cook.now_s + 2e4, **changes)
+    cook.state = under_plan(cook.state, was, cook.plan, same_clock=not another)
+    view = unlit(cook, 1.1e4 + 60.0, 40.0)  # 57 to 21 °C within 2 h: Food Code 3-501.14
+    assert view.stage == "resting"
+    assert view.next_step is not None
+    assert view.next_step.code == "make_brine"
+    assert {clock.code: clock.level for clock in view.clocks}["cool_21"] == "alarm"
+    assert next_codes(cook)[:6] == ["make_brine", "brine", "dry", "light", "settle", "load"]
+    unlit(cook, 60.0, 40.0, FoodStep(step="chilled"))
+    assert next_codes(cook)[0] == "make_brine"
+    cook.run(1e4, 5.0)
+    view = cook.run(10.0, 5.0, events=[FoodStep(step="loaded")])
+    assert cook.state.plan_before is None
+    assert view.stage == "cooking"
+    assert next_codes(cook)[:2] == ["wood", "rotate"]
+
+
+def test_a_plan_of_the_batch_that_came_off_does_not_begin_again() -> None:
+    """It is read again at each start, maybe by a clock that is wrong, or was made anew as it came off."""
+    cook = came_off(made_later(0.0))
+    was = cook.plan
+    for plan, same_clock in ((was, True), (made_later(3e4), False), (made_later(60.0, fridge_c=4.0), True)):
+        cook.plan = plan
+        cook.state = under_plan(cook.state, was, plan, same_clock=same_clock)
+        cook.run(0.0, 70.0)
+        assert next_codes(cook) == ["serve", "store"], (plan, same_clock)
+    later = made_later(3e4)
+    again = under_plan(under_plan(cook.state, was, later, same_clock=True), later, was, same_clock=True)
+    assert again.plan_before is None, "the old plan is back"
+    assert under_plan(cook.state, was, PLAN, same_clock=True).plan_before is None, "a plan without steps"
+
+
+def test_raw_food_that_goes_back_is_cooked_by_its_own_plan() -> None:
+    cook = Cook(made_later(0.0))
+    cook_until(cook, 60)
+    cook.run(60.0, 42.0, events=[FoodStep(step="off")])
+    was, cook.plan = cook.plan, made_later(cook.now_s + 2e4)
+    cook.state = under_plan(cook.state, was, cook.plan, same_clock=True)
+    cook.run(60.0, 40.0)
+    assert next_codes(cook)[0] == "make_brine"
+    cook.run(60.0, 40.0, events=[FoodStep(step="loaded")])
+    asked = [step for step, _ in open_steps(cook.state, cook.plan, cook.now_s, cook.view.clocks)]
+    assert asked
+    assert set(asked) <= set(was.steps)
+
+
+def test_what_cools_is_judged_by_its_own_plan() -> None:
+    """Mackerel on a hot day, and trout on a frosty night next: it was taken to cool in the frost, and its
+    histamine was forgotten.
+    """
+    mackerel = replace(made_later(0.0), ambient_c=30.0, scombroid=True, rule="guidance-63")
+    cook, alone = came_off(mackerel), came_off(mackerel)
+    cook.plan = made_later(cook.now_s + 2e4, ambient_c=-5.0)
+    cook.state = under_plan(cook.state, mackerel, cook.plan, same_clock=True)
+    view, was = cook.run(3600.0), alone.run(3600.0)
+    assert (view.core_c, view.clocks, view.reason) == (was.core_c, was.clocks, was.reason)
+    assert "histamine" in [clock.code for clock in view.clocks]
+
+
+def test_food_of_the_next_plan_that_is_loaded_late_counts_as_warm_since() -> None:
+    cook = came_off(made_later(0.0))
+    was, cook.plan = cook.plan, made_later(cook.now_s + 3600.0, ambient_c=30.0)
+    cook.state = under_plan(cook.state, was, cook.plan, same_clock=True)
+    cook.run(3600.0 + 7800.0, 20.0)
+    view = cook.run(10.0, 20.0, events=[FoodStep(step="loaded")])
+    assert [clock.code for clock in view.clocks if clock.state == "over"][:1] == ["raw_warm"]
+
+
 def test_done_food_is_taken_off_and_nothing_else() -> None:
     """'The food is done: take it off' stood beside 'Wood', 'Rotate' and 'Off the grill (in 34 min)'."""
     cook = Cook(replace(PLAN, steps=SMOKED))
@@ -1741,11 +1826,12 @@ def test_a_core_that_is_slow_is_not_doubted(slow: float) -> None:
 # --- food on a grill without a fire
 
 
-def unlit(cook: Cook, seconds: float, core_c: float) -> FoodView:
+def unlit(cook: Cook, seconds: float, core_c: float, *events: FoodStep) -> FoodView:
     for _ in range(int(seconds / 10.0)):
         cook.now_s += 10.0
         samples = (("core", Reading(core_c)),)
-        cook.state, cook.view = follow(cook.state, cook.plan, 60.0, samples, (), cook.now_s, fire=False)
+        cook.state, cook.view = follow(cook.state, cook.plan, 60.0, samples, events, cook.now_s, fire=False)
+        events = ()
     return cook.view
 
 

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from recorded_cook import UTC_S
 
+from coalminder.cli import main
 from coalminder.core import Config, State, ended, initial, step
 from coalminder.errors import SettingsError, UserError
 from coalminder.events import Event, FoodStep, Light, Snuff
@@ -28,6 +29,7 @@ from coalminder.service.machine import begun_in_this_boot, count_restarts, forge
 from coalminder.service.tender import blind_s
 from coalminder.service.unseen import Unseen
 from coalminder.settings import Settings, load_settings
+from coalminder.settings.food import FoodSettings
 from coalminder.values import Inputs, Phase, Reading
 
 
@@ -332,6 +334,20 @@ def test_a_cut_off_goes_on_without_food_that_is_over(tmp_path: Path) -> None:
     assert begun.state.phase is Phase.CUT_OFF
     assert begun.state.food.loaded_s is None
     assert "went on the grill" in begun.state.food.left
+
+
+def test_the_plan_of_the_second_batch_of_a_day_is_followed_from_its_beginning(tmp_path: Path) -> None:
+    """The daemon is started again for a new plan; the first batch cools, and was not reported chilled."""
+    settings, served = cooled(tmp_path, ON, OFF), datetime.now() + timedelta(hours=20)
+    plan = tmp_path / "plan.json"
+    assert main(["plan", "char", "--serve", f"{served:%Y-%m-%d %H:%M}", "--json", str(plan)]) == 0
+    settings = settings.model_copy(update={"food": FoodSettings(plan_file=str(plan))})
+    begun = begin(settings, LatchNote(tmp_path), time.time(), RealClock, fresh=False, lit=False)
+    state, _ = step(begun.state, Inputs(Reading(20.0)), begun.clock.now_s() + 1.0)
+    view = state.food.view
+    assert view.stage == "resting"
+    assert view.next_step is not None
+    assert view.next_step.code in ("thaw", "make_brine")
 
 
 def test_the_next_fire_by_hand_is_lit_though_the_last_food_was_not_reported_chilled(tmp_path: Path) -> None:

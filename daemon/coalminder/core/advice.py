@@ -111,7 +111,7 @@ def advise(
 
 def fire_is_over(food: FoodState, plan: FoodPlan, lit_s: float | None) -> bool:
     """Whether the food that the fire was lit for is off the grill, and was not raw: that may go back."""
-    if food.off_s is None or known_raw(food, plan):
+    if food.off_s is None or known_raw(food, food.plan_before or plan):
         return False
     return lit_s is not None and lit_s < food.off_s
 

@@ -6,6 +6,7 @@ Owns: the order of steps. Must not know: how the state comes about (follow.py) o
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from coalminder.food.exposure import Clock
 from coalminder.food.foodplan import FoodPlan, PlanStep
@@ -26,6 +27,40 @@ for food that is to come off."""
 
 OPENS_LID = frozenset({"load", "wood", "rotate"})
 """Steps that wait while a fire is out of hand, or fails."""
+
+
+OTHER_PLAN_S = 3600.0
+"""The same steps at hours so far apart are those of another batch [estimate]."""
+
+
+def under_plan(state: FoodState, was: FoodPlan, plan: FoodPlan, *, same_clock: bool) -> FoodState:
+    """`state` going on under `plan`; it `was` followed by that one, whose times are on the same clock.
+
+    What came off keeps its own plan, when the other one's food goes on later: that is the next batch's.
+    same_clock: the wall clock was not set between the two, so that the hours of the plans can be compared.
+    """
+    if state.off_s is None or not _another(was, plan, same_clock):
+        return state
+    load_s = next((step.due_s for step in plan.steps if step.reported == "loaded"), None)
+    later = load_s is not None and load_s > state.off_s
+    return replace(state, plan_before=(state.plan_before or was) if later else None)
+
+
+def _another(was: FoodPlan, plan: FoodPlan, same_clock: bool) -> bool:
+    def timeless(of: FoodPlan) -> FoodPlan:
+        return replace(of, steps=tuple(replace(step, due_s=0.0) for step in of.steps))
+
+    if timeless(was) != timeless(plan):
+        return True
+    apart_s = (abs(a.due_s - b.due_s) for a, b in zip(was.steps, plan.steps, strict=True))
+    return same_clock and max(apart_s, default=0.0) > OTHER_PLAN_S
+
+
+def _followed(state: FoodState) -> FoodState:
+    """The food that the plan is for: while the batch before cools, the one of which nothing is done yet."""
+    if state.plan_before is None or state.off_s is None:
+        return state
+    return FoodState(fire=state.fire, heated=state.fire, settled=state.settled, lid_stays=state.lid_stays)
 
 
 def known_raw(state: FoodState, plan: FoodPlan) -> bool:
@@ -56,6 +91,7 @@ def ready(state: FoodState, step: PlanStep) -> bool:
     """Whether it can be done yet, however late that is: not while what it counts from has not happened, and
     food waits for a fire that has settled.
     """
+    state = _followed(state)
     if state.loaded_s is None and step.code in ("settle", "load"):
         return state.fire if step.code == "settle" else state.settled
     return not step.anchor or _anchor_s(state, step) is not None
@@ -83,6 +119,10 @@ def open_steps(
     A step nobody reports is over when a later one was reported, or is due; one that is asked for again (wood)
     when it is due again.
     """
+    if state.plan_before is not None and state.off_s is None:
+        plan = state.plan_before  # what came off went back
+    if (followed := _followed(state)) is not state:
+        state, clocks = followed, ()
     order = {"loaded": state.loaded_s, "off": state.off_s, "chilled": state.chilled_s}
     reached = max((t for t in order.values() if t is not None), default=None)
     milestones = [i for i, step in enumerate(plan.steps) if order.get(step.reported) is not None]

@@ -129,7 +129,8 @@ def follow(
     if dt_s < TICK_S and not changed:
         return state, state.view
     held_c = plan.set_point_c if set_point_c is None else set_point_c
-    state = _tick(state, plan, _Around(now_s, max(0.0, dt_s), pit_c, held_c, ambient_c), core_samples)
+    of_food = state.plan_before or plan
+    state = _tick(state, of_food, _Around(now_s, max(0.0, dt_s), pit_c, held_c, ambient_c), core_samples)
     view = view_of(state, plan, now_s)
     if over := ran_out(state.view, view):
         anew = {clock.code for clock in over}
@@ -158,8 +159,9 @@ def _report(state: FoodState, plan: FoodPlan, step: str, now_s: float, ambient_c
         # Later than planned: it is taken to have stood outside the refrigerator, the safe side; on a day
         # that is warmer than the plan's, in that day's air.
         planned = next((s.due_s for s in plan.steps if s.reported == "loaded"), now_s)
-        if state.off_s is not None:  # another batch, kept cold till now: its steps are all to be done again
-            reports, planned = (("loaded", now_s),), now_s
+        if state.off_s is not None:  # another batch, whose steps are all to be done again
+            reports = (("loaded", now_s),)
+            planned = now_s if state.plan_before is None else planned  # of the same plan: kept cold till now
         outside_c = plan.ambient_c if ambient_c is None else max(plan.ambient_c, ambient_c)
         other_day = now_s - planned > OTHER_DAY_S
         raw = plan.before if other_day else add_time(plan.before, outside_c, now_s - planned)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from coalminder.food.ensemble import Ensemble
 from coalminder.food.exposure import NO_EXPOSURE, Clock, Exposure
-from coalminder.food.foodplan import PlanStep
+from coalminder.food.foodplan import FoodPlan, PlanStep
 
 COOLING = ("resting", "chilled")
 """Stages after the grill."""
@@ -70,8 +70,8 @@ class FoodState:
     as_food_s: since when a probe shows food that was not reported. ran_out: clocks that came to their end
     over the limit. before_off_s: when the batch before came off, until it is reported chilled. hot_day: the
     air outside was over exposure.HOT_DAY_C. warm_c: how warm the raw food was as it was laid on, if too warm.
-    other_day: the plan was for another day. left: what to tell of food that an earlier run followed, until it
-    is reported chilled.
+    other_day: the plan was for another day. plan_before: of food that came off, when the plan is that of the
+    next batch now. left: what to tell of food that an earlier run followed, until it is reported chilled.
     """
 
     now_s: float | None = None
@@ -116,4 +116,5 @@ class FoodState:
     warm_c: float | None = None
     other_day: bool = False
     left: str = ""
+    plan_before: FoodPlan | None = None
     view: FoodView = FoodView()

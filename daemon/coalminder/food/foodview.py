@@ -31,7 +31,8 @@ WARMED_C = 3.0
 
 
 def view_of(state: FoodState, plan: FoodPlan, now_s: float) -> FoodView:
-    """What a person may know at `now_s` of a food in `state` that follows `plan`."""
+    """What a person may know at `now_s` of a food in `state`, and what is next by `plan`."""
+    of_food = state.plan_before or plan
     stage = (
         "chilled" if state.chilled_s is not None
         else "resting" if state.off_s is not None
@@ -44,7 +45,7 @@ def view_of(state: FoodState, plan: FoodPlan, now_s: float) -> FoodView:
         mean, sd = slabs.core_spread(state.family)
         core = state.core_c if measured and state.core_c is not None else mean
         low, high = core - slabs.Z90 * max(sd, 0.3), core + slabs.Z90 * max(sd, 0.3)
-    clocks = _clocks(state, plan, stage, now_s, core if measured else high, measured)
+    clocks = _clocks(state, of_food, stage, now_s, core if measured else high, measured)
     steps = open_steps(state, plan, now_s, clocks)
     step, due = steps[0] if steps else (None, None)
     finish = None if state.finish_beyond or stage != "cooking" else state.finish_s
@@ -59,13 +60,13 @@ def view_of(state: FoodState, plan: FoodPlan, now_s: float) -> FoodView:
         finish_min=minutes[1],
         finish_low_min=minutes[0],
         finish_high_min=minutes[2],
-        finish_note=finish_note(state, plan, stage, measured),
+        finish_note=finish_note(state, of_food, stage, measured),
         lethality_min=state.lethality_min,
         held_min=state.held_s / 60.0,
         done=state.done,
-        reason=_reason(state, plan, measured),
+        reason=_reason(state, of_food, measured),
         clocks=clocks,
-        reminders=reminders_of(state, plan, stage, steps, clocks, measured, now_s),
+        reminders=reminders_of(state, of_food, stage, steps, clocks, measured, now_s),
         next_step=step,
         next_due_s=due,
         before_out=state.before_off_s is not None or state.left != "",

@@ -10,6 +10,7 @@ from functools import partial
 from coalminder.core import State, ended, food_over, initial, under
 from coalminder.errors import UserError
 from coalminder.events import Event, Light, Snuff
+from coalminder.food.agenda import under_plan
 from coalminder.food.foodplan import FoodPlan
 from coalminder.food.foodstate import FoodState
 from coalminder.journal import Refusal, Resume, resume
@@ -99,7 +100,11 @@ def begin(
     if isinstance(found, Resume) and not in_this_boot and isinstance(clock, RealClock):
         age = Unseen(clock, found.last_utc_s, found.age_s)
         words, unseen = _both(words, clock_words(age, within_s)), partial(age.pass_s, within_s)
-    state = _configured(state, settings, None if plan is None else plan.on_clock(utc_s, clock.now_s()))
+    if plan is not None:
+        plan = plan.on_clock(utc_s, clock.now_s())
+        food = under_plan(state.food, state.config.plan, plan, same_clock=in_this_boot)
+        state = replace(state, food=food)
+    state = _configured(state, settings, plan)
     return Beginning(state, clock, found, restarts, words, unseen)
 
 
