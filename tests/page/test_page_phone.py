@@ -488,6 +488,17 @@ def test_without_scripts_no_alarm_is_denied(browser: Browser, program: Program) 
     context.close()
 
 
+def test_an_alarm_that_is_over_says_so_before_all_else(page: Page, program: Program) -> None:
+    """Its title and remedy are of what was: 'put the lid back on', beside a lid that is on."""
+    title = page.locator("#alarm-list li[data-key=lid_off_long] .title")
+    for seq, (alarm_state, begins) in enumerate(
+        [("unacknowledged", "◆ Medium. "), ("returned_unacknowledged", "◆ Medium, now over. ")]
+    ):
+        told = alarm("lid_off_long", seq=seq, priority="medium", state=alarm_state, message="The lid is off")
+        tell(program.wire.board, told)
+        expect(title).to_have_text(f"{begins}The lid is off")
+
+
 def test_an_alarm_known_only_by_its_code_is_shown(page: Page, program: Program) -> None:
     tell(program.wire.board, state(phase="cut_off", alarms=["pit_too_hot"]))
     program.wire.on_news()

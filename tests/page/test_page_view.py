@@ -24,6 +24,7 @@ from coalminder.page.board import Board
 from coalminder.page.units import METRIC, US, Units, span
 from coalminder.page.view import Link, Shown, view
 from coalminder.page.words import ALARM_STATES, NEXT, PHASES, asks
+from coalminder.safety.faults import FAULTS
 from coalminder.settings.quantities import temperature
 from coalminder.values import AlarmState, Phase
 
@@ -417,6 +418,25 @@ def test_a_latched_alarm_asks_although_its_cause_is_gone(board: Board) -> None:
         ("fire_out", True),
         ("over", False),
     ]
+
+
+def test_an_alarm_that_holds_the_vents_back_asks_although_its_cause_is_gone(board: Board) -> None:
+    """docs/safety.md: the vents open little until a person has acknowledged it."""
+    hotter = next(row for row in FAULTS if row.until_acknowledged)
+    for code in ("lid_off_long", hotter.code):
+        tell(board, alarm(code, state="returned_unacknowledged", active=False))
+    told = seen(board)["alarms"]
+    assert [(row["code"], row["asks"], row["over"]) for row in told] == [
+        (hotter.code, True, False),
+        ("lid_off_long", False, True),
+    ]
+
+
+@pytest.mark.parametrize("code", ["food_limit_over", "food_exposed"])
+def test_food_that_was_over_a_limit_is_not_called_over_and_done_with(board: Board, code: str) -> None:
+    """What stood warm for too long is no safer for having been chilled since."""
+    tell(board, alarm(code, state="returned_unacknowledged", active=False))
+    assert not seen(board)["alarms"][0]["over"]
 
 
 def test_an_alarm_whose_message_was_not_received_is_shown_by_its_code(board: Board) -> None:

@@ -28,6 +28,11 @@ RAISED_S = 5.0
 """A clock that is being put right moves the time of raising by less than this."""
 
 
+def asks(code: str, state: str) -> bool:
+    """Whether an alarm in this state asks for a hand."""
+    return state in ASKS or (state == AlarmState.RETURNED_UNACKNOWLEDGED and code in WAITS)
+
+
 @dataclass(frozen=True, slots=True)
 class PushRules:
     """When to tell. Times in s. repeat_times: how often an unanswered high alarm is told again. food: whether
@@ -75,8 +80,7 @@ class Bridge:
         state = AlarmState(message.state)
         known = self._open.get(where)
         (self._active.add if message.active else self._active.discard)(where)
-        asks = state in ASKS or (state is AlarmState.RETURNED_UNACKNOWLEDGED and message.code in WAITS)
-        if asks and _urgency(message) >= self.rules.at_least:
+        if asks(message.code, state) and _urgency(message) >= self.rules.at_least:
             notice = _raised(message)
             if known is not None and _adds_nothing(known.message, message):
                 known.message, known.standing.notice = message, notice  # told again, it says what is left

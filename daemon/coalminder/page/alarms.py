@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from coalminder.messages.payloads import CALLS_NOBODY, AlarmMessage
-from coalminder.messages.push import ASKS
+from coalminder.messages.push import LASTING, asks
 from coalminder.page.board import Board
 from coalminder.page.words import ALARM_STATES, TO_ACKNOWLEDGE, plain
 from coalminder.values import AlarmState
@@ -37,7 +37,7 @@ def _ordered(board: Board) -> list[AlarmMessage]:
         (alarm for alarm in board.alarms.values() if alarm.state not in CALLS_NOBODY),
         key=lambda a: (
             a.state not in TO_ACKNOWLEDGE,
-            a.state not in ASKS,
+            not asks(a.code, a.state),
             _RANK[a.priority],
             a.raised_utc or a.utc,
         ),
@@ -46,6 +46,8 @@ def _ordered(board: Board) -> list[AlarmMessage]:
 
 def _row(alarm: AlarmMessage) -> dict[str, Any]:
     known = alarm.state in set(AlarmState)
+    asking = asks(alarm.code, alarm.state)
+    ended = alarm.state == AlarmState.RETURNED_UNACKNOWLEDGED and alarm.code not in LASTING
     return {
         "code": alarm.code,
         "title": alarm.message or plain(alarm.code),
@@ -56,7 +58,8 @@ def _row(alarm: AlarmMessage) -> dict[str, Any]:
         "since_s": (alarm.raised_utc or alarm.utc).timestamp(),
         "raised_s": _raised_s(alarm),
         "can_acknowledge": alarm.state in TO_ACKNOWLEDGE,
-        "asks": alarm.state in ASKS,
+        "asks": asking,
+        "over": ended and not asking,
     }
 
 
@@ -72,6 +75,7 @@ def _bare(code: str) -> dict[str, Any]:
         "raised_s": None,
         "can_acknowledge": True,
         "asks": True,
+        "over": False,
     }
 
 

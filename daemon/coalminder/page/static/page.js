@@ -175,7 +175,7 @@ function renderAlarms() {
   put($("alarms-title"), `Alarms: ${doc.alarms.length || (doc.phase ? "none" : "not known yet")}`);
   sync($("alarm-list"), doc.alarms, (alarm) => alarm.code, makeAlarm, (li, alarm) => {
     li.className = alarm.asks ? "asks" : "";
-    put(li.children[0], `${PRIORITY[alarm.priority] ?? "Alarm"}${alarm.first_out ? ", came first" : ""}. ${alarm.title}`);
+    put(li.children[0], `${PRIORITY[alarm.priority] ?? "Alarm"}${alarm.first_out ? ", came first" : ""}${alarm.over ? ", now over" : ""}. ${alarm.title}`);
     put(li.children[1], alarm.remedy ? `${alarm.remedy}.` : "");
     put(li.children[2], alarm.since_s === null ? alarm.state : `Since ${moment(alarm.since_s)}, ${alarm.state}`);
     const button = li.querySelector("button");
