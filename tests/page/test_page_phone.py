@@ -270,7 +270,7 @@ def test_a_snuff_gets_through_beside_six_open_pages(page: Page, program: Program
 def test_a_snuff_without_an_answer_says_so(page: Page, program: Program) -> None:
     program.wire.wait_s = 20.0
     snuff(page)
-    expect(reply(page)).to_have_text("Snuff: no answer. Shut both vents by hand.", timeout=12_000)
+    expect(reply(page)).to_have_text("Shut both vents by hand. Snuff: no answer", timeout=12_000)
 
 
 def test_a_page_that_nobody_sees_holds_no_connection(page: Page, program: Program) -> None:
@@ -295,7 +295,7 @@ def test_a_snuff_after_the_session_ended_says_so_and_stays(page: Page, program: 
     program.log_all_out()
     page.wait_for_timeout(3000)  # meanwhile the stream says so
     page.get_by_role("button", name="Snuff", exact=True).click()
-    expect(reply(page)).to_have_text("Snuff: not sent – log in again. Shut both vents by hand.")
+    expect(reply(page)).to_have_text("Shut both vents by hand. Snuff: not sent – log in again")
     page.wait_for_timeout(1500)
     expect(reply(page)).to_contain_text("Shut both vents by hand")
     assert program.wire.kinds == []
@@ -356,6 +356,33 @@ def test_a_long_answer_leaves_the_page_in_sight(page: Page, program: Program) ->
         page.get_by_role("button", name="Close the answer").click()
         expect(reply(page)).to_have_text("")
         page.wait_for_timeout(1100)
+
+
+@pytest.mark.parametrize(("width", "height"), [(320, 568), (360, 740), (667, 320)])
+@pytest.mark.parametrize("size", ["112.5%", "225%"])
+def test_what_to_do_when_a_snuff_failed_is_on_the_screen_of_any_phone(
+    page: Page, program: Program, width: int, height: int, size: str
+) -> None:
+    """WCAG 2.2, 1.4.4: text of twice the size without loss. Beside it stands what calls to the alarms."""
+    page.set_viewport_size({"width": width, "height": height})
+    page.evaluate(f"document.documentElement.style.fontSize = '{size}'")
+    program.wire.answer = Answer("unsent", "the broker is away")
+    tell(program.wire.board, alarm("pit_too_hot"))
+    shows(page, "pit_too_hot")
+    snuff(page)
+    expect(reply(page)).to_contain_text("not sent")
+    page.evaluate("scrollTo(0, document.documentElement.scrollHeight)")
+    expect(page.locator("#call")).to_be_visible()
+    lines, box = page.evaluate(
+        """() => { const words = new Range(), text = document.querySelector('#reply').firstChild;
+        words.setStart(text, text.data.indexOf('Shut')); words.setEnd(text, text.data.indexOf('hand') + 4);
+        const flat = ({left, top, right, bottom}) => [left, top, right, bottom];
+        return [[...words.getClientRects()].map(flat),
+          flat(document.querySelector('#answer').getBoundingClientRect())]; }"""
+    )
+    for left, top, right, bottom in lines:
+        assert left >= box[0] and top >= box[1] - 1 and right <= box[2] and bottom <= box[3] + 1
+    assert box[3] <= height and lines
 
 
 def test_an_answer_stays_no_longer_than_a_minute(page: Page, program: Program) -> None:

@@ -71,7 +71,8 @@ async function send(kind, fields, label) {
   clearTimeout(patience);
   underWay -= 1;
   if (snuff) open();
-  say(snuff && !done ? `${said}. ${BY_HAND}` : said, { stays: again || (snuff && !done), again });
+  if (snuff && !done) said = `${BY_HAND} ${said}`; // first what to do: a small screen has few lines
+  say(said, { stays: again || (snuff && !done), again });
   if (again || out) leave();
 }
 
