@@ -512,7 +512,34 @@ def test_without_scripts_no_alarm_is_denied(browser: Browser, program: Program) 
     page = context.new_page()
     log_in(page, program.url)
     expect(page.locator("#alarms-title")).to_have_text("Alarms: not known yet")
+    expect(page.locator("#unready")).to_contain_text("needs JavaScript. Shut the vents by hand.")
+    expect(page.locator("#unready")).to_be_visible()
+    expect(page.locator("#unready")).to_be_in_viewport(ratio=1.0)
     context.close()
+
+
+def test_buttons_that_do_not_work_yet_say_so(page: Page, program: Program) -> None:
+    """A slow network brings the button that snuffs long before the script that makes it work."""
+    held: list[Route] = []
+    page.route("**/page.js", lambda route: held.append(route))
+    page.reload(wait_until="commit")
+    expect(page.locator("#unready")).to_be_visible()
+    expect(page.locator("#unready")).to_be_in_viewport(ratio=1.0)
+    held[0].continue_()
+    expect(page.locator("#phase-word")).to_have_text("Tending.")
+    expect(page.locator("#unready")).to_have_count(0)
+
+
+def test_the_fire_can_be_snuffed_before_the_plot_s_library_has_come(page: Page, program: Program) -> None:
+    held: list[Route] = []
+    page.route("**/uPlot*.js", lambda route: held.append(route))
+    page.reload(wait_until="commit")
+    expect(page.locator("#phase-word")).to_have_text("Tending.")
+    snuff(page)
+    expect(reply(page)).to_have_text("Snuff: accepted")
+    expect(page.locator("#plot canvas")).to_have_count(0)
+    held[0].continue_()
+    expect(page.locator("#plot canvas")).to_be_visible()
 
 
 def test_an_alarm_that_is_over_says_so_before_all_else(page: Page, program: Program) -> None:

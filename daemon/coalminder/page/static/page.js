@@ -323,5 +323,7 @@ $("theme").addEventListener("change", () => {
 document.addEventListener("visibilitychange", () => { if (document.hidden) pause(); else open(); renderTrust(); });
 addEventListener("online", () => open());
 for (const moved of ["scroll", "resize"]) addEventListener(moved, renderCall, { passive: true });
+addEventListener("load", () => plot.redraw());
 setInterval(watch, 1000);
 open();
+$("unready").remove();

@@ -79,7 +79,7 @@ class CookPlot {
   build() {
     if (this.plot) { this.plot.destroy(); this.plot = null; }
     const width = this.box.clientWidth;
-    if (!width || !this.key.firstChild) return;
+    if (!width || !this.key.firstChild || typeof uPlot === "undefined") return; // uPlot comes last: half of all bytes
     const ink = this.colour("pit"), edge = this.colour("edge");
     const dashes = [[10, 5], [3, 4], [12, 4, 3, 4], [6, 3]];
     const axis = { stroke: ink, font: "14px system-ui, sans-serif", grid: { show: false }, ticks: { stroke: edge, width: 1, size: 5 } };
