@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import json
+import re
+from pathlib import Path
 from typing import Any
 
 import pytest
 from page_messages import NOW, TOPICS, alarm, later, state, tell
 
+import coalminder.food
+import coalminder.page
 from coalminder.core.advice import TEXTS
 from coalminder.core.phases import TRANSITIONS, Refused
 from coalminder.food.exposure import (
@@ -29,6 +33,7 @@ from coalminder.settings.quantities import temperature
 from coalminder.values import AlarmState, Phase
 
 UP = Link(connected=True)
+PAGE = (Path(coalminder.page.__file__).parent / "static" / "page.html").read_text("utf-8")
 
 
 @pytest.fixture
@@ -450,6 +455,57 @@ def test_an_alarm_whose_message_was_not_received_is_shown_by_its_code(board: Boa
     assert "The pit is too hot" in [item["title"] for item in seen(board, after_s=9.0)["alarms"]]
     tell(board, state(utc=later(9), alarms=[]), mono_s=9.0)
     assert seen(board, after_s=12.0)["alarms"] == []
+
+
+@pytest.mark.parametrize(
+    ("stage", "step", "button"),
+    [
+        ("waiting", "loaded", "Food is on the grill"),
+        ("cooking", "off", "Food is off the grill"),
+        ("resting", "chilled", "Food is in the refrigerator"),
+    ],
+)
+def test_what_to_report_is_called_as_the_button_that_reports_it(
+    board: Board, stage: str, step: str, button: str
+) -> None:
+    """A cook finds 'Food is off the grill' on the page, and 'off' nowhere."""
+    tell(board, state())
+    food(
+        board,
+        stage=stage,
+        reminders=[{"code": "x", "level": "warn", "text": f"Do it, then report '{step}' [a2-raw]."}],
+    )
+    document = seen(board)
+    assert document["next"][0]["text"] == f"Do it, then tap '{button}'."
+    assert {"kind": "food", "step": step} in [
+        {"kind": ask["kind"], **ask["fields"]} for ask in document["asks"] if ask["label"] == button
+    ]
+
+
+def test_every_report_that_the_food_asks_for_has_a_button() -> None:
+    words = Path(coalminder.food.__file__).parent.joinpath("reminders.py").read_text("utf-8")
+    steps = set(re.findall(r"report '(\w+)'", words))
+    assert steps == {"loaded", "off", "chilled"}
+    labels = {
+        ask.fields["step"]
+        for stage in ("waiting", "cooking", "resting")
+        for ask in asks("tending", lid_off=False, food_stage=stage)
+        if ask.kind == "food"
+    }
+    assert steps <= labels
+
+
+def test_looking_is_asked_for_by_the_name_of_its_button() -> None:
+    """With no alarm there is nothing on the page called 'acknowledge'."""
+    button = re.search(r'id="attend"[^>]*>(I have looked)', PAGE)
+    assert button
+    assert f"'{button[1]}'" in NEXT[Phase.TENDING]
+
+
+def test_keys_of_sources_are_not_for_the_phone(board: Board) -> None:
+    tell(board, state())
+    food(board, stage="cooking", done=True, reason="done: core at 71 °C for 30 min was measured [home-71]")
+    assert seen(board)["finish"]["note"] == "done: core at 71 °C for 30 min was measured"
 
 
 def test_us_units_only_at_the_edge(board: Board) -> None:

@@ -24,6 +24,7 @@ from coalminder.page.words import (
     STANDS,
     Ask,
     asks,
+    on_the_phone,
     plain,
 )
 from coalminder.safety.view import FIRE_PHASES
@@ -109,6 +110,12 @@ def _document(board: Board, link: Link, shown: Shown, utc_s: float, mono_s: floa
         return out | {"phase": None}
     food = board.food if _fresh_food(board, mono_s) else None
     pit = _pit(state, unit)
+    offered = asks(
+        state.phase,
+        lid_off=state.lid_off,
+        food_stage=board.food.stage if board.food else "",
+        before_out=board.food is not None and board.food.before_out,
+    )
     out |= {
         "phase": _phase(state, unit, pit["shape"]),
         "pit": pit,
@@ -116,7 +123,10 @@ def _document(board: Board, link: Link, shown: Shown, utc_s: float, mono_s: floa
         "vents": _vents(state),
         "fuel": _fuel(state),
         "finish": _finish(state, food, board.food is not None),
-        "next": _next(state, food, "" if trust["kind"] == "live" else trust["text"], _alarmed(board)),
+        "next": [
+            item | {"text": on_the_phone(item["text"], offered)}
+            for item in _next(state, food, "" if trust["kind"] == "live" else trust["text"], _alarmed(board))
+        ],
         "band": {
             "low": unit.shown(state.band.low_c),
             "high": unit.shown(state.band.high_c),
@@ -136,12 +146,7 @@ def _document(board: Board, link: Link, shown: Shown, utc_s: float, mono_s: floa
                 "option": ask.option,
                 "amount": _amount(ask, shown),
             }
-            for ask in asks(
-                state.phase,
-                lid_off=state.lid_off,
-                food_stage=board.food.stage if board.food else "",
-                before_out=board.food is not None and board.food.before_out,
-            )
+            for ask in offered
         ],
         "machine": [plain(name) for name in state.machine],
     }
@@ -273,7 +278,7 @@ def _finish(state: StateMessage, food: FoodPart | None, followed: bool) -> dict[
     if food is None:
         return {"text": "not known: the estimate is old"} if followed else None
     if food.done:
-        return {"text": "done", "note": food.reason}
+        return {"text": "done", "note": on_the_phone(food.reason, ())}
     if food.finish_min is None:
         return {"text": "not known" if food.stage == "cooking" else "not cooking", "note": food.finish_note}
     now_s = state.utc.timestamp()

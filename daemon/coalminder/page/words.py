@@ -5,7 +5,8 @@ Only words of the trade and of ISA-18.2; the daemon judges every command again.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -48,7 +49,7 @@ NEXT: dict[str, str] = {
     P.COLD: "Outdoors only: charcoal makes carbon monoxide. When the coals are lit, say so below.",
     P.LIGHTING: "Stay at the grill until the pit settles.",
     P.SETTLING: "Leave the lid on. More air now means too much heat later.",
-    P.TENDING: "Nothing to do now. Look at the grill at least once an hour, then acknowledge.",
+    P.TENDING: "Nothing to do now. Look at the grill at least once an hour, then tap 'I have looked'.",
     P.LID_OFF: "Put the lid back on soon: with the lid off the fire grows.",
     P.EASING: "Keep hot food above 57 °C, or cool it quickly.",
     P.SNUFFING: "Leave the lid on and keep children away.",
@@ -58,7 +59,8 @@ NEXT: dict[str, str] = {
 
 # the same beside an alarm that stands, where it would be untrue
 NEXT_ALARMED: dict[str, str] = {
-    P.TENDING: "Do what the alarms above ask. Look at the grill at least once an hour, then acknowledge.",
+    P.TENDING: "Do what the alarms above ask. Look at the grill at least once an hour, then tap 'I have "
+    "looked'.",
 }
 
 # phases in which that comes before all that the food asks for
@@ -168,6 +170,17 @@ def asks(phase: str, *, lid_off: bool, food_stage: str, before_out: bool = False
     again = [_FOOD_AGAIN[stage]] if now in FIRE_PHASES and stage in _FOOD_AGAIN else []
     before = [_BEFORE_CHILLED] if before_out and stage != "resting" else []
     return (*out, *_FOOD.get(stage, ()), *again, *before)
+
+
+_SOURCE = re.compile(r"\s*\[[a-z0-9]+(?:-[a-z0-9]+)*\]")
+
+
+def on_the_phone(text: str, offered: Iterable[Ask]) -> str:
+    """A sentence of the food with the button that reports in place of the report, and no keys of sources."""
+    for ask in offered:
+        if ask.kind == "food":
+            text = text.replace(f"report '{ask.fields['step']}'", f"tap '{ask.label}'")
+    return _SOURCE.sub("", text)
 
 
 def _offered(phase: Phase, move: Move) -> bool:
