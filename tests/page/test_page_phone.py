@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import json
 import re
 import socket
 import threading
@@ -555,6 +556,16 @@ def test_an_alarm_that_is_over_says_so_before_all_else(page: Page, program: Prog
         told = alarm("lid_off_long", seq=seq, priority="medium", state=alarm_state, message="The lid is off")
         tell(program.wire.board, told)
         expect(title).to_have_text(f"{begins}The lid is off")
+
+
+def test_no_glance_takes_raw_food_for_done(page: Page, program: Program) -> None:
+    """What stands in bold is read alone: 'Food is done', over 'not cooking' in plain letters."""
+    body = {"stage": "waiting", "done": False}
+    program.wire.board.take(
+        TOPICS.part("food"), json.dumps(body).encode(), retained=False, mono_s=time.monotonic()
+    )
+    expect(page.locator("#facts")).to_contain_text("not cooking")
+    assert "done" not in page.locator("#facts").inner_text().lower()
 
 
 def test_an_alarm_known_only_by_its_code_is_shown(page: Page, program: Program) -> None:

@@ -222,7 +222,7 @@ function renderFacts() {
         : `not before ${moment(doc.finish.low_s)}`;
       note = note ? `${range}; ${note}` : range;
     }
-    rows.push(["Food is done", text, note]);
+    rows.push(["Finish of the food", text, note]); // bold is read alone: no 'Food is done' over 'not cooking'
   }
   const [fuel, spread] = doc.fuel.split("; ");
   rows.push(["Charcoal lasts", fuel, spread ?? ""]);
