@@ -435,6 +435,29 @@ def test_an_alarm_is_seen_wherever_the_page_is_scrolled_to(page: Page, program: 
     assert page.evaluate("history.length") == 3, "the way back is not longer for it"
 
 
+def test_what_the_food_presses_for_is_seen_below_the_fold_too(page: Page, program: Program) -> None:
+    """An alarm that everybody has seen fills a small screen, and hides that the food is to be thrown away."""
+    page.set_viewport_size({"width": 320, "height": 568})
+    ask = "There is no fire under the food: finish it in an oven now."
+    tell(program.wire.board, alarm("pit_too_hot", state="acknowledged", remedy="Leave the lid on. " * 8))
+    call, line = page.locator("#call"), page.locator("#next-list li", has_text=ask)
+    for level, sign in (("note", ""), ("warn", "! "), ("alarm", "!! ")):
+        reminders = [{"code": "no_fire", "level": level, "text": ask}]
+        body = json.dumps({"stage": "cooking", "reminders": reminders}).encode()
+        tell(
+            program.wire.board, state(utc=datetime.now(UTC), alarms=["pit_too_hot"]), mono_s=time.monotonic()
+        )
+        program.wire.board.take(TOPICS.part("food"), body, retained=False, mono_s=time.monotonic())
+        expect(line).to_have_class(level)
+        page.evaluate("scrollTo(0, 0)")
+        expect(line).not_to_be_in_viewport()
+        expect(call).to_have_text(f"{sign}{ask}" if sign else "")
+    call.click()
+    expect(line).to_be_in_viewport(ratio=1.0)
+    expect(call).to_be_hidden()
+    assert page.evaluate("document.activeElement.id") == "next"
+
+
 def test_a_phone_that_lies_shows_the_alarm_beside_the_snuff(page: Page, program: Program) -> None:
     page.set_viewport_size({"width": 740, "height": 360})
     tell(program.wire.board, alarm("fire_out"))

@@ -93,21 +93,30 @@ function renderTrust() {
   renderCall();
 }
 
+const LINES_PX = 96; // a sentence longer than so many of its lines is seen when these are
+
 // What must be seen and is not on the screen: told beside the snuff, where a tap leads to it.
 function renderCall() {
   const floor = $("bar").getBoundingClientRect().top;
-  const seen = (element) => { const { top, bottom } = element.getBoundingClientRect(); return bottom > 0 && bottom <= floor; };
+  const seen = (element) => { const { top, bottom } = element.getBoundingClientRect(); return bottom > 0 && Math.min(bottom, top + LINES_PX) <= floor; };
   const asking = doc ? doc.alarms.filter((alarm) => alarm.asks) : [];
   const first = document.querySelector("#alarm-list .asks .title");
+  const old = document.body.hasAttribute("data-old") ? ", old" : "";
   let text = "", place = null;
   if (asking.length && first && !seen(first)) {
     const [{ priority, title }] = asking, [shape, word] = (PRIORITY[priority] ?? "▲ Alarm").split(" ");
-    const old = document.body.hasAttribute("data-old") ? ", old" : "";
     text = `${shape} ${asking.length > 1 ? `${asking.length} alarms` : word}${old}: ${title}`;
     place = first;
   } else if (["old", "offline", "no_broker", "unreached"].includes(document.body.dataset.trust) && !seen($("trust"))) {
     text = `${$("trust-mark").textContent} ${$("trust-text").textContent}`;
     place = $("trust");
+  } else {
+    const urgent = doc?.next?.find((item) => item.level !== "note" && item.text !== doc.trust.text);
+    const line = urgent && [...$("next-list").children].find((li) => li.dataset.key === urgent.text);
+    if (line && !seen(line)) {
+      text = `${urgent.level === "alarm" ? "!!" : "!"}${old ? " old:" : ""} ${urgent.text}`;
+      place = line;
+    }
   }
   put($("call"), text);
   $("call").hidden = !text;
@@ -278,7 +287,7 @@ $("snuff").addEventListener("click", async () => {
 });
 $("call").addEventListener("click", () => {
   called?.scrollIntoView({ block: "start" });
-  if (called && called !== $("trust")) $("alarms").focus({ preventScroll: true });
+  called?.closest("section")?.focus({ preventScroll: true });
   renderCall();
 });
 $("attend").addEventListener("click", () => acknowledge($("attend"), () => true, "Looked"));
