@@ -402,6 +402,19 @@ def test_an_answer_stays_no_longer_than_a_minute(page: Page, program: Program) -
     expect(snuff_button).to_be_visible()
 
 
+def test_a_set_point_that_was_begun_and_not_set_does_not_stay(page: Page, program: Program) -> None:
+    """A sleeve touched '+'; an hour later, or when another phone has set 100, the field is read as what holds."""
+    page.clock.install()
+    page.get_by_role("button", name="One degree more").click()
+    field = page.get_by_label("Hold the pit at")
+    expect(field).to_have_value("94")
+    tell(program.wire.board, state(utc=later(1), set_point_c=100.0))
+    expect(page.locator("#set-range")).to_contain_text("Now 100")
+    expect(field).to_have_value("94")
+    page.clock.fast_forward(61_000)
+    expect(field).to_have_value("100", timeout=10_000)
+
+
 def test_what_is_not_known_is_not_told(page: Page, program: Program) -> None:
     expect(page.locator("#alarms-title")).to_have_text("Alarms: none")
     board = program.wire.board

@@ -5,6 +5,7 @@
 const SILENT_S = 6; // the program speaks every 2 s; after so long without a word it is not reached
 const BEHIND_S = 60; // what waits in a slow network is given up after so long, for what is so now
 const plot = new CookPlot($("plot"), $("key"), $("plot-summary"), $("figures"));
+const FORGOTTEN_S = 60; // a figure that was begun and not set gives way to what is so
 let doc = null, heard = null, alive = null, source = null, opened = clockNow(), told = null, called = null, editing = false;
 
 // Steady time that also counts while the phone sleeps.
@@ -253,6 +254,7 @@ function renderFacts() {
 function renderSetPoint() {
   put($("set-unit"), doc.unit.temp);
   put($("set-range"), `Now ${doc.set_point.now} ${doc.unit.temp}. From ${doc.set_point.least} to ${doc.set_point.most} ${doc.unit.temp}.`);
+  if (editing && since(touched) > FORGOTTEN_S) { editing = false; put($("set-trouble"), ""); }
   if (!editing) $("set-input").value = String(doc.set_point.now);
 }
 
@@ -294,9 +296,11 @@ $("attend").addEventListener("click", () => acknowledge($("attend"), () => true,
 $("logout").addEventListener("click", async () => { await send("logout", {}, "Log out"); location.assign("/login"); });
 $("logout").hidden = document.querySelector('meta[name="login"]').content === "no";
 
-$("set-input").addEventListener("input", () => { editing = true; });
+let touched = clockNow();
+function edit() { editing = true; touched = clockNow(); }
+$("set-input").addEventListener("input", edit);
 function nudge(by) {
-  editing = true;
+  edit();
   const value = number($("set-input").value) ?? (doc && doc.set_point ? doc.set_point.now : 93);
   $("set-input").value = String(Math.round(value) + by);
 }
