@@ -604,6 +604,18 @@ def test_no_glance_takes_raw_food_for_done(page: Page, program: Program) -> None
     assert "done" not in page.locator("#facts").inner_text().lower()
 
 
+def test_an_alarm_that_comes_while_a_question_is_open_is_told_in_it(page: Page, program: Program) -> None:
+    """The question covers the page, and a screen reader hears nothing of what lies below a modal dialog."""
+    page.get_by_role("button", name="Wood added…").click()
+    trouble = page.get_by_role("dialog", name="Wood added?").get_by_role("alert")
+    expect(trouble).to_be_hidden()
+    tell(program.wire.board, alarm(message="The fire is out", remedy="Go and look"))
+    expect(trouble).to_have_text("Alarm, high: The fire is out. Go and look")
+    page.get_by_role("button", name="Go back").click()
+    page.get_by_role("button", name="Wood added…").click()
+    expect(trouble).to_be_hidden()
+
+
 def test_an_alarm_known_only_by_its_code_is_shown(page: Page, program: Program) -> None:
     tell(program.wire.board, state(phase="cut_off", alarms=["pit_too_hot"]))
     program.wire.on_news()

@@ -196,7 +196,9 @@ function renderAlarms() {
   const now = new Map(asking.map((alarm) => [`${alarm.code} ${alarm.state}`, alarm]));
   const fresh = [...now].filter(([key]) => !told || !told.has(key)).map(([, alarm]) => alarm);
   told = new Set(now.keys());
-  if (fresh.length) put($("shout"), fresh.map((alarm) => `Alarm${alarm.priority ? `, ${alarm.priority}` : ""}: ${alarm.title}. ${alarm.remedy}`).join(" "));
+  const words = fresh.map((alarm) => `Alarm${alarm.priority ? `, ${alarm.priority}` : ""}: ${alarm.title}. ${alarm.remedy}`).join(" ");
+  if (words && $("confirm").open) put($("confirm-trouble"), words); // a question lies over all else, and mutes it
+  if (words) put($("shout"), words);
   else if (!asking.length) put($("shout"), "");
 }
 
