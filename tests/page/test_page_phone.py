@@ -604,6 +604,17 @@ def test_no_glance_takes_raw_food_for_done(page: Page, program: Program) -> None
     assert "done" not in page.locator("#facts").inner_text().lower()
 
 
+def test_an_alarm_that_is_over_is_read_to_nobody_while_another_asks(page: Page, program: Program) -> None:
+    """A screen reader that goes through the page meets the spoken words again: they must still be so."""
+    tell(program.wire.board, alarm("lid_off_long", message="The lid is off"))
+    shows(page, "lid_off_long")
+    tell(program.wire.board, alarm("fire_out", message="The fire is out"))
+    expect(page.locator("#shout")).to_contain_text("The fire is out")
+    tell(program.wire.board, alarm("fire_out", seq=2, state="normal", active=False))
+    expect(page.locator("#alarm-list li")).to_have_count(1)
+    expect(page.locator("#shout")).to_have_text("")
+
+
 def test_an_alarm_that_comes_while_a_question_is_open_is_told_in_it(page: Page, program: Program) -> None:
     """The question covers the page, and a screen reader hears nothing of what lies below a modal dialog."""
     page.get_by_role("button", name="Wood added…").click()

@@ -6,7 +6,7 @@ const SILENT_S = 6; // the program speaks every 2 s; after so long without a wor
 const BEHIND_S = 60; // what waits in a slow network is given up after so long, for what is so now
 const plot = new CookPlot($("plot"), $("key"), $("plot-summary"), $("figures"));
 const FORGOTTEN_S = 60; // a figure that was begun and not set gives way to what is so
-let doc = null, heard = null, alive = null, source = null, opened = clockNow(), told = null, called = null, editing = false;
+let doc = null, heard = null, alive = null, source = null, opened = clockNow(), told = null, shouted = [], called = null, editing = false;
 
 // Steady time that also counts while the phone sleeps.
 function clockNow() { return { steady: performance.now(), wall: Date.now() }; }
@@ -198,8 +198,8 @@ function renderAlarms() {
   told = new Set(now.keys());
   const words = fresh.map((alarm) => `Alarm${alarm.priority ? `, ${alarm.priority}` : ""}: ${alarm.title}. ${alarm.remedy}`).join(" ");
   if (words && $("confirm").open) put($("confirm-trouble"), words); // a question lies over all else, and mutes it
-  if (words) put($("shout"), words);
-  else if (!asking.length) put($("shout"), "");
+  if (words) { put($("shout"), words); shouted = fresh.map((alarm) => alarm.code); }
+  else if (!shouted.every((code) => asking.some((alarm) => alarm.code === code))) { put($("shout"), ""); shouted = []; }
 }
 
 function makeAlarm(alarm) {
