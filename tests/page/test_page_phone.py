@@ -403,7 +403,7 @@ def test_an_answer_stays_no_longer_than_a_minute(page: Page, program: Program) -
 
 
 def test_a_set_point_that_was_begun_and_not_set_does_not_stay(page: Page, program: Program) -> None:
-    """A sleeve touched '+'; an hour later, or when another phone has set 100, the field is read as what holds."""
+    """A sleeve touched '+'; an hour later, when another phone has set 100, it is read as what holds."""
     page.clock.install()
     page.get_by_role("button", name="One degree more").click()
     field = page.get_by_label("Hold the pit at")

@@ -18,7 +18,7 @@ from coalminder.events import Event
 from coalminder.messages.link import Link
 from coalminder.messages.options import LinkOptions
 from coalminder.page import broker as page_broker
-from coalminder.page.broker import Wire
+from coalminder.page.broker import Answer, Wire
 from coalminder.values import HEALTHY, Decision, Outcome, Phase
 
 pytestmark = pytest.mark.broker
@@ -145,7 +145,10 @@ async def test_without_a_broker_nothing_is_kept_for_later(
     daemon, wire = both
     mosquitto.kill()
     await until(lambda: not wire.link().connected)
-    assert (await wire.ask("light", {}, "page")).result == "unsent"
+    assert await wire.ask("light", {}, "page") == Answer("unsent", "the broker is away"), (
+        "no code of a socket"
+    )
+    assert wire.link().trouble, "that stands beside the line that says so"
     mosquitto.start()
     await until(lambda: wire.link().connected and daemon.link.connected)
     assert (await wire.ask("acknowledge", {}, "page")).result == "accepted"

@@ -112,7 +112,7 @@ class Wire:
             sent = self._connection.publish(self._topics.command(kind), payload, qos=1)
         try:
             if sent is None:
-                return Answer("unsent", f"the broker is away ({self._connection.trouble})")
+                return Answer("unsent", "the broker is away")  # why stands at the top of the page
             answer = await asyncio.wait_for(reply, REPLY_WITHIN_S)
         except TimeoutError:
             return Answer("silent", "the daemon did not answer; it may not have got it")
