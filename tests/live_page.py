@@ -21,6 +21,8 @@ from argon2 import PasswordHasher
 from brokers import Mosquitto, free_port
 from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 
+import coalminder
+
 CHROMIUM = "/usr/bin/chromium"
 FLAGS = [
     "--no-sandbox",
@@ -87,6 +89,8 @@ class LiveStack:
         end(self.program, signal.SIGKILL)
 
     def _run(self, command: str, *words: str, piped: bool = False) -> subprocess.Popen[bytes]:
+        package = Path(coalminder.__file__).parents[1]  # the same code as runs here
+        path = f"{package}{os.pathsep}{Path(__file__).parent}"
         with (self.folder / f"{command}.log").open("ab") as log:
             return subprocess.Popen(
                 [*PROGRAM, command, *words],
@@ -94,7 +98,7 @@ class LiveStack:
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.PIPE if piped else log,
                 stderr=log,
-                env=os.environ | {"TZ": "UTC", "PYTHONPATH": str(Path(__file__).parent)},
+                env=os.environ | {"TZ": "UTC", "PYTHONPATH": path},
             )
 
 
