@@ -29,6 +29,7 @@ from coalminder.replay.whatif import (
     aimed,
     check_not_cut_off,
     from_series,
+    hold_vent,
     recorded,
     run_again,
     score,
@@ -206,6 +207,37 @@ def test_ash_before_and_after_a_cook_teaches_nothing(cold_s: int, after_s: int, 
     rows = np.flatnonzero(scored_rows(cook))
     assert cold_s < rows[0] < cold_s + lit_s + 600
     assert rows[-1] <= len(whole) - after_s
+
+
+@pytest.mark.parametrize("cold_s", [0, 21_600])
+def test_a_vent_left_by_hand_is_left_so_once_the_fire_burns(cold_s: int) -> None:
+    """This kettle has 93 °C at 0.12, however it was lit; ash and lighting are as they were."""
+    cook = cook_of(with_ash(1, cold_s, 1500, 0))
+    left = hold_vent(cook, Fopdt(60.0, 1000.0, 9.0), 0.12)
+    began = int(np.flatnonzero(scored_rows(cook))[0])
+    assert np.abs(left.pit_c[began + 3000 :] - 93.0).max() < 4.0
+    if cold_s:
+        assert np.array_equal(left.pit_c[:cold_s], cook.series.pit_c[:cold_s])
+        assert not left.lower[:cold_s].any()
+
+
+def test_a_record_of_ours_that_begins_cold_or_in_the_middle_is_held_alike(cook: Cook) -> None:
+    kettle, whole = Fopdt(50.0, 1100.0, 20.0), cook.series
+    alone = hold_vent(cook, kettle, 0.3)
+    rows = np.concatenate([np.zeros(3600, dtype=int), np.arange(len(whole))])
+    ash = np.arange(len(rows)) < 3600
+    before = replace(
+        whole.part(rows),
+        time_s=np.arange(len(rows), dtype=float),
+        lower=np.where(ash, 0.0, whole.lower[rows]),
+        phase=np.where(ash, "cold", whole.phase[rows]),
+    )
+    assert hold_vent(replace(cook, series=before), kettle, 0.3).pit_c[3600:] == pytest.approx(alone.pit_c)
+    late = whole.part(slice(4000, None))
+    assert set(late.phase) == {"tending"}
+    warmer_c = hold_vent(replace(cook, series=late), kettle, 0.3).pit_c - late.pit_c
+    assert warmer_c[0] == 0.0
+    assert warmer_c[-1] > 20.0
 
 
 def test_a_cold_kettle_before_a_table_s_fire_is_no_fire_that_fails(tmp_path: Path) -> None:

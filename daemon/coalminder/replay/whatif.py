@@ -39,6 +39,7 @@ from coalminder.values import Decision, Inputs, Phase, ProbeFault, ProbeFaultKin
 
 EXPERIMENT = "experiment:"  # begins the notes that a step test or relay test leaves in its record
 MOST_SHIFT_C = 80.0
+_NO_BED = tuple(p.value for p in (Phase.COLD, Phase.LIGHTING, Phase.SNUFFING, Phase.OUT, Phase.CUT_OFF))
 
 
 @dataclass(frozen=True)
@@ -255,17 +256,18 @@ def check_not_cut_off(cook: Cook, outcome: Outcome) -> None:
 
 
 def hold_vent(cook: Cook, model: Fopdt, lower: float, added_c: Floats | None = None) -> Outcome:
-    """The cook with the lower vent left by hand at `lower` once the fire was lit; the loop has no say."""
+    """The cook with the lower vent left by hand at `lower` from the end of lighting to that of the fire."""
     leak, series = cook.state.config.split.leak_opening, cook.series
-    lit = series.phase != Phase.LIGHTING.value
-    moved = np.where(lit, level(lower, leak) - cook.u, 0.0)
-    pit = series.pit_c + np.clip(response(model, moved, series.step_s), -MOST_SHIFT_C, MOST_SHIFT_C)
+    held = burning(series) & ~np.isin(series.phase, _NO_BED)
+    moved = np.where(held, level(lower, leak) - cook.u, 0.0)
+    shift = response(model, np.append(0.0, moved), series.step_s)[1:]  # at rest before: nothing was moved
+    pit = series.pit_c + np.clip(shift, -MOST_SHIFT_C, MOST_SHIFT_C)
     if added_c is not None:
         pit = pit + added_c
     return Outcome(
         series.time_s + cook.from_s,
         pit,
-        np.where(lit, lower, series.lower),
+        np.where(held, lower, series.lower),
         series.upper,
         series.set_point_c,
         tuple(series.phase.tolist()),
