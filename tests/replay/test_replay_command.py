@@ -35,6 +35,7 @@ from coalminder.replay.food_story import Batch, FoodStory, Told
 from coalminder.replay.fopdt import Fopdt, response
 from coalminder.replay.identify import TooStillError
 from coalminder.replay.load import load
+from coalminder.replay.request import Request
 from coalminder.replay.series import log_draught
 from coalminder.replay.table import write_table
 from coalminder.values import Inputs, Machine, ProbeFault, ProbeFaultKind, Reading
@@ -422,6 +423,18 @@ def test_gains_in_force_are_those_asked_for_or_of_the_newest_record_in_whatever_
     assert main(["replay", str(tmp_path / "a.csv"), str(newest), "--tune", "--quiet"]) == 2
     assert main(["replay", str(newest), "--tune", "--quiet", "--config", str(tmp_path / "own.toml")]) == 2
     assert begun == [0.5, 0.5, 0.5, 0.7]
+
+
+def test_gains_that_a_restart_brought_late_in_the_cook_are_those_in_force(tmp_path: Path) -> None:
+    """The cook that is run again is the longest part, which had the gains before."""
+    state = tended(tmp_path, initial(Config()), 1.8e9, 0, 600)
+    livelier = replace(Config(), loop=replace(Config().loop, kp=0.9))
+    tended(tmp_path, replace(state, config=livelier), 1.8e9, 660, 720)
+    item = load(next(tmp_path.glob("*.cook")))
+    assert item.cook is not None
+    assert (item.config, item.cook.state.config) == (Config(), Config())
+    request = cast(Request, SimpleNamespace(config=None))
+    assert command._in_force(request, [item], [item.cook]) == livelier
 
 
 @pytest.mark.parametrize(

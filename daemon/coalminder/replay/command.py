@@ -233,13 +233,13 @@ def _say_stopping(_frac: float, text: str) -> None:
 
 
 def _in_force(request: Request, loaded: Sequence[Loaded], cooks: Sequence[Cook]) -> Config:
-    """The settings whose gains shall be bettered: those asked for, else those of our newest record. A table
-    tells none.
+    """The settings whose gains shall be bettered: those asked for, else the last of our newest record. A
+    table tells none.
     """
     if request.config is not None:
         return request.config
     ours = [item for item in loaded if item.steps and any(item.cook is cook for cook in cooks)]
-    return max(ours, key=lambda item: item.steps[-1].utc_s).config if ours else cooks[0].state.config
+    return max(ours, key=lambda item: item.steps[-1].utc_s).in_force if ours else cooks[0].state.config
 
 
 def _tune(request: Request, cooks: list[Cook], config: Config) -> Tuning:

@@ -32,14 +32,16 @@ SHORT_S, MANY_ROWS = 900.0, 60  # a table of more rows in less time is hardly a 
 class Loaded:
     """One record with all that can be read from it. A table has no steps, alarms or replay.
 
-    cook: what can be run again, None when the record does not allow it, with the reason in `remarks`. food:
-    what was known of it before the first step; None where the record does not tell.
+    cook: what can be run again, None when the record does not allow it, with the reason in `remarks`. config:
+    that of `cook`; a later run may have had another, the last one `in_force`. food: what was known of it
+    before the first step; None where the record does not tell.
     """
 
     name: str
     path: Path
     series: Series
     config: Config
+    in_force: Config
     cook: Cook | None
     steps: tuple[Step, ...] = ()
     alarms: tuple[AlarmChange, ...] = ()
@@ -96,7 +98,7 @@ def _table(path: Path, config: Config) -> Loaded:
         )
         series = replace(series, food_c=np.full(len(series), math.nan))
     cook = from_series(series, path.stem, config)
-    return Loaded(path.stem, path, series, cook.state.config, cook, remarks=tuple(remarks))
+    return Loaded(path.stem, path, series, cook.state.config, config, cook, remarks=tuple(remarks))
 
 
 def _doubts(series: Series, config: Config) -> Iterator[str]:
@@ -220,6 +222,7 @@ def _record(path: Path, change: Callable[[Config], Config] | None) -> Loaded:
             path,
             series,
             config,
+            _last_config(record) or config,
             cook,
             steps,
             alarms,
@@ -228,6 +231,14 @@ def _record(path: Path, change: Callable[[Config], Config] | None) -> Loaded:
             tuple(remarks),
             _food_before(record, steps[0]),
         )
+
+
+def _last_config(record: Record) -> Config | None:
+    try:
+        state: State = from_plain(State, record.headers[-1].state)
+    except CodecError:
+        return None
+    return state.config
 
 
 def _food_before(record: Record, first: Step) -> FoodState | None:
