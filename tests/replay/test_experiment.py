@@ -102,11 +102,12 @@ def test_step_turns_back_when_the_pit_has_gone_far_enough() -> None:
     assert test.change(580.0, -1.0) is None
 
 
-def test_relay_finds_the_ultimate_point_of_a_known_plant() -> None:
+@pytest.mark.parametrize("cycles", [2, 6])
+def test_relay_finds_the_ultimate_point_of_a_known_plant(cycles: int) -> None:
     """Åström and Hägglund 1984: the describing function is good to some 10 % for a plant like this."""
     model = Fopdt(60.0, 900.0, 60.0)
     ku, pu_s = ultimate(model)
-    test = RelayTest(size_v=0.3, hysteresis_c=0.02, cycles=6)
+    test = RelayTest(size_v=0.3, hysteresis_c=0.02, cycles=cycles)
     y, pipe = 0.0, [0.0] * 61
     for second in range(20_000):
         change = test.change(float(second), y)

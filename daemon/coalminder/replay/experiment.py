@@ -95,7 +95,7 @@ class RelayTest:
 
     def ultimate(self) -> tuple[float, float] | None:
         """(ku, pu_s) from the oscillation less its first cycle; None when it did not come to two cycles."""
-        if len(self.switches_s) < 6:
+        if len(self.switches_s) < 5:
             return None
         times, extremes = self.switches_s[2:], self.extremes_c[3:]
         period_s = 2.0 * (times[-1] - times[0]) / (len(times) - 1)
