@@ -13,12 +13,20 @@ import pytest
 from foreign_grill import ForeignGrill
 from ultimate_point import ultimate
 
+from coalminder.cli import main
 from coalminder.core import Config, air
 from coalminder.grill import Kettle, Weather
 from coalminder.grill.scenario import LidLift
 from coalminder.journal import read
 from coalminder.rehearse.hardware import SimulatedHardware
-from coalminder.replay.experiment import Ended, Experiment, RelayTest, StepTest, conduct
+from coalminder.replay.experiment import (
+    MOST_EARLY_DEG,
+    Ended,
+    Experiment,
+    RelayTest,
+    StepTest,
+    conduct,
+)
 from coalminder.replay.fopdt import Fopdt, response
 from coalminder.replay.learned import fit_cook, learn
 from coalminder.replay.whatif import from_record
@@ -102,13 +110,9 @@ def test_step_turns_back_when_the_pit_has_gone_far_enough() -> None:
     assert test.change(580.0, -1.0) is None
 
 
-@pytest.mark.parametrize("cycles", [2, 6])
-def test_relay_finds_the_ultimate_point_of_a_known_plant(cycles: int) -> None:
-    """Åström and Hägglund 1984: the describing function is good to some 10 % for a plant like this."""
-    model = Fopdt(60.0, 900.0, 60.0)
-    ku, pu_s = ultimate(model)
-    test = RelayTest(size_v=0.3, hysteresis_c=0.02, cycles=cycles)
-    y, pipe = 0.0, [0.0] * 61
+def swung(model: Fopdt, test: RelayTest) -> RelayTest:
+    """The test on a plant of that model, without noise, to its end."""
+    y, pipe = 0.0, [0.0] * (1 + round(model.theta_s))
     for second in range(20_000):
         change = test.change(float(second), y)
         if change is None:
@@ -116,10 +120,46 @@ def test_relay_finds_the_ultimate_point_of_a_known_plant(cycles: int) -> None:
         pipe.append(change)
         keep = math.exp(-1.0 / model.tau_s)
         y = keep * y + (1 - keep) * model.k * pipe.pop(0)
-    found = test.ultimate()
+    return test
+
+
+@pytest.mark.parametrize("cycles", [2, 6])
+def test_relay_finds_the_ultimate_point_of_a_known_plant(cycles: int) -> None:
+    """Åström and Hägglund 1984: the describing function is good to some 10 % for a plant like this."""
+    model = Fopdt(60.0, 900.0, 60.0)
+    ku, pu_s = ultimate(model)
+    found = swung(model, RelayTest(size_v=0.3, hysteresis_c=0.02, cycles=cycles)).ultimate()
     assert found is not None
     assert found[0] == pytest.approx(ku, rel=0.25)  # an integrating plant swings in triangles: pi²/8
     assert found[1] == pytest.approx(pu_s, rel=0.1)
+
+
+@pytest.mark.parametrize("dead_s", [20, 60, 120])
+@pytest.mark.parametrize("hysteresis_c", [0.1, 0.3, 1.0, 2.0])
+def test_a_swing_that_the_hysteresis_made_is_told_from_the_ultimate_one(
+    dead_s: int, hysteresis_c: float
+) -> None:
+    """Where nothing is told, the period is that of the plant; the gain is low by pi²/8 for the triangles and
+    a fifth for the period, and never high.
+    """
+    model = Fopdt(60.0, 900.0, float(dead_s))
+    test = swung(model, RelayTest(size_v=0.3, hysteresis_c=hysteresis_c))
+    found, (ku, pu_s) = test.ultimate(), ultimate(model)
+    assert found is not None
+    if test.early_deg <= MOST_EARLY_DEG:
+        assert found[1] == pytest.approx(pu_s, rel=0.25)
+        assert 0.6 * ku < found[0] <= ku
+    else:
+        assert found[1] > 1.15 * pu_s
+        assert found[0] < ku
+
+
+def test_a_relay_test_says_that_the_hysteresis_made_the_swing(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ["relay-test", "--cycles", "2", "--folder", str(tmp_path)]
+    assert main([*words, "--hysteresis", "3"]) == 0
+    assert "short of the ultimate point" in capsys.readouterr().out
 
 
 def test_relay_test_on_the_simulated_kettle_swings_and_stays_small(tmp_path: Path) -> None:

@@ -27,6 +27,7 @@ from coalminder.values import Action, Decision, Machine, Phase
 REST_S = 600.0  # tending before the test begins, over which the holding draught is averaged
 LONGEST_WAIT_S = 3 * 3600.0
 SIZE_V = 0.35  # a factor of 1.42 in draught: some 6 to 10 K in 8 min
+MOST_EARLY_DEG = 10.0  # an integrator with dead time then swings 1 / (1 - sin 10°), 20 % too slowly
 FAR_C = 9.0  # further from the set point than this, the test turns back
 
 
@@ -97,12 +98,24 @@ class RelayTest:
         """(ku, pu_s) from the oscillation less its first cycle; None when it did not come to two cycles."""
         if len(self.switches_s) < 5:
             return None
-        times, extremes = self.switches_s[2:], self.extremes_c[3:]
+        times = self.switches_s[2:]
         period_s = 2.0 * (times[-1] - times[0]) / (len(times) - 1)
-        amplitude_c = sum(abs(x) for x in extremes) / len(extremes)
-        if amplitude_c <= self.hysteresis_c:
+        if self._amplitude_c <= self.hysteresis_c:
             return None
-        return relay_gain(self.size_v, amplitude_c, self.hysteresis_c), period_s
+        return relay_gain(self.size_v, self._amplitude_c, self.hysteresis_c), period_s
+
+    @property
+    def early_deg(self) -> float:
+        """By how much the phase lag of the swing that `ultimate` found falls short of 180°: the hysteresis
+        holds up the switch, so the pit swings slower than at the ultimate point (describing function of a
+        relay with hysteresis, Åström and Hägglund 1984).
+        """
+        return math.degrees(math.asin(self.hysteresis_c / self._amplitude_c))
+
+    @property
+    def _amplitude_c(self) -> float:
+        extremes = self.extremes_c[3:]
+        return sum(abs(x) for x in extremes) / len(extremes)
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 
 from coalminder.errors import UserError
-from coalminder.replay.experiment import RelayTest
+from coalminder.replay.experiment import MOST_EARLY_DEG, RelayTest
 from coalminder.replay.rules import zn_ultimate_pi
 from coalminder.replay.terminal import Terminal
 from coalminder.replay.trial import add_common, perform
@@ -38,5 +38,11 @@ def run(args: argparse.Namespace) -> int:
         f"ultimate gain {ku:.3g} 1/K, period {pu_s:.0f} s; Ziegler-Nichols PI: kp {kp:.3g}, ki {ki:.3g} "
         "(lively; half of it is calmer)"
     )
+    if test.early_deg > MOST_EARLY_DEG:
+        console.print(
+            f"  the swing is {test.early_deg:.0f}° short of the ultimate point, for much of it is the "
+            "hysteresis: the ultimate gain is higher and its period shorter, so these gains are low; a "
+            "larger --size, or a smaller --hysteresis where the probe is quiet, comes nearer"
+        )
     console.print(f"record: {ended.record} ({ended.took_s / 60:.0f} min of test)")
     return 1 if ended.why else 0
