@@ -421,6 +421,27 @@ def test_ms_in_another_loggers_cook_gives_up_no_gains_and_says_why(
         assert (tune_module.MS_UNHEARD in toml_fragment(said, "a")) is not own
 
 
+def test_a_loop_that_swings_in_a_minute_is_not_taken_for_calm(tmp_path: Path, cook: Cook) -> None:
+    """Three times the shipped gains open and shut this kettle's vent every 50 s, by a factor of four or more,
+    and its pit moves by half a degree. Models under which the gains in force are sound must not come of that.
+    """
+    parameters, fittings = draw(2)
+    usual = LoopConfig()
+    lively = replace(usual, kp=3.0 * usual.kp, ki=3.0 * usual.ki, kd=3.0 * usual.kd)
+    grill = Kettle(parameters, fittings, Weather(seed=2), seed=2)
+    run_fast(grill, replace(Config(), loop=lively), (), 6000, record=tmp_path)
+    with read(next(tmp_path.glob("*.cook"))) as record:
+        swinging = from_record(record, "lively")
+    late = swinging.series.part(slice(3000, None))
+    assert late.lower.max() > 4.0 * late.lower.min()
+    assert np.std(late.pit_c) < 0.8
+    for one, drawn_in in ((swinging, False), (cook, True)):
+        found = learn([one])
+        law = core_controller(scaled(one.state.config.loop, found.gain), PitConfig(), found.noise_c)
+        worst = max(fopdt_ms(model, law) for model in found.models)
+        assert (worst < 2.6) is drawn_in
+
+
 @pytest.mark.parametrize(
     ("every_s", "jitter_s", "teaches"),
     [(10, 0.0, True), (10.02, 0.03, True), (11.0, 0.4, True), (15, 0.0, False), (60, 0.0, False)],
