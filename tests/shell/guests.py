@@ -30,12 +30,14 @@ class Odd(ForeignGrill):
         )
 
     def core_c(self):  # type: ignore[no-untyped-def]
-        return {"no food": None, "text": "raw"}.get(self._mode, super().core_c())
+        return {"no food": None, "text": "raw", "huge": 10**400}.get(self._mode, super().core_c())
 
     @property
     def alive(self):  # type: ignore[no-untyped-def]
         if self._mode == "alive as a method":
             return lambda: True
+        if self._mode == "does not tell":
+            raise RuntimeError("nobody looked")
         return np.bool_(True) if self._mode == "numpy alive" else super().alive
 
 

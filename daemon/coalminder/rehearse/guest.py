@@ -43,17 +43,21 @@ class Guest:
 
     def fuel_left_kg(self) -> float | None:
         """Charcoal left; None when the grill does not tell."""
-        number = _number(self._optional("fuel_kg"))
+        number = self._optional("fuel_kg")
         return number if math.isfinite(number) else None
 
     def fire_lives(self) -> bool | None:
         """Whether the fire lives; None when the grill does not tell."""
-        number = _number(self._optional("alive"))
+        number = self._optional("alive")
         return number != 0.0 if math.isfinite(number) else None
 
-    def _optional(self, name: str) -> Any:
-        value = getattr(self.grill, name, None)
-        return value() if callable(value) else value
+    def _optional(self, name: str) -> float:
+        """NaN when the grill has none, or fails to tell: no cook is lost for a figure of its summary."""
+        try:
+            value = getattr(self.grill, name, None)
+            return _number(value() if callable(value) else value)
+        except Exception:  # noqa: BLE001 - somebody else's code
+            return math.nan
 
     def _call(self, method: str, *arguments: Any) -> Any:
         try:
@@ -68,5 +72,5 @@ class Guest:
 def _number(value: Any) -> float:
     try:
         return float(value)
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         return math.nan
