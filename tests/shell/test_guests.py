@@ -49,6 +49,14 @@ def test_a_grill_that_fails_is_one_line_that_says_when(
     assert "advance failed at 0:15:00: RuntimeError: burnt through" in error
 
 
+def test_a_grill_that_fails_in_a_step_test_is_one_line_that_says_when(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    options = ["--grill", "guests:make", "--grill-arg", "mode=raises", "--folder", str(tmp_path)]
+    assert main(["step-test", *options]) == 2
+    assert "advance failed at 0:15:00: RuntimeError: burnt through" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize("text", ["def broken(:\n", "raise OSError('no disk')\n"], ids=["syntax", "raises"])
 def test_a_module_that_cannot_be_imported_is_one_line(
     text: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]

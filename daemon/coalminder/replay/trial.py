@@ -167,7 +167,9 @@ def _setup(args: argparse.Namespace) -> Iterator[tuple[Config, Hardware, Clock]]
             yield settings.core(), board, RealClock()
         return
     from coalminder.rehearse.grills import load_grill
+    from coalminder.rehearse.guest import Guest
     from coalminder.rehearse.hardware import SimulatedHardware
 
-    grill = load_grill(args.grill or "coalminder.grill:kettle", args.grill_arg, args.seed)
-    yield Config(), SimulatedHardware(grill, ()), PacedClock(math.inf, time.time())
+    where = args.grill or "coalminder.grill:kettle"
+    guest = Guest(load_grill(where, args.grill_arg, args.seed), f"--grill {where}")
+    yield Config(), SimulatedHardware(guest), PacedClock(math.inf, time.time())
