@@ -222,8 +222,10 @@ def test_food_in_danger_on_a_cold_grill_whose_daemon_is_silent_is_told(stored: b
 def test_a_grill_that_is_no_more_is_forgotten() -> None:
     bridge = Bridge(PushRules(silent_s=60.0))
     bridge.on_state("rehearsal", 0.0)
+    assert bridge.on_alarm(message(grill="rehearsal"), 0.0)
+    assert bridge.on_food("rehearsal", food(DONE), 0.0)
     bridge.on_gone("rehearsal")
-    assert bridge.tick(3600.0) == []
+    assert bridge.tick(3600.0) == [], "nor is anybody asked again for what it wanted"
 
 
 def test_a_clock_that_is_being_put_right_raises_nothing_anew() -> None:

@@ -7,6 +7,7 @@ falls silent is told as well: nobody else would notice.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Set
 from dataclasses import dataclass, field
 
@@ -55,75 +56,93 @@ class _Open:
 
 
 @dataclass(slots=True)
+class _Grill:
+    """What is remembered of one grill, alarms by their code.
+
+    heard_s: a sign of life of its daemon; None: none yet. no_fire: it had none when it was last heard.
+    active: whose condition holds. stored: from the broker's store, until a state agrees.
+    """
+
+    heard_s: float | None = None
+    told_silent: bool = False
+    no_fire: bool = False
+    open: dict[str, _Open] = field(default_factory=dict)
+    active: set[str] = field(default_factory=set)
+    stored: dict[str, AlarmMessage] = field(default_factory=dict)
+    prompts: Prompts = field(default_factory=Prompts)
+
+    @property
+    def safe_alone(self) -> bool:
+        """No fire, and no alarm of its food: the cook is over, and the machine was switched off."""
+        stored = any(message.active for message in self.stored.values())
+        return self.no_fire and not self.active and not stored
+
+
+@dataclass(slots=True)
 class Bridge:
     """Remembers what was told. Feed it messages and time, send what it returns."""
 
     rules: PushRules = field(default_factory=PushRules)
-    _open: dict[tuple[str, str], _Open] = field(default_factory=dict)
-    _heard_s: dict[str, float] = field(default_factory=dict)  # a sign of life of each grill's daemon
-    _told_silent: set[str] = field(default_factory=set)
-    _no_fire: set[str] = field(default_factory=set)  # grills that had none when they were last heard
-    _active: set[tuple[str, str]] = field(default_factory=set)
-    _stored: dict[tuple[str, str], AlarmMessage] = field(default_factory=dict)
-    _prompts: dict[str, Prompts] = field(default_factory=dict)
+    _grills: defaultdict[str, _Grill] = field(default_factory=lambda: defaultdict(_Grill))
 
     def on_alarm(self, message: AlarmMessage, now_s: float, stored: bool = False) -> list[Notice]:
         """An alarm message came in. `now_s`: any clock that only goes forward.
 
         stored: from the broker's store, of any age; it waits for a state that agrees.
         """
-        where = (message.grill, message.code)
+        of, code = self._grills[message.grill], message.code
         if stored:
-            self._stored[where] = message
+            of.stored[code] = message
             return []
-        self._stored.pop(where, None)
+        of.stored.pop(code, None)
         state = AlarmState(message.state)
-        known = self._open.get(where)
-        (self._active.add if message.active else self._active.discard)(where)
-        if asks(message.code, state) and _urgency(message) >= self.rules.at_least:
+        known = of.open.get(code)
+        (of.active.add if message.active else of.active.discard)(code)
+        if asks(code, state) and _urgency(message) >= self.rules.at_least:
             notice = _raised(message)
             if known is not None and _adds_nothing(known.message, message):
                 known.message, known.standing.notice = message, notice  # told again, it says what is left
                 return []  # a repeat, a retained copy, or one that is latched now
             left = self.rules.repeat_times if notice.urgency is Priority.HIGH else 0
             told = Standing(notice, now_s + self.rules.repeat_s, left, told=True)
-            self._open[where] = _Open(told, message)
+            of.open[code] = _Open(told, message)
             return [notice]
         if known is None:
             return []
-        del self._open[where]
-        worse = (message.grill, WORSE.get(message.code, "")) in self._active
+        del of.open[code]
+        worse = WORSE.get(code) in of.active
         return [_over(message, known.standing.notice)] if state in OVER and not worse else []
 
     def on_availability(self, grill: str, online: bool, now_s: float) -> list[Notice]:
         """The daemon of `grill` came or went."""
         if online:
             return self.on_state(grill, now_s)
-        self._heard_s.setdefault(grill, now_s)
+        of = self._grills[grill]
+        of.heard_s = now_s if of.heard_s is None else of.heard_s
         return []
 
     def on_gone(self, grill: str) -> None:
         """There is no such grill any more: a rehearsal has ended, or somebody cleared its topics."""
-        self._heard_s.pop(grill, None)
-        self._told_silent.discard(grill)
+        self._grills.pop(grill, None)
 
     def on_fire(self, grill: str, burns: bool) -> None:
         """Whether a fire burns by the latest state, be it of any age."""
-        (self._no_fire.discard if burns else self._no_fire.add)(grill)
+        self._grills[grill].no_fire = not burns
 
     def on_state(self, grill: str, now_s: float, alarms: Set[str] | None = None) -> list[Notice]:
         """A fresh state came: its control loop runs. One that hangs keeps its connection and says nothing.
 
         alarms: codes of those that are not normal; None: not said.
         """
-        self._heard_s[grill] = now_s
+        of = self._grills[grill]
+        of.heard_s = now_s
         notices = []
-        if grill in self._told_silent:
-            self._told_silent.discard(grill)
+        if of.told_silent:
+            of.told_silent = False
             notices.append(Notice(f"{grill}: the daemon is back", "It tends the grill again.", Priority.LOW))
         if alarms is not None:
-            for where in [where for where in self._stored if where[0] == grill]:
-                message = self._stored.pop(where)
+            waiting, of.stored = of.stored, {}
+            for message in waiting.values():
                 if (message.state != AlarmState.NORMAL.value) is (message.code in alarms):
                     notices += self.on_alarm(message, now_s)
         return notices
@@ -132,32 +151,35 @@ class Bridge:
         """A fresh word on the food of `grill`; None: none is followed."""
         if not self.rules.food:
             return []
-        alarms = {code for of, code in self._active if of == grill}
-        return self._prompts.setdefault(grill, Prompts()).on_food(grill, food, alarms, now_s)
+        of = self._grills[grill]
+        return of.prompts.on_food(grill, food, of.active, now_s)
 
     def tick(self, now_s: float, hears: bool = True) -> list[Notice]:
         """What became due; call it now and then. hears: there is a broker, so silence means something."""
+        grills = self._grills.values()
         if not hears:
-            self._heard_s.update((grill, now_s) for grill in self._heard_s)
-        asked = [notice for prompts in self._prompts.values() for notice in prompts.tick(now_s)]
-        again = [n for one in self._open.values() for n in one.standing.due(now_s, self.rules.repeat_s)]
+            for of in grills:
+                of.heard_s = None if of.heard_s is None else now_s
+        again = [
+            n
+            for of in grills
+            for one in of.open.values()
+            for n in one.standing.due(now_s, self.rules.repeat_s)
+        ]
+        asked = [notice for of in grills for notice in of.prompts.tick(now_s)]
         return [*again, *asked, *self._silences(now_s)]
 
     def _silences(self, now_s: float) -> Iterable[Notice]:
-        for grill, heard_s in self._heard_s.items():
-            enough = grill in self._told_silent or self._safe_alone(grill)
-            if not enough and now_s - heard_s >= self.rules.silent_s:
-                self._told_silent.add(grill)
+        for grill, of in self._grills.items():
+            if of.heard_s is None or of.told_silent or of.safe_alone:
+                continue
+            if now_s - of.heard_s >= self.rules.silent_s:
+                of.told_silent = True
                 yield Notice(
                     f"{grill}: the daemon is silent",
                     "Nobody watches the fire. Go and look; if it cannot be tended by hand, shut both vents.",
                     Priority.HIGH,
                 )
-
-    def _safe_alone(self, grill: str) -> bool:
-        """No fire, and no alarm of its food: the cook is over, and the machine was switched off."""
-        stored = {where for where, message in self._stored.items() if message.active}
-        return grill in self._no_fire and not any(of == grill for of, _ in self._active | stored)
 
 
 def _adds_nothing(told: AlarmMessage, now: AlarmMessage) -> bool:
