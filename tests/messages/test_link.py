@@ -110,6 +110,27 @@ def test_only_the_state_of_a_fire_grows_too_old_to_keep(
         assert hasattr(late.messages[-1].properties, "MessageExpiryInterval") is expires
 
 
+@pytest.mark.parametrize("error", [OSError(24, "too many open files"), RuntimeError("no new thread")])
+def test_want_of_a_handle_or_a_thread_ends_no_dialling(
+    error: Exception, mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The library needs a pair of sockets and a thread for a connection that the broker has taken."""
+    loop_start, failed = paho.Client.loop_start, []
+
+    def want(self: paho.Client) -> object:
+        if failed:
+            return loop_start(self)
+        failed.append(self)
+        raise error
+
+    monkeypatch.setattr(paho.Client, "loop_start", want)
+    link = link_to(mosquitto)
+    link.start()
+    wait_for(lambda: link.connected)
+    link.stop()
+    assert failed
+
+
 def test_who_sees_the_daemon_online_is_heard(mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch) -> None:
     subscribe = paho.Client.subscribe
 

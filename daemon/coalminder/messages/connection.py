@@ -257,11 +257,11 @@ class Connection:
             client.connect(
                 self._options.host, self._options.port, self._options.keepalive_s, **self._session()
             )
-        except (UserError, OSError, ValueError) as error:
+            self._silent += 1
+            client.loop_start()
+        except (UserError, OSError, ValueError, RuntimeError) as error:  # no handle or thread to be had, too
             self._lost(f"{self._options.host}:{self._options.port}: {error}")
             return False
-        self._silent += 1
-        client.loop_start()
         if not self._answered.wait(self._patience_s()):
             self._lost(f"{self._options.host}:{self._options.port}: no answer to MQTT {self.protocol}")
             self._closed.set()
