@@ -25,7 +25,7 @@ from paho.mqtt.properties import Properties
 
 from coalminder.core import Config, initial, step
 from coalminder.events import SetPoint, Snuff
-from coalminder.messages.connection import Connection
+from coalminder.messages.connection import Connection, _disconnect
 from coalminder.messages.food_part import FoodPart
 from coalminder.messages.link import Link
 from coalminder.messages.options import LinkOptions
@@ -798,6 +798,14 @@ def test_a_farewell_that_was_not_confirmed_leaves_it_to_the_will(mosquitto: Mosq
         watcher.wait("coalminder/kettle/availability")
         link._connection.stop(2.0, farewell=False)
         assert watcher.wait("coalminder/kettle/availability", 2)[1].payload == b"offline"
+
+
+def test_a_wire_that_breaks_while_it_stops_is_no_error(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It would keep the record from being closed."""
+    client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv311)
+    with socket.socket() as broken:  # as after a reset: shutdown(2) says ENOTCONN
+        monkeypatch.setattr(client, "socket", lambda: broken)
+        _disconnect(client, will=True)
 
 
 def test_a_stop_knows_whether_its_farewell_was_confirmed(

@@ -13,6 +13,7 @@ import socket
 import threading
 import time
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from typing import Any
 
 import paho.mqtt.client as paho
@@ -442,4 +443,5 @@ def _disconnect(client: paho.Client, *, will: bool) -> None:
     elif client.protocol == paho.MQTTv5:
         client.disconnect(ReasonCode(PacketTypes.DISCONNECT, "Disconnect with will message"))
     elif isinstance(wire := client.socket(), socket.socket):
-        wire.shutdown(socket.SHUT_RDWR)  # MQTT 3.1.1 has no other way
+        with suppress(OSError):  # it broke this very moment, which says the same to the broker
+            wire.shutdown(socket.SHUT_RDWR)  # MQTT 3.1.1 has no other way
