@@ -12,6 +12,7 @@ from page_messages import FakeWire, later, state, tell
 
 from coalminder.page import feed as feed_module
 from coalminder.page.feed import Event, Feed
+from coalminder.page.units import US
 from coalminder.page.view import Shown
 
 
@@ -62,6 +63,24 @@ async def test_a_phone_that_keeps_up_misses_no_row_and_gets_the_whole_only_once(
     assert body["pit"]["figure"] == 90.0
     assert copy.at == wire.board.history.columns()["at_s"]
     assert copy.histories == 1
+
+
+async def test_a_word_that_no_view_can_be_made_of_does_not_stop_the_views_after_it(
+    feed: tuple[Feed, FakeWire], monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    pushed, wire = feed
+    monkeypatch.setattr(pushed, "_shown", Shown(units=US))
+    stream = pushed.stream(lambda: True)
+    await anext(stream)
+    say(wire, 5.0, 90.0, band={"low_c": 80.0, "high_c": 1e308})  # no number in °F
+    await asyncio.sleep(0.1)
+    assert "no view could be made" in caplog.text
+    say(wire, 10.0, 91.0)
+    async with asyncio.timeout(5.0):
+        while True:
+            event = await anext(stream)
+            if event["event"] == "now" and json.loads(event["data"])["pit"]["figure"] == 195.8:
+                break
 
 
 async def test_a_phone_that_missed_a_view_gets_what_it_missed(feed: tuple[Feed, FakeWire]) -> None:

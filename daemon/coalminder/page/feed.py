@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import logging
 import math
 import time
 from collections.abc import AsyncGenerator, AsyncIterator, Callable
@@ -13,6 +14,8 @@ from typing import Any
 from coalminder.page.board import Board
 from coalminder.page.broker import Wire
 from coalminder.page.view import Shown, view
+
+log = logging.getLogger(__name__)
 
 LEAST_S = 0.5  # between two views
 MOST_S = 2.0  # without news: the phone sees that the page lives, and how old the state is
@@ -45,7 +48,10 @@ class Feed:
 
         self._wire.on_news = news
         while True:
-            await self._make()
+            try:
+                await self._make()
+            except Exception:  # by a word that nobody foresaw; the next one may do
+                log.exception("no view could be made of what came")
             await asyncio.sleep(LEAST_S)
             try:
                 await asyncio.wait_for(self._news.wait(), MOST_S - LEAST_S)
