@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterable, Sequence
 from functools import partial
 from pathlib import Path
 
 from coalminder.bench import oracle
 from coalminder.bench.metrics import Score
-from coalminder.bench.runner import carry_out
+from coalminder.bench.runner import carry_out, rows
 from coalminder.errors import UserError
 
 #: (scenario, seed, controllers to start from besides the usual ones)
@@ -39,8 +38,7 @@ def beaten(names: Sequence[str], seeds: Iterable[int], runs: Path, folder: Path 
     answers = {name: oracle.kept(name, folder) for name in names}
     wanted = set(seeds)
     better: dict[tuple[str, int], dict[str, float]] = {}
-    for line in runs.read_text(encoding="utf-8").splitlines():
-        raw = json.loads(line)
+    for raw in rows(runs):
         name, seed = raw["scenario"], raw["seed"]
         if name not in answers or seed not in wanted or seed not in answers[name]:
             continue

@@ -11,6 +11,7 @@ import multiprocessing
 import signal
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, TypeVar
@@ -172,27 +173,27 @@ class Keep:
     stamps: Mapping[str, str]
 
     def found(self, controllers: Iterable[str]) -> dict[tuple[str, int, str], Run]:
-        """Those of `controllers` whose stamp still holds; a torn last line is passed over."""
+        """Those of `controllers` whose stamp still holds."""
         wanted = set(controllers)
-        runs: dict[tuple[str, int, str], Run] = {}
-        if not self.path.exists():
-            return runs
-        with self.path.open(encoding="utf-8") as lines:
-            for line in lines:
-                try:
-                    raw = json.loads(line)
-                except json.JSONDecodeError:
-                    continue
-                name = raw["controller"]
-                if name in wanted and raw["stamp"] == self.stamps.get(name):
-                    item = run_from(raw)
-                    runs[item.key] = item
-        return runs
+        runs = (
+            run_from(raw)
+            for raw in (rows(self.path) if self.path.exists() else ())
+            if raw["controller"] in wanted and raw["stamp"] == self.stamps.get(raw["controller"])
+        )
+        return {item.key: item for item in runs}
 
     def add(self, runs: Iterable[Run]) -> None:
         """Append them."""
         self.path.parent.mkdir(parents=True, exist_ok=True)
         append(self.path, ({"stamp": self.stamps[item.controller], **asdict(item)} for item in runs))
+
+
+def rows(path: Path) -> Iterator[dict[str, Any]]:
+    """The cooks in a file that `Keep.add` made; one that was cut short is passed over."""
+    with path.open(encoding="utf-8") as lines:
+        for line in lines:
+            with suppress(json.JSONDecodeError):
+                yield json.loads(line)
 
 
 def run_from(raw: dict[str, Any]) -> Run:
