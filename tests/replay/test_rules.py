@@ -47,6 +47,13 @@ def test_rule_gives_the_worked_value(rule: object, kc: float, ti_s: float) -> No
     assert gains.td_s == 0.0
 
 
+def test_ziegler_nichols_gains_of_the_worked_process() -> None:
+    # Ziegler and Nichols, Trans. ASME 64 (1942) 759, step response, from memory:
+    # K = 1.2 tau / (k theta), Ti = 2 theta, Td = theta / 2 -> 6.0, 240 s, 60 s.
+    pid = rules.zn_step_pid(MODEL)
+    assert (pid.kc, pid.ti_s, pid.td_s) == (pytest.approx(6.0), pytest.approx(240.0), pytest.approx(60.0))
+
+
 def test_ultimate_point_and_its_rule() -> None:
     ku, pu_s = ultimate(MODEL)
     assert (ku, pu_s) == (pytest.approx(8.1753, abs=1e-4), pytest.approx(462.00, abs=0.01))

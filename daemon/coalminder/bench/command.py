@@ -139,7 +139,7 @@ def stamp(controller: str) -> str:
     """What the results of a controller depend on: model, scenarios, and its code."""
     root = Path(coalminder.__file__).parent
     parts = ("controllers", "identify", "plant", "runner", "metrics", "ablate")
-    files = [root / "bench" / f"{name}.py" for name in parts]
+    files = [*(root / "bench" / f"{name}.py" for name in parts), root / "replay" / "rules.py"]
     if controller not in PEERS:
         files += sorted((root / "core").glob("*.py")) + sorted((root / "safety").glob("*.py"))
         files += [root / "vents" / "curve.py"]

@@ -15,14 +15,14 @@ from typing import Protocol
 
 from simple_pid import PID
 
-from coalminder.bench.identify import Identified, identify_nominal, simc_pi, ziegler_nichols_pid
+from coalminder.bench.identify import FILTER_S, UPPER, identify_nominal
 from coalminder.bench.scenarios import Cook
 from coalminder.core import Config, initial, step
 from coalminder.events import Acknowledge, Ease, Event, Light, SetPoint
+from coalminder.replay.rules import simc_pi, zn_step_pid
 from coalminder.values import Inputs, Reading
 from coalminder.vents.curve import DEFAULT_CURVE
 
-UPPER = 0.5
 ATTENDS_EVERY_S = 3600
 
 
@@ -154,12 +154,11 @@ class OnOff:
 class Textbook:
     """simple-pid on the position of the lower vent, 0..1, its own anti-windup, every 5 s.
 
-    The reading is filtered over 20 s (simple-pid has no filter of its own); the integral starts at the
-    place that held the nominal kettle.
+    The reading is filtered (simple-pid has no filter of its own); the integral starts at the place that
+    held the nominal kettle.
     """
 
     SAMPLE_S = 5
-    FILTER_S = 20.0
 
     def __init__(self, gains: tuple[float, float, float], hold: float) -> None:
         self._lighting = Lighting()
@@ -172,7 +171,7 @@ class Textbook:
         """See Controller."""
         if self._filtered is None:
             self._filtered = seen.pit_c
-        self._filtered += (seen.pit_c - self._filtered) / (1.0 + self.FILTER_S)
+        self._filtered += (seen.pit_c - self._filtered) / (1.0 + FILTER_S)
         if self._lighting.watch(seen):
             return 1.0, 1.0
         if self._pid is None:
@@ -227,14 +226,14 @@ def on_off(_: Cook) -> Controller:
 
 def zn(_: Cook) -> Controller:
     """(c) simple-pid, Ziegler-Nichols gains from the step test."""
-    found: Identified = identify_nominal()
-    return Textbook(ziegler_nichols_pid(found), found.hold)
+    found = identify_nominal()
+    return Textbook(zn_step_pid(found.process).parallel, found.hold)
 
 
 def simc(_: Cook) -> Controller:
     """(d) simple-pid, SIMC gains from the step test."""
-    found: Identified = identify_nominal()
-    return Textbook(simc_pi(found), found.hold)
+    found = identify_nominal()
+    return Textbook(simc_pi(found.process).parallel, found.hold)
 
 
 def ours(config: Config | None = None) -> Factory:

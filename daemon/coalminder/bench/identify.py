@@ -1,4 +1,4 @@
-"""A step test on a nominal kettle, as an engineer does it, and the textbook gains that follow.
+"""A step test on a nominal kettle, as an engineer does it; textbook gains follow from it.
 
 The kettle burns steadily at the set point in still air; the lower vent is opened by a part of its place
 and the pit watched for an hour. A first-order lag with dead time is fitted by least squares.
@@ -14,27 +14,26 @@ from scipy.optimize import least_squares
 
 from coalminder.bench.plant import Plant
 from coalminder.grill import Fittings, Scenario, Weather
+from coalminder.replay.fopdt import Fopdt
 
-_UPPER = 0.5
-_FILTER_S = 20.0
+UPPER = 0.5  # where the upper vent stands of its travel, in the test and for all who tend by it
+FILTER_S = 20.0  # of the reading: the loop that is tuned by the test has the same
 _TEST_S = 3600
 
 
 @dataclass(frozen=True, slots=True)
 class Identified:
-    """Process as seen by the loop: gain in K per unit of servo position, lag and dead time in s.
+    """The process as the loop sees it, its gain in K per unit of servo position.
 
     hold: the place of the lower vent that held the pit.
     """
 
-    gain_k: float
-    lag_s: float
-    dead_s: float
+    process: Fopdt
     hold: float
 
 
-def fit_first_order(change_c: np.ndarray, size: float) -> tuple[float, float, float]:
-    """(gain, lag, dead time) of a response sampled every second to a step of `size` at 0 s."""
+def fit_first_order(change_c: np.ndarray, size: float) -> Fopdt:
+    """The process by its response, sampled every second, to a step of `size` at 0 s."""
     t = np.arange(len(change_c), dtype=float)
 
     def miss(x: np.ndarray) -> np.ndarray:
@@ -46,8 +45,7 @@ def fit_first_order(change_c: np.ndarray, size: float) -> tuple[float, float, fl
     found = least_squares(
         miss, [peak, 900.0, 120.0], bounds=([0.0, 30.0, 5.0], [1e5, 2e4, 1500.0]), x_scale=[peak, 900, 120]
     )
-    gain, lag, dead = (float(v) for v in found.x)
-    return gain, lag, dead
+    return Fopdt(*(float(v) for v in found.x))
 
 
 def _steady(scenario: Scenario, for_s: int) -> tuple[Plant, float]:
@@ -61,7 +59,7 @@ def _steady(scenario: Scenario, for_s: int) -> tuple[Plant, float]:
         if lit:
             integral = min(integral + 1.5e-5 * error, 0.0)
             lower = min(float(np.exp(integral + 0.02 * error)), 1.0)
-        plant.advance(lower, _UPPER if lit else 1.0)
+        plant.advance(lower, UPPER if lit else 1.0)
     return plant, float(np.exp(integral))
 
 
@@ -86,25 +84,12 @@ def identify_nominal() -> Identified:
     scenario = Scenario("step test", hours=5.0, fittings=quiet, weather=still, charcoal_kg=2.0)
     plant, hold = _steady(scenario, 3 * 3600)
     for _ in range(1200):
-        plant.advance(hold, _UPPER)
+        plant.advance(hold, UPPER)
     size = 0.3 * hold
     shown = []
     filtered = plant.pit_c
     for _ in range(_TEST_S):
-        plant.advance(hold + size, _UPPER)
-        filtered += (plant.pit_c - filtered) / (1.0 + _FILTER_S)
+        plant.advance(hold + size, UPPER)
+        filtered += (plant.pit_c - filtered) / (1.0 + FILTER_S)
         shown.append(filtered)
-    gain, lag, dead = fit_first_order(np.array(shown) - shown[0], size)
-    return Identified(gain, lag, dead, hold)
-
-
-def simc_pi(found: Identified) -> tuple[float, float, float]:
-    """SIMC PI with tau_c = dead time (Skogestad, J. Process Control 13, 2003): (kp, ki, kd)."""
-    kp = found.lag_s / (found.gain_k * 2.0 * found.dead_s)
-    return kp, kp / min(found.lag_s, 8.0 * found.dead_s), 0.0
-
-
-def ziegler_nichols_pid(found: Identified) -> tuple[float, float, float]:
-    """Ziegler-Nichols PID from the step response (Trans. ASME 64, 1942): (kp, ki, kd)."""
-    kp = 1.2 * found.lag_s / (found.gain_k * found.dead_s)
-    return kp, kp / (2.0 * found.dead_s), kp * 0.5 * found.dead_s
+    return Identified(fit_first_order(np.array(shown) - shown[0], size), hold)

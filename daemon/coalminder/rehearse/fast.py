@@ -1,4 +1,4 @@
-"""The core on a simulated grill without sockets, as fast as it goes: `rehearse --fast` and the bench."""
+"""The core on a simulated grill without sockets, as fast as it goes: `rehearse --fast`."""
 
 from __future__ import annotations
 

@@ -38,6 +38,11 @@ def amigo_pi(m: Fopdt) -> Gains:
     return Gains(kc, ti)
 
 
+def zn_step_pid(m: Fopdt) -> Gains:
+    """Ziegler-Nichols from the step response, PID (Trans. ASME 64 (1942) 759; from memory)."""
+    return Gains(1.2 * m.tau_s / (m.k * m.theta_s), 2.0 * m.theta_s, 0.5 * m.theta_s)
+
+
 def zn_ultimate_pi(ku: float, pu_s: float) -> Gains:
     """Ziegler-Nichols from the ultimate gain and period, PI (1942; from memory)."""
     return Gains(0.45 * ku, pu_s / 1.2)
