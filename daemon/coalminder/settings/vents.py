@@ -83,7 +83,8 @@ class Servo(BaseModel):
     @property
     def board_pin(self) -> int | None:
         """GPIO number of its signal wire; None when that is not the board's."""
-        return None
+        pin: int | None = getattr(self, "pin", None)
+        return pin
 
     @property
     def bus_name(self) -> str:
@@ -118,22 +119,12 @@ class KernelPwmVent(Servo):
     )
     pwm_channel: int | None = Field(default=None, ge=0, le=15, description="left out: follows from the pin")
 
-    @property
-    def board_pin(self) -> int | None:
-        """GPIO number of its signal wire."""
-        return self.pin
-
 
 class PinVent(Servo):
     """A servo on any GPIO, pulses timed by software (plain wiring; trembles a little)."""
 
     driver: Literal["pin"]
     pin: int = Field(ge=0, le=27, description="GPIO number of the signal wire")
-
-    @property
-    def board_pin(self) -> int | None:
-        """GPIO number of its signal wire."""
-        return self.pin
 
 
 class Pca9685Vent(Servo):
