@@ -154,35 +154,23 @@ def _learn(
     needed = request.fit or request.tune or request.otherwise  # for a report alone it may be left out
     if not (needed or request.report):
         return None, None
-    _check_once(loaded)
-    whole = [item.cook for item in loaded if item.cook is not None]
-    cooks = [cook for cook in whole if shows_work(cook)]
-    for cook in whole:
-        if not shows_work(cook):
-            console.print(f"{cook.name}: never came to tending; nothing is learned from it")
-    if not cooks and not needed:
-        return None, None
-    if not cooks:
+    cooks = _of_use(console, loaded)
+    if not cooks and needed:
         raise UserError(
             "none of the records can be run again (see the notes above); give one that was finished in order"
         )
+    if not cooks:
+        return None, None
     try:
-        if request.tune:
-            tuning = _tune(request, cooks, _in_force(request, loaded, cooks))
-            kettle = tuning.kettle
-        else:
-            tuning, kettle = None, learn(cooks, seed=request.seed)
+        tuning = _tune(request, cooks, _in_force(request, loaded, cooks)) if request.tune else None
+        kettle = learn(cooks, seed=request.seed) if tuning is None else tuning.kettle
     except TooStillError as error:
         if not needed:
             return None, None
         raise UserError(f"nothing to learn from this record: {error}") from None
-    if request.fit or request.tune:
-        tell_kettle(console, kettle)
-    elif needed:
-        tell_doubt(console, kettle)
+    _tell_learned(request, console, kettle, tuning)
     figures["kettle"] = asdict(kettle.fit)
     if tuning is not None:
-        tell_tuning(console, tuning)
         figures["tuning"] = {
             "why": tuning.why,
             "changed": tuning.changed,
@@ -191,6 +179,26 @@ def _learn(
             "others": [asdict(c) for c in tuning.others],
         }
     return kettle, tuning
+
+
+def _of_use(console: Console, loaded: Sequence[Loaded]) -> list[Cook]:
+    """The cooks that something can be learned from; UserError for one that is given twice."""
+    _check_once(loaded)
+    cooks = [item.cook for item in loaded if item.cook is not None]
+    for cook in cooks:
+        if not shows_work(cook):
+            console.print(f"{cook.name}: never came to tending; nothing is learned from it")
+    return [cook for cook in cooks if shows_work(cook)]
+
+
+def _tell_learned(request: Request, console: Console, kettle: Learned, tuning: Tuning | None) -> None:
+    """What was asked for; of what is only reckoned with, the doubts."""
+    if request.fit or tuning is not None:
+        tell_kettle(console, kettle)
+    elif request.otherwise:
+        tell_doubt(console, kettle)
+    if tuning is not None:
+        tell_tuning(console, tuning)
 
 
 def _physical(
@@ -388,6 +396,3 @@ def _save(path: Path, text: str) -> None:
         path.write_text(text, encoding="utf-8")
     except OSError as error:
         raise UserError(f"'{path}': cannot be written: {error.strerror}; choose another place") from None
-
-
-__all__ = ["add_arguments", "residual", "run"]
