@@ -42,6 +42,7 @@ SOFT = 0.004  # softens ln(position) near shut
 BLOCK_S = 30
 _SAMPLES = 3  # pits looked at in a block
 _SIZE = equations.SIZE
+_PHYSICAL = equations.STATES.index("released_j")  # the books, from there on, move nothing
 _PARAMETERS = len(KettleParameters().flat())
 _PIT = equations.STATES.index("pit_probe_k")
 _LAG = list(KettleParameters.__dataclass_fields__).index("pit_probe_s")
@@ -151,10 +152,10 @@ def _block(
                 value = y[_PIT] + p[_LAG] * slope[_PIT]
                 for s in range(at, at + stride):
                     pit[s - first] = value
-            for i in range(25):
+            for i in range(_PHYSICAL):
                 half[i] = y[i] + 0.5 * step_s * slope[i]
             slope = rhs(half, fixed, u)
-            for i in range(25):
+            for i in range(_PHYSICAL):
                 y[i] += step_s * slope[i]
         at += stride
 
