@@ -12,14 +12,15 @@ from dataclasses import dataclass, field, replace
 from coalminder.codec import from_plain, to_plain
 from coalminder.core import Config, State, initial, step
 from coalminder.events import Event
+from coalminder.grill.equations import STATES
 from coalminder.grill.kettle import Kettle
 from coalminder.grill.parameters import KettleParameters
+from coalminder.grill.weather import Weather
 from coalminder.values import HEALTHY, Decision, Inputs, Machine, Reading, Sample
 from coalminder.vents.curve import DEFAULT_CURVE
 
 Spoiler = Callable[[Sample], Sample]
-_GAS = 8  # place of the chamber's gas temperature in the kettle's state
-_GAS_J_PER_K = 240.0  # its heat capacity, about
+_GAS_J_PER_K = 240.0  # heat capacity of the chamber's gas, about
 
 
 def as_it_is(sample: Sample) -> Sample:
@@ -80,10 +81,7 @@ class Rig:
     def live(self, seconds: float) -> None:
         """Let time pass for the kettle alone: nobody tends it."""
         if self.heat_w > 0.0:
-            whole = self.kettle.state
-            y = list(whole.y)
-            y[_GAS] += self.heat_w * seconds / _GAS_J_PER_K
-            self.kettle.restore(replace(whole, y=tuple(y)))
+            self._put(gas_k=self._of("gas_k") + self.heat_w * seconds / _GAS_J_PER_K)
         self.kettle.advance(seconds, self.lower_position, self.upper_position, self.lid_open)
         self.now_s += seconds
 
@@ -100,28 +98,33 @@ class Rig:
 
     def rebuild(self, **parameters: float) -> None:
         """Change the kettle itself: a leak, a plugged vent."""
-        changed = replace(KettleParameters(), **parameters)
-        old = self.kettle
-        new = Kettle(changed, old.fittings, old.weather)
-        new.restore(old.state)
-        self.kettle = new
+        self._replace_kettle(replace(KettleParameters(), **parameters), self.kettle.weather)
 
     def weather(self, wind_m_per_s: float, ambient_c: float, rain_mm_per_h: float) -> None:
         """Change the sky."""
-        old = self.kettle
         sky = replace(
-            old.weather, wind_m_per_s=wind_m_per_s, ambient_c=ambient_c, rain_mm_per_h=rain_mm_per_h
+            self.kettle.weather, wind_m_per_s=wind_m_per_s, ambient_c=ambient_c, rain_mm_per_h=rain_mm_per_h
         )
-        new = Kettle(old.parameters, old.fittings, sky)
-        new.restore(old.state)
+        self._replace_kettle(self.kettle.parameters, sky)
+
+    def _replace_kettle(self, parameters: KettleParameters, weather: Weather) -> None:
+        new = Kettle(parameters, self.kettle.fittings, weather)
+        new.restore(self.kettle.state)
         self.kettle = new
 
     def burn_out(self, left_kg: float) -> None:
         """Take the charcoal away down to `left_kg`, as when it is used up."""
-        whole = self.kettle.state
-        y = list(whole.y)
-        share = left_kg / max(y[0] + y[1], 1e-9)
+        share = left_kg / max(self._of("lit_kg") + self._of("unlit_kg"), 1e-9)
         if share < 1.0:
-            y[0], y[1] = y[0] * share, y[1] * share
-            y[6], y[7] = y[6] * max(share, 0.2), y[7] * max(share, 0.2)
-            self.kettle.restore(replace(whole, y=tuple(y)))
+            coals = {name: self._of(name) * share for name in ("lit_kg", "unlit_kg")}
+            heats = {name: self._of(name) * max(share, 0.2) for name in ("lit_j", "unlit_j")}
+            self._put(**coals, **heats)
+
+    def _of(self, name: str) -> float:
+        """A quantity of grill.equations.STATES as it is now."""
+        return self.kettle.state.y[STATES.index(name)]
+
+    def _put(self, **changed: float) -> None:
+        whole = self.kettle.state
+        now = zip(STATES, whole.y, strict=True)
+        self.kettle.restore(replace(whole, y=tuple(changed.get(name, value) for name, value in now)))
