@@ -113,7 +113,7 @@ async def run_live(
             watch=desk.watch,
             notifier=Notifier(""),
             local_events=cook.asks,
-            listener=listen,
+            listeners=(listen,),
         )
         ended: list[int] = []
 

@@ -27,12 +27,11 @@ from coalminder.service.hardware import Hardware
 from coalminder.service.latch_note import LatchNote
 from coalminder.service.machine import forget_starts
 from coalminder.service.notify import Notifier
-from coalminder.service.tender import Listener, Tender
+from coalminder.service.tender import Tender
 from coalminder.settings import Settings, load_settings
 from coalminder.settings.probes import ProbesSettings
 from coalminder.settings.vents import VentsSettings
 from coalminder.units import in_fahrenheit
-from coalminder.values import Decision, Inputs
 from coalminder.vents.alone import alone
 from coalminder.vents.by_hand import ending, unstopped
 from coalminder.vents.snuff import remember
@@ -129,7 +128,7 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
             watch=desk.watch,
             notifier=notifier,
             local_events=begun.words,
-            listener=_both(Chronicle(log), note),
+            listeners=(Chronicle(log), note),
             unseen=begun.unseen,
         )
         loop = asyncio.get_running_loop()
@@ -145,14 +144,6 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
         return 0
     log.error("stopped, and a vent did NOT obey: shut it by hand, with gloves")
     return 1
-
-
-def _both(first: Listener, second: Listener) -> Listener:
-    def listen(now_s: float, inputs: Inputs, decision: Decision) -> None:
-        first(now_s, inputs, decision)
-        second(now_s, inputs, decision)
-
-    return listen
 
 
 def _clock(args: argparse.Namespace, at_s: float) -> Clock:

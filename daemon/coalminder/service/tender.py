@@ -8,7 +8,7 @@ while the fault table still has time to act on a lost one: neither a dead loop n
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Protocol
 
@@ -67,7 +67,8 @@ class Tender:
     """Tends one grill until `stop` is called.
 
     state: from core.initial or the journal. period_s: 1 Hz. local_events: events made by the shell itself
-    (a rehearsal's cook), taken each step. unseen: lets time pass that nobody saw, s; asked before each step.
+    (a rehearsal's cook), taken each step. listeners: told of each step when all else of it is done. unseen:
+    lets time pass that nobody saw, s; asked before each step.
     """
 
     def __init__(
@@ -82,13 +83,13 @@ class Tender:
         notifier: Notifier,
         period_s: float = 1.0,
         local_events: Callable[[float], tuple[Event, ...]] = lambda _now_s: (),
-        listener: Listener | None = None,
+        listeners: Sequence[Listener] = (),
         unseen: Callable[[], float] = nothing_unseen,
     ) -> None:
         self.state = state
         self._hardware, self._clock = hardware, clock
         self._recorder, self._messenger, self._watch, self._notifier = recorder, messenger, watch, notifier
-        self._period_s, self._local_events, self._listener = period_s, local_events, listener
+        self._period_s, self._local_events, self._listeners = period_s, local_events, listeners
         self._unseen = unseen
         self._stopping = asyncio.Event()
         self._probe_ok_s: float | None = None
@@ -141,8 +142,8 @@ class Tender:
             self._probe_ok_s = now_s
         if now_s - self._probe_ok_s <= blind_s(self.state.config.limits):
             self._notifier.tell("WATCHDOG=1", f"STATUS={status_line(decision)}")
-        if self._listener is not None:
-            self._listener(now_s, inputs, decision)
+        for listener in self._listeners:
+            listener(now_s, inputs, decision)
 
     async def _wait(self, due_s: float) -> None:
         sleep = asyncio.ensure_future(self._clock.sleep_until(due_s))
