@@ -17,7 +17,7 @@ from coalminder.errors import UserError
 from coalminder.grill.scenario import Charcoal, Disturbance, demo
 from coalminder.journal.folder import ready
 from coalminder.messages.options import LinkOptions
-from coalminder.rehearse.fast import run_fast
+from coalminder.rehearse.fast import Run, run_fast
 from coalminder.rehearse.grills import load_grill
 from coalminder.rehearse.guest import Guest
 from coalminder.rehearse.script import parse_script
@@ -77,15 +77,15 @@ def run(args: argparse.Namespace) -> int:
     if args.fast:
         if args.broker:
             raise UserError("--broker does not go with --fast (no sockets); leave one of them out")
-        trace, wall_s = _fast(grill, config, script, duration_s, args)
+        done = run_fast(grill, config, script, duration_s, record=args.record)
     else:
-        trace, wall_s = _live(grill, config, script, duration_s, args)
+        done = _live(grill, config, script, duration_s, args)
     summary = summarise(
-        trace,
+        done.trace,
         low_c=config.low_c,
         high_c=config.high_c,
         seed=args.seed,
-        wall_s=wall_s,
+        wall_s=done.wall_s,
         fuel_used_kg=_fuel_used(grill, before_kg, script, duration_s),
         fire_alive=grill.fire_lives(),
     )
@@ -94,7 +94,7 @@ def run(args: argparse.Namespace) -> int:
         _write(args.json, json.dumps(summary, indent=1, allow_nan=False) + "\n")
     plot = args.plot if args.plot is not None or args.fast else Path("cook.png")
     if plot is not None:
-        _draw(trace, plot, config)
+        _draw(done.trace, plot, config)
         print(f"picture: {plot}")
     return 0
 
@@ -161,16 +161,9 @@ def _grill(args: argparse.Namespace, script: Disturbances) -> tuple[Grill, Distu
     return scene.kettle(args.seed), script or scene.disturbances
 
 
-def _fast(
-    grill: Grill, config: Config, script: Disturbances, duration_s: float, args: argparse.Namespace
-) -> tuple[Trace, float]:
-    fast = run_fast(grill, config, script, duration_s, record=args.record)
-    return fast.trace, fast.wall_s
-
-
 def _live(
     grill: Grill, config: Config, script: Disturbances, duration_s: float, args: argparse.Namespace
-) -> tuple[Trace, float]:
+) -> Run:
     from coalminder.rehearse.live import run_live
 
     speed = args.speed or DEFAULT_SPEED
@@ -189,7 +182,7 @@ def _live(
             f"broker {options.host}:{options.port}, topics coalminder/{options.grill}/#"
         )
         view = stack.enter_context(LiveView(duration_s, headline))
-        live = asyncio.run(
+        return asyncio.run(
             run_live(
                 grill,
                 config,
@@ -202,7 +195,6 @@ def _live(
                 must_connect=args.broker is not None,
             )
         )
-    return live.trace, live.wall_s
 
 
 def _fuel_used(

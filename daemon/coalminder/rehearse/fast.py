@@ -26,7 +26,7 @@ _RECORD_UTC_S = 1_775_000_000.0  # a record made without a clock starts on this 
 
 
 @dataclass(frozen=True, slots=True)
-class FastRun:
+class Run:
     """A finished run: its trace and how long it took here, in s."""
 
     trace: Trace
@@ -47,7 +47,7 @@ def run_fast(
     duration_s: float,
     *,
     record: Path | None = None,
-) -> FastRun:
+) -> Run:
     """Tend `grill` for `duration_s` at 1 Hz.
 
     The cook of `attended` lights it. record: a folder to keep the cook's record in.
@@ -75,7 +75,7 @@ def run_fast(
         grill.advance(1.0, lower, upper, lid_off)
     if journal is not None:
         journal.close(30.0)
-    return FastRun(trace, time.perf_counter() - began)
+    return Run(trace, time.perf_counter() - began)
 
 
 def attended(duration_s: float, script: Sequence[Disturbance] = ()) -> dict[int, tuple[Event, ...]]:

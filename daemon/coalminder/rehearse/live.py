@@ -6,7 +6,6 @@ import asyncio
 import signal
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 from coalminder.core import Config, initial
@@ -14,7 +13,7 @@ from coalminder.errors import UserError
 from coalminder.events import Event
 from coalminder.grill.scenario import Disturbance
 from coalminder.messages.options import LinkOptions
-from coalminder.rehearse.fast import attended
+from coalminder.rehearse.fast import Run, attended
 from coalminder.rehearse.hardware import SimulatedHardware
 from coalminder.rehearse.summary import Trace
 from coalminder.seams import Grill
@@ -45,15 +44,6 @@ class Cook:
         return asked
 
 
-@dataclass(slots=True)
-class LiveRun:
-    """A finished live rehearsal."""
-
-    trace: Trace
-    wall_s: float = 0.0
-    record: Path | None = None
-
-
 async def run_live(
     grill: Grill,
     config: Config,
@@ -65,14 +55,14 @@ async def run_live(
     directory: Path,
     show: Show,
     must_connect: bool = False,
-) -> LiveRun:
+) -> Run:
     """Tend `grill` for `duration_s` of simulated time at `speed` with real sockets and a real record.
 
     must_connect: a broker that cannot be reached is a UserError; a real cook goes on without one.
     Ended by SIGTERM, or with its terminal, it takes itself out of hubs like one that is over.
     """
     hardware = SimulatedHardware(grill, script)
-    run = LiveRun(Trace())
+    trace = Trace()
     cook = Cook(duration_s, script)
     state = initial(config)
     with Desk(
@@ -91,7 +81,7 @@ async def run_live(
         def listen(now_s: float, inputs: Inputs, decision: Decision) -> None:
             pit = inputs.pit.temp_c if isinstance(inputs.pit, Reading) else float("nan")
             core = next((s.temp_c for _, s in inputs.foods if isinstance(s, Reading)), None)
-            run.trace.add(
+            trace.add(
                 now_s,
                 pit,
                 core if core is not None else float("nan"),
@@ -129,9 +119,7 @@ async def run_live(
             desk.take_back()
         if ended:
             raise SystemExit(128 + ended[0])
-        run.record = desk.path
-        run.wall_s = time.monotonic() - began
-    return run
+        return Run(trace, time.monotonic() - began)
 
 
 async def _connected(desk: Desk) -> bool:

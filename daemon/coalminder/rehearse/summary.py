@@ -10,8 +10,6 @@ from typing import Any
 from coalminder import __version__
 from coalminder.values import Decision, Phase
 
-_SETTLED_PHASES = frozenset({Phase.TENDING})
-
 
 @dataclass(slots=True)
 class Trace:
@@ -54,7 +52,7 @@ class Trace:
         self.lid_open.append(lid_open)
         if not self.phases or self.phases[-1][0] is not decision.phase:
             self.phases.append((decision.phase, now_s))
-        if self.settled_after_s is None and decision.phase in _SETTLED_PHASES:
+        if self.settled_after_s is None and decision.phase is Phase.TENDING:
             self.settled_after_s = now_s
         if decision.lid_off and not self._lid_seen:
             self.lid_lifts_seen += 1

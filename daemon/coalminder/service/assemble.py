@@ -175,12 +175,6 @@ class Desk:
             restarts=restarts,
         )
 
-    @property
-    def path(self) -> Path | None:
-        """The record's file, None while it could not be opened."""
-        path = self._journal.health().path
-        return Path(path) if path else None
-
     def __enter__(self) -> Self:
         return self
 

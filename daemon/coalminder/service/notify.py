@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import socket
+from contextlib import suppress
 
 
 class Notifier:
@@ -16,19 +17,16 @@ class Notifier:
         where = os.environ.get("NOTIFY_SOCKET", "") if address is None else address
         self._address = "\0" + where[1:] if where.startswith("@") else where
         self._socket: socket.socket | None = None
-        self.dropped = 0
         if where:
             self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC)
             self._socket.setblocking(False)
 
     def tell(self, *assignments: str) -> None:
-        """Send assignments such as 'READY=1'; a full or missing socket is counted and ignored."""
+        """Send assignments such as 'READY=1'; a full or missing socket is ignored."""
         if self._socket is None:
             return
-        try:
+        with suppress(OSError):
             self._socket.sendto("\n".join(assignments).encode(), self._address)
-        except OSError:
-            self.dropped += 1
 
     def close(self) -> None:
         """Give the socket back."""
