@@ -78,16 +78,25 @@ def test_a_module_that_cannot_be_imported_is_one_line(
         (["--fast", "--plot", "noending"], ".png"),
         (["--fast", "--record", "/proc/none"], "--record"),
         (["--broker", "mqtt://127.0.0.1:1", "--hours", "0.1"], "no connection"),
+        (["--hours", "0.1"], "--plot cook.png"),
     ],
-    ids=["json is a folder", "no such picture", "no ending", "no folder", "no broker"],
+    ids=["json is a folder", "no such picture", "no ending", "no folder", "no broker", "the usual picture"],
 )
 def test_outputs_and_brokers_that_cannot_be_had_are_said_at_once(
-    options: list[str], said: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    options: list[str],
+    said: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
 ) -> None:
     monkeypatch.setattr("coalminder.rehearse.live._CONNECT_S", 0.5)
+    if "--broker" not in options:
+        (tmp_path / "cook.png").mkdir()
+        monkeypatch.chdir(tmp_path)
     assert main(["rehearse", *options]) == 2
     shown = capsys.readouterr()
     assert said in shown.err
+    assert "cook of" not in shown.out, "no cook before that"
     assert "Traceback" not in shown.err
 
 

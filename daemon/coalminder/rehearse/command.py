@@ -27,6 +27,7 @@ from coalminder.seams import Grill
 
 DEFAULT_SPEED = 240.0
 NAME = "rehearsal"  # not the name of a real grill: both may be on one broker
+PICTURE = Path("cook.png")  # where none is named
 PICTURES = (".png", ".svg", ".pdf")
 Disturbances = tuple[Disturbance, ...]
 
@@ -61,7 +62,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--plot",
         type=Path,
         metavar="FILE",
-        help="picture of the cook (default cook.png; not with --fast unless named)",
+        help=f"picture of the cook (default {PICTURE}; not with --fast unless named)",
     )
     add("--record", type=Path, metavar="DIR", help="keep the record of the cook in this folder")
 
@@ -70,7 +71,8 @@ def run(args: argparse.Namespace) -> int:
     """Rehearse, print the summary, write what was asked for."""
     config, duration_s = _config(args), _duration(args)
     script = parse_script(args.lid_lift or (), args.wood or ())
-    _check_outputs(args)
+    plot = args.plot if args.plot is not None or args.fast else PICTURE
+    _check_outputs(args, plot)
     bare, script = _grill(args, script)
     grill = Guest(bare, f"--grill {args.grill or 'demo'}")
     before_kg = grill.fuel_left_kg()
@@ -92,16 +94,15 @@ def run(args: argparse.Namespace) -> int:
     print(_text(summary, duration_s))
     if args.json is not None:
         _write(args.json, json.dumps(summary, indent=1, allow_nan=False) + "\n")
-    plot = args.plot if args.plot is not None or args.fast else Path("cook.png")
     if plot is not None:
         _draw(done.trace, plot, config)
         print(f"picture: {plot}")
     return 0
 
 
-def _check_outputs(args: argparse.Namespace) -> None:
+def _check_outputs(args: argparse.Namespace, plot: Path | None) -> None:
     """What cannot be written is said before the cook, not after it."""
-    for path, option in ((args.json, "--json"), (args.plot, "--plot")):
+    for path, option in ((args.json, "--json"), (plot, "--plot")):
         if path is None:
             continue
         folder = path.absolute().parent
@@ -109,8 +110,8 @@ def _check_outputs(args: argparse.Namespace) -> None:
             raise UserError(f"{option} {path}: the folder '{folder}' does not exist; make it first")
         if path.is_dir() or not os.access(path if path.exists() else folder, os.W_OK):
             raise UserError(f"{option} {path}: cannot be written there; name a file in a folder of yours")
-    if args.plot is not None and args.plot.suffix.lower() not in PICTURES:
-        raise UserError(f"--plot {args.plot}: the name must end in one of {', '.join(PICTURES)}")
+    if plot is not None and plot.suffix.lower() not in PICTURES:
+        raise UserError(f"--plot {plot}: the name must end in one of {', '.join(PICTURES)}")
     if args.record is not None:
         ready(args.record, "--record")
 
