@@ -9,7 +9,6 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
-from functools import partial
 from pathlib import Path
 
 from rich.console import Console
@@ -17,7 +16,7 @@ from rich.console import Console
 from coalminder.core import Config
 from coalminder.errors import SettingsError, UserError
 from coalminder.journal.folder import ready
-from coalminder.replay.experiment import Ended, Experiment, conduct
+from coalminder.replay.experiment import SIZE_V, Ended, Experiment, conduct
 from coalminder.service.aside import Aside
 from coalminder.service.clock import Clock, PacedClock, RealClock
 from coalminder.service.hardware import Hardware
@@ -26,9 +25,8 @@ from coalminder.values import Decision
 from coalminder.vents.by_hand import by_hand, ending
 
 _CAUTION = (
-    "The vents will be moved on purpose for about half an hour; the pit will swing by 5 to 10 °C. "
-    "Cut-offs stay in "
-    "force. Stay with the grill, outdoors, lid on."
+    "The vents will be moved on purpose for about half an hour; the pit will swing by 5 to 10 °C. Cut-offs "
+    "stay in force. Stay with the grill, outdoors, lid on."
 )
 
 
@@ -58,9 +56,9 @@ def add_common(parser: argparse.ArgumentParser) -> None:
     add(
         "--size",
         type=float,
-        default=0.35,
+        default=SIZE_V,
         metavar="V",
-        help="size of the move, ln of draught, 0.1 to 0.7 (default 0.35)",
+        help=f"size of the move, ln of draught, 0.1 to 0.7 (default {SIZE_V:g})",
     )
     add("--folder", type=Path, default=Path(), metavar="DIR", help="where the record goes (default: here)")
 
@@ -69,7 +67,8 @@ def perform(args: argparse.Namespace, experiment: Experiment, console: Console) 
     """Run the test that the options ask for."""
     if not 0.1 <= args.size <= 0.7:
         raise UserError(
-            f"--size {args.size:g} is outside 0.1 to 0.7; 0.35 changes the draught by a factor of 1.42"
+            f"--size {args.size:g} is outside 0.1 to 0.7; {SIZE_V:g} changes the draught by a factor of "
+            f"{math.exp(SIZE_V):.2f}"
         )
     if args.config is not None and args.grill is not None:
         raise UserError("--config tests the real grill and --grill a simulated one; give one of them")
@@ -88,7 +87,7 @@ def _perform(
 ) -> Ended:
     console.print(_CAUTION)
     told_s = 0.0
-    aside = Aside(partial(console.print, highlight=False))
+    aside = Aside(console.print)
 
     def say(now_s: float, decision: Decision, text: str) -> None:
         nonlocal told_s
