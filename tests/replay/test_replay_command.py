@@ -638,6 +638,18 @@ def test_gains_and_set_point_are_taken_as_the_configuration_takes_them(
     assert "set point 93.3333 °C" in capsys.readouterr().out
 
 
+@pytest.mark.parametrize(
+    ("asked", "told"), [("112", "there is no such file"), ("58", "58 is outside 60 to 113")]
+)
+def test_set_points_are_those_of_the_configuration_named(
+    asked: str, told: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    config = tmp_path / "mine.toml"
+    config.write_text("[band]\nleast_set_point = 60\nhighest_set_point = 113\n")
+    assert main(["replay", "none.csv", "--config", str(config), "--set-point", asked]) == 2
+    assert told in capsys.readouterr().err
+
+
 def test_the_same_record_twice_makes_two_tables(cook_file: Path, tmp_path: Path) -> None:
     assert main(["replay", str(cook_file), str(cook_file), "--csv", str(tmp_path / "c.csv")]) == 0
     made = sorted(path.name for path in tmp_path.iterdir())

@@ -52,9 +52,11 @@ class Request:
         """UserError when one of the options cannot be met."""
         set_point_c = None if args.set_point is None else temperature(args.set_point, "--set-point")
         gains = {name: getattr(args, name) for name in _GAINS if getattr(args, name) is not None}
+        config = None if args.config is None else load_settings(args.config).core()
         weather = {"outside": args.outside, "wind": args.wind}
         _check_figures(
-            {**gains, "set_point": set_point_c, "lower": args.lower, **weather, "effort": args.effort}
+            {**gains, "set_point": set_point_c, "lower": args.lower, **weather, "effort": args.effort},
+            config or Config(),
         )
         if args.lower is not None and (gains or set_point_c is not None):
             raise UserError(
@@ -70,7 +72,7 @@ class Request:
             gains=gains,
             set_point_c=set_point_c,
             config_file=args.config,
-            config=None if args.config is None else load_settings(args.config).core(),
+            config=config,
             lower=args.lower,
             warmer_k=args.outside,
             wind_m_per_s=args.wind,
@@ -110,10 +112,10 @@ class Request:
         return ", ".join(words)
 
 
-def _check_figures(given: dict[str, float | None]) -> None:
+def _check_figures(given: dict[str, float | None], config: Config) -> None:
     ranges: dict[str, tuple[float, float]] = {
         **{name: bounds(LoopSection, name) for name in _GAINS},
-        "set_point": (55.0, 110.0),
+        "set_point": (config.least_set_point_c, config.highest_set_point_c),
         "lower": (0.0, 1.0),
         "outside": (-60.0, 60.0),
         "wind": (0.0, 25.0),
