@@ -188,35 +188,7 @@ def _cut_short(path: Path, separator: str, columns: int) -> bool:
 
 def from_frame(frame: pl.DataFrame, name: str, say: Say = lambda _text: None) -> Series:
     """The columns of a data frame, checked. say: as `read_table`'s."""
-    headings = {word: (heading, unit) for heading in frame.columns for word, unit in [_said(heading)]}
-    found: dict[str, str] = {}
-    units: dict[str, Unit] = {}
-    untold: list[str] = []  # headings of temperatures that leave the unit to be guessed
-    for column in COLUMNS:
-        heading, told = next(
-            (headings[word] for word in (column.name, *column.also) if word in headings), (None, "")
-        )
-        if heading is not None:
-            found[column.name] = heading
-            units[column.name] = _unit_of(column, heading, told, name)
-            if column.unit == "°C" and not told and not _said(heading)[0].endswith("_c"):
-                untold.append(heading)
-        elif column.needed:
-            words = ", ".join((column.name, *column.also))
-            raise UserError(
-                f"record '{name}': no column for {column.meaning}; accepted headings: {words}; "
-                f"the file has: {', '.join(frame.columns)[:200]}"
-            )
-    other = [
-        found[column.name]
-        for column in COLUMNS
-        if column.unit == "°C" and units.get(column.name, AS_IT_IS) != AS_IT_IS
-    ]
-    if other and untold:
-        raise UserError(
-            f"record '{name}': column {other[0]} tells its unit, column {untold[0]} none; write the "
-            "unit into the heading of every temperature"
-        )
+    found, units = _headings(frame.columns, name)
     over = [heading for heading in frame.columns if heading.strip() and heading not in found.values()]
     if over:
         say(f"columns not known, and not used: {', '.join(over)[:200]} (known ones: docs/records.md)")
@@ -229,23 +201,11 @@ def from_frame(frame: pl.DataFrame, name: str, say: Say = lambda _text: None) ->
         for column in COLUMNS
         if column.name in found and column.name != "phase"
     }
-    time_s = values["time_s"]
-    if not np.all(np.isfinite(time_s)):
-        raise UserError(
-            f"record '{name}', column {found['time_s']}: row {_row(~np.isfinite(time_s))} has no time"
-        )
     for vent in _PERCENT:
         if units.get(vent, AS_IT_IS) != AS_IT_IS and np.nanmax(values[vent], initial=0.0) <= 0.01:
             say(f"column {found[vent]} never shows more than 1 %: does it hold 0 to 1, with a wrong unit?")
-    back = np.diff(time_s) < 0.0
-    if back.any():
-        raise UserError(
-            f"record '{name}', column {found['time_s']}: time runs backwards by "
-            f"{-np.diff(time_s)[back][0]:.6g} s at row {_row(back) + 1}; if the clock was put back, give the "
-            "times in UTC; if rows are mixed up, sort them; two cooks go into two files"
-        )
-    if time_s[-1] == time_s[0]:
-        raise UserError(f"record '{name}', column {found['time_s']}: all {n} rows have the same time")
+    time_s = values["time_s"]
+    _check_times(time_s, f"record '{name}', column {found['time_s']}")
     for needed, what in (("pit_c", "reading"), ("lower", "opening")):
         if not np.isfinite(values[needed]).any():
             raise UserError(
@@ -273,6 +233,51 @@ def from_frame(frame: pl.DataFrame, name: str, say: Say = lambda _text: None) ->
         values.get("dome_c", empty),
     )
     return whole if keep.all() else whole.part(keep)
+
+
+def _headings(headings: list[str], name: str) -> tuple[dict[str, str], dict[str, Unit]]:
+    """Heading and unit of each column that is there, by its own name."""
+    said = {word: (heading, unit) for heading in headings for word, unit in [_said(heading)]}
+    found: dict[str, str] = {}
+    units: dict[str, Unit] = {}
+    other: list[str] = []  # headings of temperatures in another unit
+    untold: list[str] = []  # of those that leave the unit to be guessed
+    for column in COLUMNS:
+        words = (column.name, *column.also)
+        heading, told = next((said[word] for word in words if word in said), (None, ""))
+        if heading is None and column.needed:
+            raise UserError(
+                f"record '{name}': no column for {column.meaning}; accepted headings: {', '.join(words)}; "
+                f"the file has: {', '.join(headings)[:200]}"
+            )
+        if heading is None:
+            continue
+        found[column.name] = heading
+        units[column.name] = _unit_of(column, heading, told, name)
+        if column.unit == "°C":
+            other += [heading] if units[column.name] != AS_IT_IS else []
+            untold += [heading] if not told and not _said(heading)[0].endswith("_c") else []
+    if other and untold:
+        raise UserError(
+            f"record '{name}': column {other[0]} tells its unit, column {untold[0]} none; write the "
+            "unit into the heading of every temperature"
+        )
+    return found, units
+
+
+def _check_times(time_s: Floats, where: str) -> None:
+    if not np.all(np.isfinite(time_s)):
+        raise UserError(f"{where}: row {_row(~np.isfinite(time_s))} has no time")
+    apart = np.diff(time_s)
+    back = apart < 0.0
+    if back.any():
+        raise UserError(
+            f"{where}: time runs backwards by {-apart[back][0]:.6g} s at row {_row(back) + 1}; if the clock "
+            "was put back, give the times in UTC; if rows are mixed up, sort them; two cooks go into two "
+            "files"
+        )
+    if time_s[-1] == time_s[0]:
+        raise UserError(f"{where}: all {len(time_s)} rows have the same time")
 
 
 def _said(heading: str) -> tuple[str, str]:
