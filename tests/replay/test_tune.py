@@ -337,7 +337,7 @@ def test_shipped_gains_that_did_much_better_are_named_where_no_robust_ones_did(t
     before = tuned.before
     shipped = replace(before, name="as shipped", ms=3.0, by_model=tuple(0.7 * e for e in before.by_model))
     too_hot = replace(shipped, score=replace(shipped.score, peak_c=130.0))
-    best = tune_module._best([before, shipped], before, 121.0, own=True)
+    best = tune_module._best([before, shipped], ceiling_c=121.0, own=True)
     assert best is before, "robust at the worst model is the limit for what is proposed"
     assert "would take off 30 %" in tune_module._worth_a_cook([before, shipped], before, best, 121.0)
     assert tune_module._worth_a_cook([before, too_hot], before, best, 121.0) == ""
@@ -389,8 +389,8 @@ def test_gains_that_are_not_robust_are_given_up_for_as_good_ones(
     """A loop that hunts by itself looks like weather: no gains seem to help it."""
     before = replace(tuned.before, ms=ms)
     calm = replace(tuned.before, name="calm", ms=1.5, by_model=tuple(1.02 * e for e in before.by_model))
-    assert (tune_module._best([before, calm], before, 121.0, own=True) is before) is kept
-    assert tune_module._best([before, calm], before, 121.0, own=False) is before
+    assert (tune_module._best([before, calm], ceiling_c=121.0, own=True) is before) is kept
+    assert tune_module._best([before, calm], ceiling_c=121.0, own=False) is before
 
 
 @pytest.mark.parametrize("ms", [6.0, math.inf])

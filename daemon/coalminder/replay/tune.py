@@ -15,6 +15,7 @@ import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 from multiprocessing import forkserver, get_context
 from multiprocessing.context import BaseContext
 from multiprocessing.process import BaseProcess
@@ -51,6 +52,9 @@ WORTH_A_COOK = (
 )
 EVERY = 5  # rows; the linear estimate needs no more of them
 LIVELIER = (1.4, 2.0)  # tried whatever their robustness, to say what there is to win at all
+
+Job = tuple[list[Cook], Config, tuple[Fopdt, ...]]
+"""What gains are tried on: cooks, the other settings, models."""
 
 
 @dataclass(frozen=True)
@@ -159,58 +163,70 @@ def tune(
         for model in _models_to_run(kettle):
             check_not_cut_off(cook, run_again(cook, model, _own(cook, config)))
     linear = _Linear(kettle, cooks, config)
-    base = config.loop
     say(0.10, "sorting out gains that are not robust")
+    jobs = _jobs(kettle, linear, config.loop, seed, effort)
+    best_of = partial(_best, ceiling_c=config.limits.ceiling_c, own=kettle.own)
+    job = (list(cooks), config, _models_to_run(kettle))
+    done, interrupted = _try(jobs, best_of, linear, job, workers, say)
+    before, best = done[0], best_of(done)
+    say(1.0, "done")
+    changed, why = _verdict(before, best, own=kettle.own)
+    after = replace(best, name="tuned", loop=_rounded(best.loop)) if changed else replace(before, name="kept")
+    most = max(1.0 - min(_ratio(c, before) for c in done), 0.0)
+    why += f"; the best of all, robust or not, would take off {most * 100:.0f} % in this very cook"
+    why += " (interrupted: fewer gains were tried)" if interrupted else ""
+    why += _worth_a_cook(done, before, best, config.limits.ceiling_c)
+    others = tuple(c for c in done if c.name.startswith((SHIPPED, "SIMC", "AMIGO")))
+    return Tuning(kettle, before, after, others, changed, why, len(done), most)
+
+
+def _jobs(
+    kettle: Learned, linear: _Linear, base: LoopConfig, seed: int, effort: int
+) -> list[tuple[str, LoopConfig]]:
+    """What runs through the core, the gains in force first."""
     shortlist = _shortlist(linear, base, seed, effort)
-    rules = _rules(kettle, base)
-    ran = _models_to_run(kettle)
-    jobs = [
+    return [
         ("in force", base),
         *_shipped(base),
-        *rules,
+        *_rules(kettle, base),
         *((f"livelier x {factor:g}", _allowed(_times(base, factor))) for factor in LIVELIER),
         *((f"candidate {i + 1}", loop) for i, loop in enumerate(shortlist)),
     ]
+
+
+def _try(
+    jobs: list[tuple[str, LoopConfig]],
+    best_of: Callable[[list[Candidate]], Candidate],
+    linear: _Linear,
+    job: Job,
+    workers: int | None,
+    say: Callable[[float, str], None],
+) -> tuple[list[Candidate], bool]:
+    """How `jobs` did, and what lies near the best of them; whether it was interrupted."""
     context = _context()
     count = workers if workers is not None else min(2, os.cpu_count() or 1)
-    done: list[Candidate] = []
-    interrupted = ""
     pool = (
-        ProcessPoolExecutor(count, mp_context=context, initializer=_set, initargs=(list(cooks), config, ran))
-        if count > 1
-        else None
+        ProcessPoolExecutor(count, mp_context=context, initializer=_set, initargs=job) if count > 1 else None
     )
+    done: list[Candidate] = []
     try:
         if pool is None:
-            _set(list(cooks), config, ran)
+            _set(*job)
         _run(jobs, linear, pool, done, say, 0.15, 0.75)
-        before = done[0]
-        best = _best(done, before, config.limits.ceiling_c, own=kettle.own)
-        near = [(f"near {i + 1}", loop) for i, loop in enumerate(_near(best.loop, 1.25))]
-        near = [job for job in near if linear.judge(job[1])[0] <= MS_LIMIT]
+        near = [(f"near {i + 1}", loop) for i, loop in enumerate(_near(best_of(done).loop, 1.25))]
+        near = [(name, loop) for name, loop in near if linear.judge(loop)[0] <= MS_LIMIT]
         _run(near, linear, pool, done, say, 0.75, 1.0)
-        best = _best(done, before, config.limits.ceiling_c, own=kettle.own)
     except KeyboardInterrupt:
         say(1.0, STOPPING)
         if pool is not None:
             _end_workers()
         if not done:
             raise
-        interrupted = " (interrupted: fewer gains were tried)"
-        before, best = done[0], _best(done, done[0], config.limits.ceiling_c, own=kettle.own)
+        return done, True
     finally:
         if pool is not None:
             pool.shutdown(cancel_futures=True)
-    say(1.0, "done")
-    changed, why = _verdict(before, best, own=kettle.own)
-    after = replace(best, name="tuned", loop=_rounded(best.loop)) if changed else replace(before, name="kept")
-    most = max(1.0 - min(_ratio(c, before) for c in done), 0.0)
-    why += (
-        f"; the best of all, robust or not, would take off {most * 100:.0f} % in this very cook{interrupted}"
-    )
-    why += _worth_a_cook(done, before, best, config.limits.ceiling_c)
-    others = tuple(c for c in done if c.name.startswith((SHIPPED, "SIMC", "AMIGO")))
-    return Tuning(kettle, before, after, others, changed, why, len(done), most)
+    return done, False
 
 
 def _verdict(before: Candidate, best: Candidate, *, own: bool) -> tuple[bool, str]:
@@ -325,7 +341,7 @@ def _models_to_run(kettle: Learned) -> tuple[Fopdt, ...]:
     return by_slope[0], by_slope[-1]
 
 
-_job: tuple[list[Cook], Config, tuple[Fopdt, ...]] | None = None
+_job: Job | None = None
 
 
 def _context() -> BaseContext:
@@ -397,11 +413,13 @@ def _run(
         say(low + (high - low) * (i + 1) / len(jobs), f"{len(done)} gains tried")
 
 
-def _best(done: list[Candidate], before: Candidate, ceiling_c: float, *, own: bool) -> Candidate:
-    """Least error, at the model where it helps least, among those that keep every limit.
+def _best(done: list[Candidate], *, ceiling_c: float, own: bool) -> Candidate:
+    """Least error, at the model where it helps least, among those that keep every limit; the first is that
+    in force.
 
     own: from cooks of our own, so that the Ms of the gains in force is that of the loop that ran there.
     """
+    before = done[0]
     most_c = max(ceiling_c, before.score.peak_c)
     allowed = [
         c
