@@ -10,7 +10,7 @@ from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
-from coalminder.drill.normal import Outcome, cook
+from coalminder.drill.normal import Outcome, cook, plan
 from coalminder.errors import UserError
 from coalminder.jsonlines import append
 
@@ -86,8 +86,6 @@ def count_false_cut_offs(
 
 def _enough(seeds: Iterator[int], hours: float) -> Iterator[int]:
     """As many seeds as `hours` need; a cook's length is known before it is cooked."""
-    from coalminder.drill.normal import plan
-
     left = hours
     for seed in seeds:
         yield seed

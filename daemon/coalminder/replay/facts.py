@@ -18,6 +18,7 @@ from coalminder.safety.faults import BY_CODE
 from coalminder.values import Phase
 
 NO_RECORD = "no record"
+GOAL_C = 63.0  # core of cooked fish (docs/food.md), where nobody said which food it was
 
 
 @dataclass(frozen=True)
@@ -209,9 +210,9 @@ class Belief:
         return float(np.mean(inside[good]))
 
 
-def fuel_belief(steps: Sequence[Step], every: int = 30) -> Belief | None:
+def fuel_belief(steps: Sequence[Step]) -> Belief | None:
     """What was believed of the fuel. What happened is known only when a tended fire went out."""
-    chosen = steps[::every]
+    chosen = steps[::30]  # half a minute
     fire = [step.decision.fire for step in chosen]
     middle = _column([f.fuel_left_min for f in fire])
     if not np.isfinite(middle).any():
@@ -231,8 +232,8 @@ def fuel_belief(steps: Sequence[Step], every: int = 30) -> Belief | None:
     )
 
 
-def finish_belief(series: Series, goal_c: float = 63.0, every_s: float = 300.0) -> Belief | None:
-    """When the core would reach `goal_c`, as it could be believed at the time, against when it did.
+def finish_belief(series: Series) -> Belief | None:
+    """When the core would reach GOAL_C, as it could be believed at the time, against when it did.
 
     The belief here is the plain one that a person has: the core closes on the pit with one lag, fitted to
     the last 20 min; +- 20 %. It stands beside the record, not for the estimate of the food's own model.
@@ -242,10 +243,10 @@ def finish_belief(series: Series, goal_c: float = 63.0, every_s: float = 300.0) 
     if good.sum() * series.step_s < 1800.0:
         return None
     t, core, pit = series.time_s[good], series.food_c[good], series.pit_c[good]
-    reached = np.flatnonzero(core >= goal_c)
+    reached = np.flatnonzero(core >= GOAL_C)
     done_s = float(t[reached[0]]) if len(reached) else None
     hours, middle = [], []
-    for at in np.arange(t[0] + 1200.0, (done_s or t[-1]), every_s):
+    for at in np.arange(t[0] + 1200.0, (done_s or t[-1]), 300.0):
         rows = (t > at - 1200.0) & (t <= at)
         if rows.sum() * series.step_s < 300.0:
             continue
@@ -254,11 +255,11 @@ def finish_belief(series: Series, goal_c: float = 63.0, every_s: float = 300.0) 
         around = float(near.mean()) if len(near) else -np.inf
         now_c = float(core[rows][-1])
         hours.append(at / 3600.0)
-        if rise <= 1e-5 or around <= goal_c + 3.0:
+        if rise <= 1e-5 or around <= GOAL_C + 3.0:
             middle.append(np.nan)
             continue
         lag = (around - float(np.mean(core[rows]))) / rise
-        left_min = lag * float(np.log((around - now_c) / (around - goal_c))) / 60.0
+        left_min = lag * float(np.log((around - now_c) / (around - GOAL_C))) / 60.0
         middle.append(left_min if left_min <= 1440.0 else np.nan)
     h, m = np.array(hours), np.array(middle, dtype=float)
     if not np.isfinite(m).any():

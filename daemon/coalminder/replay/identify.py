@@ -349,9 +349,9 @@ def _information(problem: _Problem, model: Fopdt) -> Floats:
     return np.asarray(jacobian.T @ jacobian)
 
 
-def _ljung_box(white: Floats, lags: int = 20) -> float:
+def _ljung_box(white: Floats) -> float:
     """p-value of Ljung and Box's portmanteau test (Biometrika 65 (1978) 297), less the noise order."""
-    n = len(white)
+    n, lags = len(white), 20
     e = white - white.mean()
     power = float(e @ e) + 1e-300
     r = np.array([float(e[lag:] @ e[:-lag]) / power for lag in range(1, lags + 1)])
@@ -359,10 +359,10 @@ def _ljung_box(white: Floats, lags: int = 20) -> float:
     return float(chi2.sf(q, max(lags - NOISE_ORDER, 1)))
 
 
-def _cross(problem: _Problem, white: Floats, lags: int = 25) -> float:
+def _cross(problem: _Problem, white: Floats) -> float:
     """p-value that the residual does not depend on past input (both whitened)."""
     du = problem.u - problem.u.mean()
-    order = 4
+    order, lags = 4, 25
     past = np.column_stack([du[order - lag : len(du) - lag] for lag in range(1, order + 1)])
     gram = past.T @ past + 1e-9 * (np.sum(past**2) + 1.0) * np.eye(order)
     a = np.linalg.solve(gram, past.T @ du[order:])

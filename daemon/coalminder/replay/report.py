@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from coalminder.core.config import Config
 from coalminder.replay.again import Again
-from coalminder.replay.facts import NO_HEAT, Belief, Facts, Span, food_facts
+from coalminder.replay.facts import GOAL_C, NO_HEAT, Belief, Facts, Span, food_facts
 from coalminder.replay.food_story import Batch, FoodStory
 from coalminder.replay.fopdt import Floats
 from coalminder.replay.learned import Learned
@@ -229,7 +229,11 @@ def _beliefs(r: Report) -> str:
     out = ""
     for title, belief, ended in (
         ("Fuel: minutes left, as believed at the time", r.fuel, "the fire did not run out in this cook"),
-        ("Finish: minutes to 63 °C in the core, as believed at the time", r.finish, "63 °C was not reached"),
+        (
+            f"Finish: minutes to {GOAL_C:g} °C in the core, as believed at the time",
+            r.finish,
+            f"{GOAL_C:g} °C was not reached",
+        ),
         (
             "Finish: minutes until the food is done, as believed at the time",
             r.story.finish if r.story else None,

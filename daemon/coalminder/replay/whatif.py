@@ -312,8 +312,8 @@ def _with(state: State, config: Config) -> State:
 class Score:
     """How well a cook went: over the rows in which the loop had the vents and the lid was on.
 
-    mean_abs_c: mean absolute error; peak_c: highest pit; in_band_frac: share in the band; travel: servo
-    strokes of the lower vent per hour from the first of these rows to the last (flow-linear strokes).
+    mean_abs_c: mean absolute error; peak_c: highest pit; in_band_frac: share in the band; travel_per_h:
+    strokes of the lower vent from the first of these rows to the last (linear in flow).
     """
 
     mean_abs_c: float
