@@ -71,6 +71,11 @@ def test_a_food_probe_that_never_warms_makes_no_belief(tmp_path: Path) -> None:
     assert finish_belief(logged(tmp_path, core)) is None
 
 
+def test_a_core_that_is_over_the_goal_from_the_first_row_on_makes_no_belief(tmp_path: Path) -> None:
+    """It was believed to be done within minus so many minutes."""
+    assert finish_belief(logged(tmp_path, [f"{65 + 0.01 * i:.2f}" for i in range(900)])) is None
+
+
 def test_a_core_that_warms_while_nobody_measures_the_pit_makes_no_belief(tmp_path: Path) -> None:
     series = logged(tmp_path, [f"{5 + 0.05 * i:.2f}" for i in range(900)])
     assert finish_belief(replace(series, pit_c=np.full(len(series), math.nan))) is None

@@ -246,7 +246,7 @@ def finish_belief(series: Series) -> Belief | None:
     reached = np.flatnonzero(core >= GOAL_C)
     done_s = float(t[reached[0]]) if len(reached) else None
     hours, middle = [], []
-    for at in np.arange(t[0] + 1200.0, (done_s or t[-1]), 300.0):
+    for at in np.arange(t[0] + 1200.0, t[-1] if done_s is None else done_s, 300.0):
         rows = (t > at - 1200.0) & (t <= at)
         if rows.sum() * series.step_s < 300.0:
             continue
