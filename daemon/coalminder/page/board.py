@@ -12,11 +12,12 @@ from coalminder.messages.payloads import AlarmMessage, ReplyMessage, StateMessag
 from coalminder.messages.topics import OFFLINE, ONLINE, Topics
 from coalminder.page.history import History
 from coalminder.page.jumps import Jumps
+from coalminder.values import AlarmState, Phase
 
 MAX_ALARMS = 200
 MAX_BYTES = 65_536
 # Lighting after one of these is another cook; after the last three no daemon lights, so it is another daemon.
-_NEW_COOK = frozenset({"cold", "out", "settling", "tending", "easing"})
+_NEW_COOK = frozenset({Phase.COLD, Phase.OUT, Phase.SETTLING, Phase.TENDING, Phase.EASING})
 
 
 @dataclass(slots=True)
@@ -89,7 +90,7 @@ class Board:
             self.bare.clear()
             return
         state = StateMessage.model_validate_json(payload)
-        if self.state is not None and self.state.phase in _NEW_COOK and state.phase == "lighting":
+        if self.state is not None and self.state.phase in _NEW_COOK and state.phase == Phase.LIGHTING:
             self.history.clear()
         jump_s = 0.0 if retained else self.jumps.jump_s(state.utc.timestamp(), mono_s)
         if jump_s:
@@ -118,7 +119,7 @@ class Board:
             return
         alarm = AlarmMessage.model_validate_json(payload)
         self.bare.pop(code, None)
-        if alarm.state == "normal":
+        if alarm.state == AlarmState.NORMAL:
             self.alarms.pop(code, None)
         elif code in self.alarms or len(self.alarms) < MAX_ALARMS:
             self.alarms[code] = alarm

@@ -9,7 +9,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-OLD_S = 30.0  # as the daemon's own limit
+from coalminder.messages.commands import DEFAULT_LIMITS
+
+OLD_S = DEFAULT_LIMITS.stale_s
 AHEAD_S = 5.0  # further ahead than that it is not our clock: this machine was started anew
 
 

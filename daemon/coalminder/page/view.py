@@ -54,8 +54,8 @@ class Shown:
 
     units: Units = METRIC
     old_after_s: float = 15.0
-    set_point_min_c: float = 55.0
-    set_point_max_c: float = 110.0
+    set_point_min_c: float = DEFAULT_LIMITS.set_point_min_c
+    set_point_max_c: float = DEFAULT_LIMITS.set_point_max_c
     wood_max_kg: float = DEFAULT_LIMITS.wood_max_kg
     charcoal_max_kg: float = DEFAULT_LIMITS.charcoal_max_kg
 
