@@ -22,7 +22,7 @@ from coalminder import __version__
 from coalminder.journal.reader import resume
 from coalminder.journal.values import Start
 from coalminder.journal.writer import Journal
-from coalminder.messages.delivery import HISTORY, WINDOW
+from coalminder.messages.delivery import HISTORY, WINDOW, Delivery
 from coalminder.messages.link import Link
 from coalminder.messages.options import LinkOptions
 from coalminder.messages.outbox import MemoryOutbox, Outbox
@@ -40,6 +40,43 @@ def step(link: Link, now_s: float) -> None:
         Phase.TENDING, 93.0, 0.05, 0.3, pit_c=90.0 + now_s % 7, alarms=(alarm,) if now_s % 2 else ()
     )
     link.offer(decision, HEALTHY, now_s, UTC_S + now_s)
+
+
+class Taker:
+    """A connection that takes what a library would: no topic with a wildcard."""
+
+    connected, generation = True, 1
+
+    def __init__(self) -> None:
+        self.bodies: list[bytes] = []
+
+    def publish(self, topic: str, body: bytes, **_more: object) -> int | None:
+        if set(topic) & set("+#"):
+            return None
+        self.bodies.append(body)
+        return len(self.bodies)
+
+    def fits(self, _topic: str, _body: bytes) -> bool:
+        return True
+
+
+@pytest.mark.parametrize(
+    ("topic", "body"),
+    [
+        ("coalminder/kettle/alarm/a", '{"code": "a'),
+        ("coalminder/kettle/alarm/a", "[]"),
+        ("coalminder/+ettle/alarm/a", "{}"),  # k and + differ by one bit
+    ],
+)
+def test_a_message_that_a_worn_disk_has_spoilt_holds_up_no_other(topic: str, body: str) -> None:
+    outbox, taker = MemoryOutbox(), Taker()
+    for message in (OutMessage(topic, body, UTC_S), OutMessage("coalminder/kettle/alarm/b", "{}", UTC_S)):
+        outbox.post(message)
+    delivery = Delivery(outbox, taker)  # type: ignore[arg-type]
+    delivery.renew()
+    delivery.pump(UTC_S)
+    assert taker.bodies == [b'{"seq": 2, "late": false}']
+    assert [number for number, _ in outbox.undelivered(9)] == [2], "it waits for the broker's word"
 
 
 @dataclass

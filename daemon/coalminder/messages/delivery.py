@@ -7,12 +7,16 @@ The control steps' thread calls all of it but `answered`.
 from __future__ import annotations
 
 import json
+import logging
 import time
 from collections import deque
+from typing import Any
 
 from coalminder.messages.connection import AGAIN_S, Connection
 from coalminder.messages.outbox import Outbox
 from coalminder.values import OutMessage
+
+log = logging.getLogger(__name__)
 
 LATE_AFTER_S = 5.0
 DEAF_S = 30.0  # a broker that confirms nothing for so long is none, though it answers pings
@@ -108,10 +112,14 @@ class Delivery:
             if held_s is not None and (time.monotonic() < held_s or message.topic in topics_flying):
                 self._held += 1
                 continue  # one at a time, so that what is refused now is not overtaken
+            said = _read_back(message)
+            if said is None:
+                log.warning("a message on %r is damaged and left out", message.topic)
+                self._forget(message_id)  # else it would hold up all that follows
+                continue
             late = message_id in self._tried or utc_s - message.utc_s > LATE_AFTER_S
             self._tried.add(message_id)
-            said = json.loads(message.body) | {"seq": message_id, "late": late}
-            body = json.dumps(said, ensure_ascii=False).encode()
+            body = json.dumps(said | {"seq": message_id, "late": late}, ensure_ascii=False).encode()
             number = self._connection.publish(message.topic, body, qos=1, retain=message.retain)
             if number is None:
                 if self._connection.fits(message.topic, body):
@@ -137,3 +145,12 @@ class Delivery:
         elif now_s - self._waiting_since_s > DEAF_S:
             self._waiting_since_s, self.deaf = None, True
             self._connection.redial(f"the broker has confirmed no message for {DEAF_S:g} s; restart it")
+
+
+def _read_back(message: OutMessage) -> dict[str, Any] | None:
+    """What it says; None for what a worn disk has spoilt, the body or the topic."""
+    try:
+        said = json.loads(message.body)
+    except ValueError:
+        return None
+    return said if isinstance(said, dict) and not set(message.topic) & set("+#\0") else None
