@@ -631,6 +631,25 @@ def test_nothing_that_is_read_is_written_over_and_no_two_things_share_a_file(
     assert {path: path.read_bytes() for path in tmp_path.iterdir()} == before
 
 
+@pytest.mark.parametrize(("more", "why"), [((), "read here"), (("--json", "cook-b.csv"), "two things")])
+def test_with_several_records_the_names_made_of_theirs_are_looked_at_too(
+    more: tuple[str, ...],
+    why: str,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    other = "b" if more else "cook-a"
+    for start_c, name in enumerate(("a", other)):
+        rows = [f"{10 * i},{start_c + min(20 + 0.5 * i, 93):.2f},0.1" for i in range(200)]
+        Path(f"{name}.csv").write_text("\n".join(["time_s,pit_c,lower", *rows]))
+    before = {path: path.read_bytes() for path in tmp_path.iterdir()}
+    assert main(["replay", "a.csv", f"{other}.csv", "--csv", "cook.csv", *more]) == 2
+    assert why in capsys.readouterr().err
+    assert {path: path.read_bytes() for path in tmp_path.iterdir()} == before
+
+
 def test_gains_and_set_point_are_taken_as_the_configuration_takes_them(
     cook_file: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -27,7 +27,7 @@ from coalminder.replay.greybox import GreyBox, fit_kettle, weather_shift
 from coalminder.replay.identify import TooStillError
 from coalminder.replay.learned import Learned, learn
 from coalminder.replay.load import Loaded, load
-from coalminder.replay.request import Request
+from coalminder.replay.request import Request, check_targets
 from coalminder.replay.series import core_columns, usable
 from coalminder.replay.table import write_table
 from coalminder.replay.tell import (
@@ -107,6 +107,8 @@ def run(args: argparse.Namespace) -> int:
     change = request.setting if request.sets else None
     with _at_work(request, "reading what was recorded, and deciding it again"):  # a day takes half a minute
         loaded = _distinct([load(path, request.config, change) for path in request.records])
+    if len(loaded) > 1:  # the names of their files are known now
+        check_targets([request.config_file, *(item.path for item in loaded)], _targets(request, loaded))
     figures: dict[str, Any] = {"records": [_figures(item) for item in loaded]}
     if len(loaded) == 1:
         tell_record(console, loaded[0])
@@ -331,6 +333,14 @@ def _write(
 def _for(path: Path, item: Loaded, loaded: Sequence[Loaded]) -> Path:
     """One file each: with several records the name of the record goes in."""
     return path if len(loaded) == 1 else path.with_name(f"{path.stem}-{item.name}{path.suffix}")
+
+
+def _targets(request: Request, loaded: Sequence[Loaded]) -> list[Path | None]:
+    """The files that will be written."""
+    picture = None if request.report is None else request.report.with_suffix(".png")
+    each = (request.csv, request.parquet, request.report, picture)
+    of_each = [_for(path, item, loaded) for path in each if path is not None for item in loaded]
+    return [*of_each, request.toml, request.json]
 
 
 def _distinct(loaded: list[Loaded]) -> list[Loaded]:

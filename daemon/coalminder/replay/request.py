@@ -64,7 +64,7 @@ class Request:
             )
         toml = args.toml or (Path("tuned.toml") if args.tune else None)
         picture = None if args.report is None else args.report.with_suffix(".png")
-        _check_targets(
+        check_targets(
             (*args.records, args.config), (args.csv, args.parquet, args.report, picture, toml, args.json)
         )
         return cls(
@@ -129,7 +129,7 @@ def _check_figures(given: dict[str, float | None], config: Config) -> None:
             )
 
 
-def _check_targets(sources: Sequence[Path | None], targets: Sequence[Path | None]) -> None:
+def check_targets(sources: Sequence[Path | None], targets: Sequence[Path | None]) -> None:
     """`targets` can be written: some are after minutes of work only. Nothing that is read here is written
     over, and no two things go into one file.
     """
