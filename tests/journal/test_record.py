@@ -226,6 +226,23 @@ def test_cook_goes_on_in_its_file_with_a_header_for_each_run(open_journal: Opene
         assert record.state_before(22) is None
 
 
+def test_a_run_whose_first_step_is_missing_is_a_run_of_its_own(open_journal: Opener, tmp_path: Path) -> None:
+    """As after a start on a full disk: two runs are not taken for one."""
+    journal = open_journal()
+    write_steps(journal, 1, 20)
+    journal.close()
+    again = open_journal(resume(tmp_path / "cooks", CookState, UTC_S + 50))
+    write_steps(again, 21, 30)
+    again.close()
+    with sqlite3.connect(only_record(tmp_path)) as db:
+        db.execute("DELETE FROM steps WHERE n=21")
+    db.close()
+    with read(only_record(tmp_path)) as record:
+        assert [(step.n, step.run) for step in record.steps()] == [
+            (i, 1 if i <= 20 else 2) for i in range(1, 31) if i != 21
+        ]
+
+
 @pytest.mark.parametrize("behind_s", [3600.0, 90 * 86_400.0, UTC_S])
 def test_a_run_by_a_clock_that_started_in_the_past_makes_the_cook_no_older(
     behind_s: float, open_journal: Opener, tmp_path: Path

@@ -95,16 +95,17 @@ class Record:
 
     def steps(self) -> Iterator[Step]:
         """Every step in order. One that is damaged is left out, and `damage` then tells of the first."""
-        firsts = {header.first_n: header.run for header in self.headers}
-        run, alarm_sets = self.headers[0].run, dict[int, Any]()
+        run, to_come, alarm_sets = self.headers[0].run, list(self.headers), dict[int, Any]()
         last: tuple[int, float, float] | None = None
+        begins = False
         for number, text in self._rows("SELECT id, CAST(alarms AS BLOB) FROM alarm_sets"):
             try:
                 alarm_sets[number] = json.loads(text)
             except (ValueError, TypeError) as error:
                 self._missed(f"alarms {number}: {error}")
         for n, now_s, utc_s, inputs, decision, alarm_set in self._step_rows():
-            run = firsts.get(n, run)
+            while to_come and to_come[0].first_n <= n:  # its first steps may be missing
+                run, begins = to_come.pop(0).run, True
             try:
                 plain = unpack(decision)
                 if alarm_set is not None:
@@ -112,12 +113,12 @@ class Record:
                 seen: Inputs = from_plain(Inputs, unpack(inputs))
                 done: Decision = from_plain(Decision, plain)
                 at = (n, float(now_s), float(utc_s))
-                if not _follows(last, at, begins=n in firsts or seen.machine.blind_start):
+                if not _follows(last, at, begins=begins or seen.machine.blind_start):
                     raise ValueError(f"at {now_s} s, {utc_s} UTC")
             except (ValueError, KeyError, TypeError) as error:
                 self._missed(f"step {n}: {error}")
                 continue
-            last = at
+            last, begins = at, False
             yield Step(n, run, now_s, utc_s, seen, done)
 
     def _step_rows(self) -> Iterator[tuple[Any, ...]]:
@@ -292,7 +293,15 @@ def _headers(db: sqlite3.Connection) -> tuple[Header, ...]:
     columns = "run, version, settings, settings_sha256, started_utc_s, first_n, state"
     rows = db.execute(f"SELECT {columns} FROM header ORDER BY run")  # noqa: S608 - a constant
     return tuple(
-        Header(a, str(b), str(c), str(d), e if isinstance(e, float) else math.nan, f, _unpack_or_none(g))
+        Header(
+            a,
+            str(b),
+            str(c),
+            str(d),
+            e if isinstance(e, float) else math.nan,
+            f if isinstance(f, int) else 0,
+            _unpack_or_none(g),
+        )
         for a, b, c, d, e, f, g in rows  # of a damaged file they may be anything
     )
 
