@@ -243,6 +243,26 @@ def test_a_run_whose_first_step_is_missing_is_a_run_of_its_own(open_journal: Ope
         ]
 
 
+def test_a_run_that_ended_before_its_first_step_leaves_its_state_to_the_next(
+    open_journal: Opener, start: Start, tmp_path: Path
+) -> None:
+    """As of a daemon that dies at once: the next run may go on under other settings."""
+    journal = open_journal()
+    write_steps(journal, 1, 20)
+    journal.close()
+    for count in (100, 200):
+        found = resume(tmp_path / "cooks", CookState, UTC_S + 50)
+        again = Journal(tmp_path / "cooks", replace(start, state=CookState(count)), found)
+        assert again.flush()
+        if count == 200:
+            write_steps(again, 21, 22)
+        again.close()
+    with read(only_record(tmp_path)) as record:
+        assert [header.first_n for header in record.headers] == [1, 21, 21]
+        assert [(step.n, step.run) for step in record.steps()][-2:] == [(21, 3), (22, 3)]
+        assert record.state_before(21)["count"] == 200
+
+
 @pytest.mark.parametrize("behind_s", [3600.0, 90 * 86_400.0, UTC_S])
 def test_a_run_by_a_clock_that_started_in_the_past_makes_the_cook_no_older(
     behind_s: float, open_journal: Opener, tmp_path: Path

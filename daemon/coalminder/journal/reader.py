@@ -151,7 +151,7 @@ class Record:
 
     def state_before(self, n: int) -> Any | None:
         """The plain state of the core before step `n`, where one is on record (a run's start, a gap)."""
-        for header in self.headers:
+        for header in reversed(self.headers):  # a run that ended before its first step has the same n
             if header.first_n == n:
                 return header.state
         for (blob,) in self._rows("SELECT state FROM snapshots WHERE kept=1 AND n=?", n - 1):
