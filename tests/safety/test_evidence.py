@@ -9,6 +9,9 @@ import pytest
 from cutoffs import Watch, settled, view
 
 from coalminder.events import Acknowledge, Reset
+from coalminder.safety.conditions import runaway
+from coalminder.safety.evidence import start
+from coalminder.safety.limits import Limits
 from coalminder.safety.view import View
 from coalminder.values import HEALTHY, AlarmState, Phase, ProbeFault, ProbeFaultKind, Reading
 
@@ -140,6 +143,27 @@ def test_a_message_shows_the_figure_that_it_is_about(
 
 
 # --- reset
+
+
+@pytest.mark.parametrize("begins_s", range(660, 720, 5))  # whenever in the minute of the trends
+def test_a_flare_over_a_pit_that_fell_before_is_cut_off_at_once(begins_s: int) -> None:
+    """Burning fat: up 5 K within 30 s, seen 30 s later for the smoothing, and 10 s of on-delay."""
+
+    def flaring(s: float) -> View:
+        fell_c = 132.0 - 0.01 * s
+        return view(s, fell_c + min(max(0.4 * (s - begins_s), 0.0), 25.0), lower=0.012)
+
+    watch = settled()
+    watch.run(600.0, lambda s: view(s, 132.0, lower=0.012))
+    flared_s = watch.now_s + begins_s
+    watch.run(begins_s + 120.0, flaring)
+    assert watch.raised_s["runaway"] - flared_s <= 58.0
+
+
+def test_a_pit_that_fell_evenly_before_it_flares_can_be_judged() -> None:
+    even = replace(start(0.0), now_s=900.0, shut_since_s=0.0, smooth_c=136.0, shown_c=136.0)
+    even = replace(even, minutes=(130.0, 129.0, 128.0, 127.0, 126.0, 125.0))
+    assert runaway(view(0.0, 136.0), even, Limits(), False) is True
 
 
 def test_a_stuck_probe_that_moves_again_may_be_reset() -> None:

@@ -76,10 +76,11 @@ def _rising(
 def _top_c(e: Evidence) -> float:
     """Where a rise that dies away as it does will end; infinite for one that does not plainly die away.
 
-    Aitken's delta-squared extrapolation of three smoothed pits, two minutes apart.
+    Aitken's delta-squared extrapolation of three smoothed pits, two minutes apart. Of a pit that fell before,
+    which a flare has just turned, they tell nothing.
     """
     before_c, last_c = e.minutes[-3] - e.minutes[-5], e.minutes[-1] - e.minutes[-3]
-    plainly = last_c < DIES_AWAY * before_c
+    plainly = before_c > 0.0 and last_c < DIES_AWAY * before_c
     return e.minutes[-1] + last_c**2 / (before_c - last_c) if plainly else math.inf
 
 
