@@ -25,7 +25,6 @@ from coalminder.values import Action, Alarm, AlarmState, Outcome
 _LATCHED_STATES = frozenset({AlarmState.LATCHED_UNACKNOWLEDGED, AlarmState.LATCHED_ACKNOWLEDGED})
 _ASIDE = frozenset({AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE})
 _THROTTLE = Action.THROTTLE.severity
-_SNUFF = Action.SNUFF.severity
 _JITTER_S = 0.25  # steps are a second apart, more or less: a delay of 5 s is five steps, not six
 
 
@@ -248,7 +247,7 @@ def _verdict(records: tuple[Record, ...], outcomes: tuple[Outcome, ...]) -> Verd
         if _acts(record):
             if action is None or fault.action.severity > action.severity:
                 action = fault.action
-            cut_off = cut_off or (fault.latched and fault.action.severity >= _SNUFF)
+            cut_off = cut_off or fault.cuts_off
     waiting_s = [record.raised_s for record in records if _waits(record)]
     return Verdict(action, cut_off, max(waiting_s, default=None), tuple(alarms), outcomes)
 
