@@ -258,18 +258,12 @@ def pit_on_second_probe(view: View, e: Evidence, limits: Limits, on: bool) -> bo
 
 def second_probe_lost(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
     """A probe that only helps (second pit, dome, ambient) is lost."""
-    return (
-        isinstance(view.pit_2, ProbeFault)
-        or isinstance(view.dome, ProbeFault)
-        or isinstance(view.ambient, ProbeFault)
-    )
+    return bool(which_second_lost(view, e, limits))
 
 
 def food_probe_lost(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
     """A food probe gives no temperature while the food is on."""
-    if view.food_on is False or not view.foods:
-        return False
-    return any(trusted_c(sample, limits.food_stale_s) is None for _, sample in view.foods)
+    return view.food_on is not False and bool(which_food_lost(view, e, limits))
 
 
 def vents_without_effect(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
@@ -390,7 +384,7 @@ def pit_probe_out(view: View, e: Evidence, limits: Limits, on: bool) -> bool | N
 
 def food_exposed(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
     """A food has been between cold and hot holding for too long in all."""
-    return any(sum_s > limits.exposure_s for _, sum_s in e.exposed_s)
+    return bool(which_food_exposed(view, e, limits))
 
 
 def which_food_lost(view: View, e: Evidence, limits: Limits) -> tuple[str, ...]:
