@@ -77,8 +77,8 @@ def food_over(state: State) -> bool:
     return now_s - max(since_s, food.loaded_s) > COOL_2_S
 
 
-def initial(config: Config, now_s: float = 0.0) -> State:
-    """A cold grill with shut vents, at `now_s`."""
+def initial(config: Config) -> State:
+    """A cold grill with shut vents, at control time 0."""
     leak = config.split.leak_opening
     shut_v = air.shut_level(config.split)
     return State(
@@ -99,7 +99,7 @@ def initial(config: Config, now_s: float = 0.0) -> State:
         oscillation=OscillationState(),
         air=AirState(air.level(config.loop.hold_opening, leak), shut_v, shut_v, shut_v, fed_v=shut_v),
         fire=FireState(fuel_kg=config.fire.charcoal_kg),
-        safety=safety_initial(now_s),
+        safety=safety_initial(0.0),
         food=FoodState(),
         wood_s=None,
         before_ease_c=None,
