@@ -228,20 +228,12 @@ def _tick(
     read_s = dict(state.read_s) | dict.fromkeys(cores, around.now_s)
     core, doubt = corecheck.slowest(core_samples, cores, read_s, around.now_s, state.off_s is not None)
     air = _air(state, plan, around)
-    state = replace(_modelled(state, plan, around, air), read_s=tuple(read_s.items()))
+    state = replace(_modelled(state, plan, around, air), read_s=tuple(read_s.items()), doubt=doubt)
     if core is not None:
-        if corecheck.icy(state, core, slabs.core_spread(state.family)[0]):
-            state = replace(state, family=_laid_on(plan, core))
-        mean, beyond_c = _believable(state)
-        warm_c = corecheck.laid_on_c(state, plan.start_c, core, mean, around.now_s)
-        state = replace(state, warm_c=warm_c)
-        wrong, refused_c = corecheck.misplaced(state, core, mean, beyond_c, before_c, air.temp_c)
-        state = replace(state, refused_c=refused_c)
-        core, doubt = (None, wrong) if wrong else (core, doubt)
-    state = replace(state, doubt=doubt)
+        state = _looked_at(state, plan, around, core, before_c, air.temp_c)
     proven_s = _proven_s(state, plan, around)
-    if core is None:
-        state = replace(state, fell_s=None)
+    if core is None or state.doubt:
+        core, state = None, replace(state, fell_s=None)
     else:
         state = _learned(state, plan, around, core)
         core = state.core_c
@@ -252,6 +244,21 @@ def _tick(
     state = _cooked(state, plan, around, core, low_c, proven_s)
     due = state.forecast_s is None or around.now_s - state.forecast_s >= FORECAST_S
     return _forecast(state, plan, around) if due else state
+
+
+def _looked_at(
+    state: FoodState, plan: FoodPlan, around: _Around, core: float, before_c: float | None, air_c: float
+) -> FoodState:
+    """With what `core` tells of how the food was laid on, and why it cannot be this food's, if it cannot.
+
+    before_c: the mean that was shown before; air_c: what cools or heats the food.
+    """
+    if corecheck.icy(state, core, slabs.core_spread(state.family)[0]):
+        state = replace(state, family=_laid_on(plan, core))
+    mean, beyond_c = _believable(state)
+    warm_c = corecheck.laid_on_c(state, plan.start_c, core, mean, around.now_s)
+    doubt, refused_c = corecheck.misplaced(state, core, mean, beyond_c, before_c, air_c)
+    return replace(state, warm_c=warm_c, doubt=doubt, refused_c=refused_c)
 
 
 def _laid_on(plan: FoodPlan, core: float) -> slabs.Ensemble:
