@@ -102,39 +102,55 @@ def misplaced(
     probe would be believed in the end. before_c: the mean that was shown lately. around_c: the air that cools
     the food.
     """
-    refused_c = state.refused_c
-    jumped = before_c is None or core > before_c + JUMP_C
+    if state.off_s is None:
+        return _misplaced_on_grill(state, core, mean_c, beyond_c, before_c)
+    return _misplaced_off_grill(state, core, mean_c, beyond_c, around_c)
+
+
+def _misplaced_on_grill(
+    state: FoodState, core: float, mean_c: float, beyond_c: float, before_c: float | None
+) -> tuple[str, float | None]:
+    """`misplaced`, of food on the grill."""
+    if core < THAWED_C and mean_c >= JUST_LOADED_C:
+        return (
+            f"core probe shows {core:.0f} °C, which no food over a fire has: is it in the middle of it? "
+            "Are a thermocouple's two wires swapped?"
+        ), state.refused_c
     air_c = math.inf if state.pit_c is None else state.pit_c
     near_air = core > air_c - NEAR_AIR_C
-    if state.off_s is None:
-        if core < THAWED_C and mean_c >= JUST_LOADED_C:
-            return (
-                f"core probe shows {core:.0f} °C, which no food over a fire has: is it in the middle of it? "
-                "Are a thermocouple's two wires swapped?"
-            ), refused_c
-        hopeless_c = BEYOND_C if near_air else HOPELESS * beyond_c
-        beyond_c = min(beyond_c, BEYOND_C) if near_air else beyond_c
-        refused = refused_c is not None and core > refused_c - PUT_RIGHT_C
-        beyond_c = NEAR_C if refused else beyond_c
-        is_air = core > air_c - OVER_PIT_C and (refused or jumped)
-        over = core > max(air_c + OVER_PIT_C, mean_c + NEAR_C)
-        if over or core > mean_c + beyond_c or (is_air and refused):
-            hopeless = is_air or (core > mean_c + hopeless_c and (jumped or near_air))
-            if hopeless or refused_c is not None:
-                refused_c = core if refused_c is None else max(core, refused_c)
-            why = f"core probe shows {core:.0f} °C, more than this food can be: is it in the middle of it?"
-            low = " If it is, the pit probe reads too low: compare it with another thermometer."
-            return why + (low if core > air_c + OVER_PIT_C else ""), refused_c
+    jumped = before_c is None or core > before_c + JUMP_C
+    hopeless_c = BEYOND_C if near_air else HOPELESS * beyond_c
+    beyond_c = min(beyond_c, BEYOND_C) if near_air else beyond_c
+    refused_c = state.refused_c
+    refused = refused_c is not None and core > refused_c - PUT_RIGHT_C
+    beyond_c = NEAR_C if refused else beyond_c
+    is_air = core > air_c - OVER_PIT_C and (refused or jumped)
+    over = core > max(air_c + OVER_PIT_C, mean_c + NEAR_C)
+    if not (over or core > mean_c + beyond_c or (is_air and refused)):
         return "", None if refused else refused_c
-    # pulled out, or left in the grill; in the refrigerator a pile may well be warmer than its model
+    hopeless = is_air or (core > mean_c + hopeless_c and (jumped or near_air))
+    if hopeless or refused_c is not None:
+        refused_c = core if refused_c is None else max(core, refused_c)
+    why = f"core probe shows {core:.0f} °C, more than this food can be: is it in the middle of it?"
+    low = " If it is, the pit probe reads too low: compare it with another thermometer."
+    return why + (low if core > air_c + OVER_PIT_C else ""), refused_c
+
+
+def _misplaced_off_grill(
+    state: FoodState, core: float, mean_c: float, beyond_c: float, around_c: float
+) -> tuple[str, float | None]:
+    """`misplaced`, of food that is off the grill: its probe was pulled out, or left in the grill."""
+    refused_c = state.refused_c
+    near_air = core > (math.inf if state.pit_c is None else state.pit_c) - NEAR_AIR_C
     hot = refused_c is not None and refused_c > mean_c and near_air  # it was refused on the grill
     pulled = core < mean_c - (2.0 * beyond_c if refused_c is None or hot else NEAR_C)
+    # in the refrigerator a pile may well be warmer than its model
     left = state.chilled_s is None and core > mean_c + (NEAR_C if hot else 2.0 * beyond_c)
-    if pulled or left:
-        air = pulled and core - around_c < mean_c - core
-        why = f"core probe shows {core:.0f} °C, and this food must be near {mean_c:.0f} °C: "
-        return why + "is it still in it?", core if air else refused_c
-    return "", None
+    if not (pulled or left):
+        return "", None
+    air = pulled and core - around_c < mean_c - core
+    why = f"core probe shows {core:.0f} °C, and this food must be near {mean_c:.0f} °C: "
+    return why + "is it still in it?", core if air else refused_c
 
 
 def laid_on_c(state: FoodState, start_c: float, core: float, mean_c: float, now_s: float) -> float | None:
