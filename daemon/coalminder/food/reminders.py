@@ -19,28 +19,29 @@ COMING_UP_S = 2700.0
 """A pit that has not been near its set point so long after loading is not coming up by itself: lighting takes
 20 to 30 min (common practice)."""
 COMING_UP = "the pit is still coming up"
+THROW_AWAY = "throw it away"
+_MORE_HEAT = "give it more heat, here or in an oven"
+_SPREAD_OUT = "spread it out on a cold tray in the refrigerator"
 _REMEDY = {
-    "raw_warm": ("cook it now", "throw it away"),
-    "come_up": ("give it more heat, here or in an oven", "throw it away"),
-    "reach": ("give it more heat, here or in an oven", ""),
-    "histamine": ("chill or cook now", "throw it away: heat does not remove histamine"),
-    "cool_21": ("spread it out on a cold tray in the refrigerator", "eat it now or throw it away"),
-    "cool_5": ("colder refrigerator, smaller pieces", "throw it away"),
+    "raw_warm": ("cook it now", THROW_AWAY),
+    "come_up": (_MORE_HEAT, THROW_AWAY),
+    "reach": (_MORE_HEAT, ""),
+    "histamine": ("chill or cook now", f"{THROW_AWAY}: heat does not remove histamine"),
+    "cool_21": (_SPREAD_OUT, f"eat it now or {THROW_AWAY}"),
+    "cool_5": ("colder refrigerator, smaller pieces", THROW_AWAY),
     "batch_before": (
         "eat or chill it, then report 'chilled'",
-        "throw it away, or report 'chilled' if it was eaten or chilled",
+        f"{THROW_AWAY}, or report 'chilled' if it was eaten or chilled",
     ),
-    "kept": ("a hotter pit, or eat or chill it", "throw it away"),
+    "kept": ("a hotter pit, or eat or chill it", THROW_AWAY),
     "standing": ("eat it, put it in the refrigerator, or keep it above 57 °C", ""),
 }
 """What helps before the limit of a clock, and what is left to do over it; "": the same."""
 _REMEDY_RAW = _REMEDY | {
-    "cool_21": ("spread it out on a cold tray in the refrigerator", "throw it away"),
+    "cool_21": (_SPREAD_OUT, THROW_AWAY),
     "standing": ("cook it on, or put it in the refrigerator", ""),
 }
 """The same for what was measured to be raw when it came off."""
-THROW_AWAY = "throw it away"
-
 STOOD_OUT = "if it was eaten or chilled, report 'chilled'; if it stood so long, throw it away"
 """In place of the remedy for an hour on the table: nobody is told to eat what stood there all night."""
 EATEN_BY_S = 4 * 3600.0
@@ -145,54 +146,57 @@ def reminders_of(
     limit_s = OUT_HOT_S if state.hot_day else OUT_S
     over = spoilt_steps(clocks) >= TO_EAT
     lost = over or (raw and out_s > limit_s)
-    for clock in clocks:
-        if clock.level:
-            left = (
-                f"{clock.left_s / 60:.0f} min left"
-                if clock.left_s >= 0
-                else f"over by {-clock.left_s / 60:.0f} min"
-            )
-            if not clock.measured:
-                left = f"by an estimate {left}: measure the thickest piece"
-            remedy = _remedy(clock, clocks, state.hot_day, raw, lost)
-            text = f"{clock.text}: {left}; {remedy} [{clock.source}]"
-            out.append(Reminder(f"clock_{clock.code}", text, clock.level))
+    out += [_of_clock(clock, clocks, state.hot_day, raw, lost) for clock in clocks if clock.level]
     if state.left:
         out.append(Reminder("left", state.left, "warn"))
     if stage == "waiting" and state.as_food_s is not None and now_s - state.as_food_s >= AS_FOOD_S:
         out.append(Reminder("not_reported", NOT_REPORTED, "warn"))
-    if stage == "cooking" and state.heated and not state.fire and not state.done:
-        known = "it is not done" if measured else "nobody measured that it is done"
-        out.append(Reminder("no_fire", NO_FIRE.format(known), "alarm"))
     if stage == "cooking":
-        if state.done:
-            out.append(Reminder("food_done", "The food is done: take it off and report 'off'."))
-        elif state.doubt and not measured:
-            out.append(Reminder("core_probe", state.doubt, "warn"))
-        by_model = state.fire and state.finish_s is not None and state.finish_s[1] <= now_s
-        if by_model and not (state.done or measured):
-            out.append(Reminder("measure", MEASURE.format(plan.done_rule.text)))
-        if (
-            state.warm_c is not None
-            and not state.hot_core
-            and now_s - (state.loaded_s or 0.0) >= LAID_ON_WARM_S
-        ):
-            out.append(Reminder("laid_on_warm", LAID_ON_WARM.format(state.warm_c), "warn"))
-        if state.other_day and not (state.hot_core or state.done):
-            out.append(Reminder("other_day", OTHER_DAY, "warn"))
-        if measured and _frozen(state):
-            out.append(Reminder("frozen", FROZEN, "warn"))
-        if state.fell_s is not None:
-            out.append(Reminder("core_probe", FELL_DONE if state.done else FELL, "warn"))
-        note = finish_note(state, plan, stage, measured) if state.finish_beyond else ""
-        if note not in ("", COMING_UP):
-            out.append(Reminder("core_probe" if note == NOT_AS_FOOD else "too_cool", note, "warn"))
+        out += _while_cooking(state, plan, measured, now_s)
     if stage in COOLING and not state.done:
         told = OFF_TOO_EARLY if stage == "resting" else CHILLED_RAW
         if lost:
             told = LOST_RAW if over else RAW_FOR_HOURS.format(limit_s / 3600.0)
         out.append(Reminder("not_done", told, "alarm") if raw else Reminder("not_done", UNMEASURED, "warn"))
     return tuple(out)
+
+
+def _while_cooking(state: FoodState, plan: FoodPlan, measured: bool, now_s: float) -> list[Reminder]:
+    """Of the fire, of doneness and of the core probe, for food on the grill."""
+    out = []
+    if state.heated and not state.fire and not state.done:
+        known = "it is not done" if measured else "nobody measured that it is done"
+        out.append(Reminder("no_fire", NO_FIRE.format(known), "alarm"))
+    if state.done:
+        out.append(Reminder("food_done", "The food is done: take it off and report 'off'."))
+    elif state.doubt and not measured:
+        out.append(Reminder("core_probe", state.doubt, "warn"))
+    by_model = state.fire and state.finish_s is not None and state.finish_s[1] <= now_s
+    if by_model and not (state.done or measured):
+        out.append(Reminder("measure", MEASURE.format(plan.done_rule.text)))
+    there_s = now_s - (state.loaded_s or 0.0)
+    if state.warm_c is not None and not state.hot_core and there_s >= LAID_ON_WARM_S:
+        out.append(Reminder("laid_on_warm", LAID_ON_WARM.format(state.warm_c), "warn"))
+    if state.other_day and not (state.hot_core or state.done):
+        out.append(Reminder("other_day", OTHER_DAY, "warn"))
+    if measured and _frozen(state):
+        out.append(Reminder("frozen", FROZEN, "warn"))
+    if state.fell_s is not None:
+        out.append(Reminder("core_probe", FELL_DONE if state.done else FELL, "warn"))
+    note = finish_note(state, plan, "cooking", measured) if state.finish_beyond else ""
+    if note not in ("", COMING_UP):
+        out.append(Reminder("core_probe" if note == NOT_AS_FOOD else "too_cool", note, "warn"))
+    return out
+
+
+def _of_clock(clock: Clock, clocks: Sequence[Clock], hot_day: bool, raw: bool, lost: bool) -> Reminder:
+    """What `clock` says and what helps; arguments as in `_remedy`."""
+    minutes = abs(clock.left_s) / 60.0
+    left = f"{minutes:.0f} min left" if clock.left_s >= 0 else f"over by {minutes:.0f} min"
+    if not clock.measured:
+        left = f"by an estimate {left}: measure the thickest piece"
+    remedy = _remedy(clock, clocks, hot_day, raw, lost)
+    return Reminder(f"clock_{clock.code}", f"{clock.text}: {left}; {remedy} [{clock.source}]", clock.level)
 
 
 def _remedy(clock: Clock, clocks: Sequence[Clock], hot_day: bool, raw: bool, lost: bool) -> str:
