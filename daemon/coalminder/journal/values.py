@@ -62,15 +62,14 @@ class Health:
     """How the journal is, for the service to turn into facts of the machine. False is healthy.
 
     failed: the last attempt to write failed (disk full, read-only, gone); steps wait in memory.
-    corrupt: a file was found damaged within the last minute and was set aside. behind_s: age of the
-    oldest thing not on disk yet. lost_steps: steps dropped because too many waited.
+    corrupt: a file was found damaged within the last minute and was set aside. lost_steps: steps dropped
+    because too many waited.
     """
 
     failed: bool = False
     corrupt: bool = False
     detail: str = ""
     path: str = ""
-    behind_s: float = 0.0
     lost_steps: int = 0
 
 

@@ -192,7 +192,6 @@ class Journal:
                 corrupt=damaged_at_s is not None and now - damaged_at_s < CORRUPT_SHOWN_S,
                 detail=self._health.detail or ("the disk does not answer" if stuck else ""),
                 path=self._health.path,
-                behind_s=now - self._last_commit_s if self._settled < self._queued else 0.0,
                 lost_steps=self._lost,
             )
 
