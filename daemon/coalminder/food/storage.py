@@ -10,9 +10,8 @@ from dataclasses import dataclass
 
 from coalminder.food import ensemble as slabs
 from coalminder.food.checks import in_range
-from coalminder.food.exposure import COLD_C, HOT_C
+from coalminder.food.exposure import COLD_C, COOL_1_S, COOL_2_S, COOLED_TO_C, HOT_C, HOUR_S
 
-HOUR_S = 3600.0
 FILM_W_M2K = 8.0  # of food that stands in still air
 
 # Each source: rows (refrigerator no warmer than °C, days); its coldest row that still covers it counts.
@@ -90,11 +89,11 @@ def cooling(food: slabs.Food, start_c: float, air_c: float, fridge_c: float, ben
         core = slabs.core_of(family[0])
         if begin is None and core <= HOT_C:
             begin = now_s
-        if at_21 is None and core <= 21.0:
+        if at_21 is None and core <= COOLED_TO_C["cool_21"]:
             at_21 = now_s
-        if core <= COLD_C and begin is not None and at_21 is not None:
+        if core <= COOLED_TO_C["cool_5"] and begin is not None and at_21 is not None:
             to_21, to_5 = at_21 - begin, now_s - begin
-            return Cooling(to_21, to_5, to_21 <= 2 * HOUR_S and to_5 <= 6 * HOUR_S)
+            return Cooling(to_21, to_5, to_21 <= COOL_1_S and to_5 <= COOL_2_S)
     inf = float("inf")
     return Cooling(inf if at_21 is None or begin is None else at_21 - begin, inf, False)
 
