@@ -28,6 +28,7 @@ USUAL_BRINE_FRAC = 0.185
 LONGEST_BRINE_S = 48 * 3600.0
 SHORTEST_BRINE_S = 3600.0
 """In less, some minutes at the sink decide how salty it gets: a weaker brine then [estimate]."""
+LEAST_BRINE_S = 900.0
 STEP_S = 300.0
 NIGHT_BEGINS_H, NIGHT_ENDS_H, EVENING_H = 23, 6, 21
 
@@ -67,8 +68,7 @@ def _target_pct(request: PlanRequest) -> tuple[float, float]:
 def _of_strength(request: PlanRequest, brine_frac: float, time_s: float | None = None) -> Brining:
     """A brine of that strength; its time when None is asked for."""
     target_pct, water_pct = _target_pct(request)
-    water_kg = round(max(0.5, 2.0 * request.mass_kg), 1)
-    made = recipe(water_kg, brine_frac, request.sugar_frac, request.brine_c)
+    made = recipe(_water_kg(request), brine_frac, request.sugar_frac, request.brine_c)
     # the brine weakens as the food takes salt up: half of the way to the common strength counts
     strong = 100.0 * brine_frac / (1.0 - request.sugar_frac)
     whole_kg = made.water_kg + made.salt_kg
@@ -78,18 +78,14 @@ def _of_strength(request: PlanRequest, brine_frac: float, time_s: float | None =
         time_s = min(
             LONGEST_BRINE_S, immersion_s(request.thick_m, request.skin, outside, target_pct, NATURAL_WPS_PCT)
         )
-        time_s = max(900.0, STEP_S * round(time_s / STEP_S))
-    return Brining(
-        made,
-        salting(time_s, request.thick_m, request.skin, outside, water_pct / 100.0, NATURAL_WPS_PCT),
-        time_s,
-    )
+        time_s = max(LEAST_BRINE_S, STEP_S * round(time_s / STEP_S))
+    return _after(request, made, outside, time_s)
 
 
 def _equilibrium(request: PlanRequest) -> Brining:
     """Salt weighed for food and water together: it cannot get too salty, but it takes its time."""
     target_pct, water_pct = _target_pct(request)
-    water_kg = round(max(0.5, 2.0 * request.mass_kg), 1)
+    water_kg = _water_kg(request)
     salt_kg = equilibrium_salt_kg(request.mass_kg, water_pct / 100.0, water_kg, target_pct)
     made = recipe(
         water_kg,
@@ -101,8 +97,18 @@ def _equilibrium(request: PlanRequest) -> Brining:
         LONGEST_BRINE_S,
         immersion_s(request.thick_m, request.skin, target_pct, 0.95 * target_pct, NATURAL_WPS_PCT),
     )
-    time_s = max(900.0, 900.0 * math.ceil(time_s / 900.0))
-    given = salting(time_s, request.thick_m, request.skin, target_pct, water_pct / 100.0, NATURAL_WPS_PCT)
+    return _after(request, made, target_pct, LEAST_BRINE_S * max(1, math.ceil(time_s / LEAST_BRINE_S)))
+
+
+def _water_kg(request: PlanRequest) -> float:
+    """Water for the brine: twice the food [practice]."""
+    return round(max(0.5, 2.0 * request.mass_kg), 1)
+
+
+def _after(request: PlanRequest, made: BrineRecipe, outside_wps_pct: float, time_s: float) -> Brining:
+    """The brine `made` with what `time_s` in it gives; outside_wps_pct: its strength meanwhile."""
+    water_frac = request.species.composition.water_frac
+    given = salting(time_s, request.thick_m, request.skin, outside_wps_pct, water_frac, NATURAL_WPS_PCT)
     return Brining(made, given, time_s)
 
 

@@ -103,7 +103,7 @@ def fire_lay(
     total = rate * hours * (1.0 + SPARE_FRAC) + LIGHTING_KG + BED_LEFT_KG
     lit = min(0.35, max(0.15, 1.3 * rate))
     pieces = math.ceil(smoke_min / WOOD_SMOKE_MIN - 1e-9)
-    times = tuple(round(i * WOOD_SMOKE_MIN) * 1.0 for i in range(pieces))
+    times = tuple(i * WOOD_SMOKE_MIN for i in range(pieces))
     text = (
         "Bank the charcoal against one side of the bowl; the other side stays free, and the food lies over "
         "it, nothing within 10 cm of the coals.",
