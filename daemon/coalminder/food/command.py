@@ -187,28 +187,8 @@ def request_of(args: argparse.Namespace, serve_at: datetime) -> PlanRequest:
 
 def _planned(args: argparse.Namespace, now: datetime) -> Timeline:
     """The plan for the time asked for; `HH:MM` is the first day on which every step is still ahead."""
-    words = args.serve.strip()
-    try:
-        hour, minute = (int(part) for part in words.split(":"))
-        serve = now.replace(hour=hour, minute=minute, second=0, microsecond=0)
-    except ValueError:
-        try:
-            serve = datetime.fromisoformat(words)
-        except ValueError:
-            raise UserError(
-                f"serving time '{words}' is not understood: write HH:MM or YYYY-MM-DD HH:MM"
-            ) from None
-        if not 1990 <= serve.year <= 2200:
-            raise UserError(
-                f"serving time '{words}' is out of range: accepted the years 1990 to 2200"
-            ) from None
-        if serve.time() == time() and ":" not in words:
-            raise UserError(
-                f"serving time '{words}' has no hour: write it too, for example '{serve:%Y-%m-%d} 19:00'"
-            ) from None
-        serve = serve.replace(tzinfo=now.tzinfo) if serve.tzinfo is None else serve
-        if serve < now:
-            raise UserError(f"serving time {serve:%Y-%m-%d %H:%M} is past; choose a later one") from None
+    serve, any_day = _serving_time(args.serve.strip(), now)
+    if not any_day:
         plan = build_plan(request_of(args, serve))
         if plan.rows[0].at < now:
             print(
@@ -222,6 +202,31 @@ def _planned(args: argparse.Namespace, now: datetime) -> Timeline:
         if plan.rows[0].at >= now:
             return plan
     return plan
+
+
+def _serving_time(words: str, now: datetime) -> tuple[datetime, bool]:
+    """The time that `words` mean, and whether they leave the day open: then it is today's."""
+    try:
+        hour, minute = (int(part) for part in words.split(":"))
+        return now.replace(hour=hour, minute=minute, second=0, microsecond=0), True
+    except ValueError:
+        pass
+    try:
+        serve = datetime.fromisoformat(words)
+    except ValueError:
+        raise UserError(
+            f"serving time '{words}' is not understood: write HH:MM or YYYY-MM-DD HH:MM"
+        ) from None
+    if not 1990 <= serve.year <= 2200:
+        raise UserError(f"serving time '{words}' is out of range: accepted the years 1990 to 2200")
+    if serve.time() == time() and ":" not in words:
+        raise UserError(
+            f"serving time '{words}' has no hour: write it too, for example '{serve:%Y-%m-%d} 19:00'"
+        )
+    serve = serve.replace(tzinfo=now.tzinfo) if serve.tzinfo is None else serve
+    if serve < now:
+        raise UserError(f"serving time {serve:%Y-%m-%d %H:%M} is past; choose a later one")
+    return serve, False
 
 
 def _here() -> tzinfo:
