@@ -6,6 +6,7 @@ Owns: the words and the choice of figures. Must not know: how they are shown.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 
 from coalminder.food.brine import LONG_S, brine_warnings
 from coalminder.food.brine_plan import Brining
@@ -65,114 +66,146 @@ def warnings_of(
     latest_s: float,
 ) -> tuple[str, ...]:
     """What in this plan a cook should think about twice, a line each. raw_s: from the brine to the grill."""
+    return (
+        *_of_limits(request, before, cook_s),
+        *_of_brine(request, brining),
+        *_of_drying(dry, in_fridge),
+        *_of_raw(request, raw_s, before),
+        *_of_histamine(request, before, cook_s),
+        *_of_cold(request, cool),
+        *_of_cook(request, cook_s, latest_s),
+        *fire.warnings,
+        *_layout(request),
+    )
+
+
+def _histamine_s(request: PlanRequest, before: Exposure, cook_s: float) -> tuple[float, float]:
+    """Time above 4.4 °C until the food is hot, half of the cook at the most, and its limit."""
+    limit_s = SCOMBROID_S[request.frozen or request.frozen_before, True]
+    return add_time(before, 15.0, 0.5 * cook_s).above_4_s, limit_s
+
+
+def _colder(before: Exposure) -> str:
+    return "brine and dry it at 4 °C or less" if before.above_4_s > OUT_S else "thinner pieces, colder drying"
+
+
+def _of_limits(request: PlanRequest, before: Exposure, cook_s: float) -> Iterator[str]:
+    """Why it must not be made so."""
+    warm_s, limit_s = _histamine_s(request, before, cook_s)
+    if request.species.scombroid and warm_s > limit_s:
+        yield (
+            f"Do not make it so: {_at_least_h(warm_s)} h above 4.4 °C are over the histamine limit of "
+            f"{limit_s / 3600:.0f} h, and nobody can taste or cook it away: {_colder(before)} [fda-7]."
+        )
+    clock = raw_clock(before)
+    if clock.state == "over":
+        yield (
+            f"Do not make it so: before the cook it would be over 10 °C for {_at_least_h(clock.used_s)} h, "
+            f"and {clock.limit_s / 3600:.0f} h is the limit: dry it colder, or in the refrigerator "
+            f"[{clock.source}]."
+        )
+
+
+def _of_brine(request: PlanRequest, brining: Brining) -> Iterator[str]:
     brine_s, after_pct = brining.time_s, _after_pct(request, brining)
     # a long brine takes the temperature of the refrigerator it stands in
-    stands_c = max(request.brine_c, request.fridge_c) if brine_s > LONG_S else request.brine_c
-    lines = list(brine_warnings(stands_c, brine_s, after_pct, request.brine_reused))
-    coldest_c = min(request.brine_c, request.fridge_c) if brine_s > LONG_S else request.brine_c
-    if coldest_c <= max(brining.recipe.freezing_c, FLESH_FREEZES_C):
-        what = "this brine" if coldest_c <= brining.recipe.freezing_c else "the flesh in it"
-        lines.append(
-            f"At {coldest_c:.3g} °C {what} freezes, and takes up no salt as planned: brine at 0 to 3 °C "
+    places_c = (request.brine_c, request.fridge_c) if brine_s > LONG_S else (request.brine_c,)
+    yield from brine_warnings(max(places_c), brine_s, after_pct, request.brine_reused)
+    if min(places_c) <= max(brining.recipe.freezing_c, FLESH_FREEZES_C):
+        what = "this brine" if min(places_c) <= brining.recipe.freezing_c else "the flesh in it"
+        yield (
+            f"At {min(places_c):.3g} °C {what} freezes, and takes up no salt as planned: brine at 0 to 3 °C "
             "[nacl-freezing]."
         )
     if after_pct < 0.9 * request.wps_pct:
-        lines.append(
+        yield (
             f"In {brine_s / 3600:.0f} h salt reaches about {after_pct:.1f}, not {request.wps_pct:.1f} %: "
             "thinner pieces, a stronger brine, or skin off [salt-diffusion]."
         )
     if after_pct > 1.15 * request.wps_pct:
-        lines.append(
+        yield (
             f"In {brine_s / 60:.0f} min salt reaches about {after_pct:.1f}, not {request.wps_pct:.1f} %: too "
             "salty for most; a weaker brine, or --equilibrium [salt-diffusion]."
         )
+
+
+def _of_drying(dry: Drying, in_fridge: bool) -> Iterator[str]:
     if not in_fridge:
-        lines.extend(f"{line} [estimate]" for line in dry.warnings)
+        yield from (f"{line} [estimate]" for line in dry.warnings)
     else:
-        lines.append(
+        yield (
             "Dry it overnight in the refrigerator: this air is too damp, it must stay cold, or the night "
             "comes between [estimate]."
         )
+
+
+def _of_raw(request: PlanRequest, raw_s: float, before: Exposure) -> Iterator[str]:
+    """Of the time before the cook."""
     clock = raw_clock(before)
-    if clock.state == "over":
-        lines.insert(
-            0,
-            f"Do not make it so: before the cook it would be over 10 °C for {_at_least_h(clock.used_s)} h, "
-            f"and {clock.limit_s / 3600:.0f} h is the limit: dry it colder, or in the refrigerator "
-            f"[{clock.source}].",
-        )
-    elif clock.state != "ok":
-        lines.append(
+    if clock.state == "soon":
+        yield (
             f"Before the cook it is warm for {clock.used_s / 3600:.1f} of {clock.limit_s / 3600:.0f} h: "
             f"dry it colder [{clock.source}]."
         )
     if raw_s > KEEPS_RAW_S and request.species.kind != "pork":
-        lines.append(
+        yield (
             f"It lies raw for {raw_s / 3600:.0f} h before the cook, and raw it keeps 1 to 2 days: only what "
             "was caught or bought that day; better thinner pieces, skin off or a stronger brine [fridge-raw]."
         )
     if request.species.dries_cold and not request.species.scombroid and before.above_4_s > OUT_S:
-        lines.append(
+        yield (
             f"Before the cook it is above 4 °C for {before.above_4_s / 3600:.1f} h, and 2 h is the limit for "
             "raw meat and shellfish: keep it, brine and dry it in a cold refrigerator [usda-2h]."
         )
-    if request.species.scombroid:
-        warm = add_time(before, 15.0, 0.5 * cook_s)
-        limit_s = SCOMBROID_S[request.frozen or request.frozen_before, True]
-        lines.append(
-            f"{request.species.name.capitalize()} forms histamine when warm, and heat does not remove it: "
-            "buy it cold, keep it on ice. This plan counts about "
-            f"{_at_least_h(warm.above_4_s)} h above 4.4 °C until it is hot; with the time before you "
-            f"got it the limit is {limit_s / 3600:.0f} h [fda-7] [fda-histamine]."
-        )
-        colder = (
-            "brine and dry it at 4 °C or less"
-            if before.above_4_s > OUT_S
-            else "thinner pieces, colder drying"
-        )
-        if warm.above_4_s > limit_s:
-            lines.insert(
-                0,
-                f"Do not make it so: {_at_least_h(warm.above_4_s)} h above 4.4 °C are over the histamine "
-                f"limit of {limit_s / 3600:.0f} h, and nobody can taste or cook it away: {colder} [fda-7].",
-            )
-        elif warm.above_4_s > SOON_FRAC * limit_s:
-            lines.append(f"That is too near the limit: {colder} [fda-7].")
+
+
+def _of_histamine(request: PlanRequest, before: Exposure, cook_s: float) -> Iterator[str]:
+    if not request.species.scombroid:
+        return
+    warm_s, limit_s = _histamine_s(request, before, cook_s)
+    yield (
+        f"{request.species.name.capitalize()} forms histamine when warm, and heat does not remove it: "
+        f"buy it cold, keep it on ice. This plan counts about {_at_least_h(warm_s)} h above 4.4 °C until "
+        f"it is hot; with the time before you got it the limit is {limit_s / 3600:.0f} h [fda-7] "
+        "[fda-histamine]."
+    )
+    if SOON_FRAC * limit_s < warm_s <= limit_s:
+        yield f"That is too near the limit: {_colder(before)} [fda-7]."
+
+
+def _of_cold(request: PlanRequest, cool: Cooling) -> Iterator[str]:
+    """Of the refrigerator."""
     if not cool.passes:
         colder = "a colder refrigerator, or" if cool.to_5_s == math.inf else "cut it thinner,"
-        lines.append(
+        yield (
             f"Cooling in the refrigerator: {_hours(cool.to_21_s)} to 21 °C, {_hours(cool.to_5_s)} to 5 °C "
             f"(limits 2 and 6 h): too slow: {colder} lay it on ice [fc-cooling]."
         )
     if request.fridge_c > 3.3:
-        lines.append(
-            f"Refrigerator at {request.fridge_c:.3g} °C: smoked fish needs 3.3 °C or less [chill-38]."
-        )
+        yield f"Refrigerator at {request.fridge_c:.3g} °C: smoked fish needs 3.3 °C or less [chill-38]."
     if request.fridge_c > COLD_C:
-        lines.append(
+        yield (
             f"A refrigerator at {request.fridge_c:.3g} °C is no cold storage (5 °C at most), for raw food "
             "neither: thaw, brine and dry it in a colder one, or on ice [fc-holding]."
         )
+
+
+def _of_cook(request: PlanRequest, cook_s: float, latest_s: float) -> Iterator[str]:
     if request.done_rule.code == "guidance-63":
-        lines.append("The 63 °C rule is milder than the home rule of 71 °C: eat it soon [fda-63] [home-71].")
+        yield "The 63 °C rule is milder than the home rule of 71 °C: eat it soon [fda-63] [home-71]."
     if cook_s > 6 * 3600.0:
-        lines.append(
-            "The core would be slower than 6 h to be hot: thinner pieces or a higher set point [home-71]."
-        )
+        yield "The core would be slower than 6 h to be hot: thinner pieces or a higher set point [home-71]."
     if cook_s > 3.5 * 3600.0 and request.set_point_c < 100.0:
-        lines.append(
+        yield (
             "To be done sooner, smoke at the set point for 90 min and finish at 105 °C: plan again with "
             "--set-point 105C to see what that saves at most [practice]."
         )
     if latest_s == math.inf:
-        lines.append(
+        yield (
             f"At {request.set_point_c:.0f} °C the core may need more than 8 h to get to "
-            f"{request.done_rule.core_c:.0f} °C: "
-            "thinner pieces, or a higher set point (up to 105 °C) [estimate]."
+            f"{request.done_rule.core_c:.0f} °C: thinner pieces, or a higher set point (up to 105 °C) "
+            "[estimate]."
         )
-    lines.extend(fire.warnings)
-    lines.extend(_layout(request))
-    return tuple(lines)
 
 
 def _after_pct(request: PlanRequest, brining: Brining) -> float:
