@@ -216,20 +216,19 @@ def show_trials(settings: Settings, trials: list[Trial], say: TextIO) -> None:
 
 def try_vents(settings: VentsSettings, calibration: Calibration, ask: Ask) -> list[tuple[str, str, str, str]]:
     """Move each vent through its stroke, if the person lets it, and ask how that went."""
-    rows = []
+    rows: list[tuple[str, str, str, str]] = []
     for name, block in settings.by_name().items():
-        driver = getattr(block, "driver", "?")
         try:
             vent = build_vent(name, block, calibration.vents.get(name))
         except OSError as error:
             whose = "; run it as the service's user: sudo -u coalminder ..."
             told = f"{error}{whose if isinstance(error, PermissionError) else ''}"
-            rows.append((name, driver, "fault", told))
+            rows.append((name, block.driver, "fault", told))
             continue
         try:
-            rows.append((name, driver, *_try_vent(vent, name, block, ask)))
+            rows.append((name, block.driver, *_try_vent(vent, name, block, ask)))
         except OSError as error:
-            rows.append((name, driver, "fault", f"{error}; check its wires and its supply"))
+            rows.append((name, block.driver, "fault", f"{error}; check its wires and its supply"))
         finally:
             vent.close()
     return rows
@@ -261,9 +260,7 @@ def _needed(settings: Settings) -> set[str]:
     by_driver = {"kernel_pwm": "PWM", "pin": "GPIO", "pca9685": "I2C", "simulated": ""}
     needed = {by_kind.get(block.kind, "SPI") for block in (settings.probes or {}).values()}
     if settings.vents is not None:
-        needed |= {
-            by_driver[getattr(block, "driver", "simulated")] for block in settings.vents.by_name().values()
-        }
+        needed |= {by_driver[block.driver] for block in settings.vents.by_name().values()}
     return needed
 
 

@@ -6,7 +6,7 @@ those of vents/defaults.py (a test holds them equal): `snuff` reads the block wi
 
 from __future__ import annotations
 
-from typing import Annotated, Literal, Self, cast
+from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, Strict, model_validator
 
@@ -181,9 +181,9 @@ class VentsSettings(BaseModel):
             raise ValueError("two vents on one chip share its frame_hz; give both the same")
         return self
 
-    def by_name(self) -> dict[str, Servo]:
+    def by_name(self) -> dict[str, VentSettings]:
         """The vents that there are: name -> settings."""
-        vents = {"lower": cast(Servo, self.lower)}
+        vents = {"lower": self.lower}
         if self.upper is not None:
             vents["upper"] = self.upper
         return vents
