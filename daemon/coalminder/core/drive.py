@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from coalminder.core import air, fire, loop, oscillation, phases, pit, reference, response
+from coalminder.core.config import LoopConfig
 from coalminder.core.phases import Vents
 from coalminder.core.state import State
 from coalminder.lowpass import low_pass
@@ -55,7 +56,7 @@ def drive(
         high_v = floor_v
     elif state.lid.doubt or _unsure_of_lid(state, now_s):
         high_v = min(max(state.air.hold_v + config.lid.doubt_opening_v, floor_v), high_v)
-    return _by_loop(state, floor_v, high_v, dt_s, now_s, ambient_c, shut_v, throttle)
+    return _by_loop(state, floor_v, high_v, dt_s, now_s, ambient_c, throttle)
 
 
 def _while_lighting(state: State, now_s: float) -> float:
@@ -73,7 +74,6 @@ def _by_loop(
     dt_s: float,
     now_s: float,
     ambient_c: float,
-    shut_v: float,
     throttle: bool,
 ) -> tuple[State, Terms]:
     seen, config = state.pit, state.config
@@ -82,20 +82,8 @@ def _by_loop(
     aim_c = low_pass(state.reference_c, state.set_point_c, lag_s, dt_s)
     if recovering:
         aim_c = reference.pulled_along(aim_c, seen.smooth_c, state.set_point_c)
-    share_s = pit.slope_share_s(config.pit, seen.noise_c)
-    heard = response.watch(
-        state.response, config.response, seen.slope_c_per_s, share_s, now_s, state.air.applied_v
-    )
-    error_c = aim_c - seen.smooth_c
     free = low_v < state.air.applied_v < high_v
-    by_delay = response.gain(heard, config.response, pit.smooth_s(config.pit, seen.noise_c))
-    swinging = oscillation.watch(
-        state.oscillation, config.oscillation, error_c, seen.noise_c, now_s, free, by_delay
-    )
-    if heard.per_v is not None and heard.per_v != state.response.per_v:
-        swinging = oscillation.presume(swinging, config.oscillation, heard.per_v, now_s, by_delay)
-    calm = swinging.gain if config.oscillation.guard else 1.0
-    gains = loop.scaled(config.loop, by_delay, calm)
+    state, gains = _tuned(state, aim_c - seen.smooth_c, free, now_s)
     loop_now, terms = loop.run(
         state.loop,
         gains,
@@ -114,23 +102,36 @@ def _by_loop(
     asked_v = pit.asked_v(config.pit, shown.still_s, shown.step_c)
     wanted_v = max(terms.output - asked_v, low_v)
     applied_v = air.spare(state.air.applied_v, wanted_v, config.loop, dt_s, at_limit, noise_v)
-    state = _apply(state, applied_v, low_v, dt_s)
-    rise_c = fire.held_rise_c(config.fire, seen.smooth_c, ambient_c, seen.slope_c_per_s)
-    hold_v = state.air.hold_v
+    state = replace(_apply(state, applied_v, low_v, dt_s), reference_c=aim_c, loop=loop_now)
     if high_v == air.OPEN_V and not recovering:
-        wanted_c = state.set_point_c - ambient_c
+        rise_c = fire.held_rise_c(config.fire, seen.smooth_c, ambient_c, seen.slope_c_per_s)
+        wanted_c, shut_v = state.set_point_c - ambient_c, air.shut_level(config.split)
         hold_v = air.learn_hold(
             state.air, config.air, shut_v, rise_c, wanted_c, seen.steady_slope_c_per_s, at_limit, dt_s
         )
-    state = replace(
-        state,
-        reference_c=aim_c,
-        loop=loop_now,
-        response=heard,
-        oscillation=swinging,
-        air=replace(state.air, hold_v=hold_v),
-    )
+        state = replace(state, air=replace(state.air, hold_v=hold_v))
     return state, terms
+
+
+def _tuned(state: State, error_c: float, free: bool, now_s: float) -> tuple[State, LoopConfig]:
+    """With what the kettle shows of its delay, and the loop of its swings; and the gains for both.
+
+    free: the vents are at neither end of what they may do.
+    """
+    seen, config = state.pit, state.config
+    share_s = pit.slope_share_s(config.pit, seen.noise_c)
+    heard = response.watch(
+        state.response, config.response, seen.slope_c_per_s, share_s, now_s, state.air.applied_v
+    )
+    by_delay = response.gain(heard, config.response, pit.smooth_s(config.pit, seen.noise_c))
+    swinging = oscillation.watch(
+        state.oscillation, config.oscillation, error_c, seen.noise_c, now_s, free, by_delay
+    )
+    if heard.per_v is not None and heard.per_v != state.response.per_v:
+        swinging = oscillation.presume(swinging, config.oscillation, heard.per_v, now_s, by_delay)
+    calm = swinging.gain if config.oscillation.guard else 1.0
+    state = replace(state, response=heard, oscillation=swinging)
+    return state, loop.scaled(config.loop, by_delay, calm)
 
 
 def _recovering(state: State, now_s: float) -> bool:
