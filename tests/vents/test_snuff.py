@@ -126,6 +126,22 @@ def test_one_broken_vent_does_not_keep_the_other_open(tmp_path: Path, trouble: E
     assert any("NOT SHUT" in line and "by hand" in line for line in said)
 
 
+def test_a_machine_without_a_thread_to_spare_keeps_no_vent_open(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plans = read_plans(
+        config(tmp_path, "[vents.lower]\ndriver='simulated'\n[vents.upper]\ndriver='simulated'")
+    )
+
+    def none_to_be_had(thread: threading.Thread) -> None:
+        raise RuntimeError("can't start new thread")
+
+    monkeypatch.setattr(threading.Thread, "start", none_to_be_had)
+    outputs = {"lower": FakePulseOutput(), "upper": FakePulseOutput()}
+    assert shut(plans, lambda plan: outputs[plan.name], lambda _: None, lambda _: None) == 0
+    assert outputs["lower"].pulses_us == outputs["upper"].pulses_us == [1000.0]
+
+
 def test_a_driver_that_hangs_does_not_keep_the_other_vent_open(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -118,9 +118,15 @@ def _each(jobs: Sequence[Callable[[], T]]) -> list[T | Exception]:
         except Exception as error:  # noqa: BLE001 - whatever one driver raises, the other vent shuts
             found[index] = error
 
-    threads = [Thread(target=work, args=one, daemon=True) for one in enumerate(jobs)]
-    for thread in threads:
-        thread.start()
+    threads = []
+    for one in enumerate(jobs):
+        thread = Thread(target=work, args=one, daemon=True)
+        try:
+            thread.start()
+        except RuntimeError:  # none to be had: a busy machine, a limit of this user's
+            work(*one)
+        else:
+            threads.append(thread)
     end_s = time.monotonic() + HANGS_S
     for thread in threads:
         thread.join(max(0.0, end_s - time.monotonic()))
