@@ -6,6 +6,8 @@ import asyncio
 import threading
 import time
 
+import pytest
+
 from coalminder.probes.guard import GuardLimits
 from coalminder.probes.reader import ProbeReader
 from coalminder.probes.simulated import SimulatedProbe
@@ -71,6 +73,23 @@ async def worst_gap_s(reader: ProbeReader, steps: int, took_s: list[float]) -> f
         assert all(isinstance(sample, Reading) for sample in samples.values())
     watching.cancel()
     return max(gaps_s)
+
+
+async def test_a_machine_without_a_thread_to_spare_is_a_timeout_until_it_has_one(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    reader = ProbeReader({"pit": SlowProbe("pit"), "food": SimulatedProbe("food", 4.0)})
+
+    def none_to_be_had(thread: threading.Thread) -> None:
+        raise RuntimeError("can't start new thread")
+
+    with monkeypatch.context() as short:
+        short.setattr(threading.Thread, "start", none_to_be_had)
+        samples = await reader.read_all(0.0)
+    assert kind(samples["pit"]) is ProbeFaultKind.TIMEOUT
+    assert samples["food"] == Reading(4.0)
+    assert isinstance((await reader.read_all(1.0))["pit"], Reading)
+    reader.close()
 
 
 async def test_no_loop_step_is_late_with_eight_probes_and_one_driver_hung_for_ever() -> None:

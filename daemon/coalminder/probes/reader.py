@@ -65,6 +65,8 @@ class ProbeReader:
             return _hung("its driver still hangs; the bus or the kernel is stuck: restart the board")
         try:
             return await asyncio.wait_for(worker.ask(), deadline_s)
+        except RuntimeError as error:
+            return _hung(f"{error}; find what else loads the machine")
         except TimeoutError:
             return _hung(f"no answer within {deadline_s:g} s; check wiring and bus")
 
@@ -94,14 +96,18 @@ class _Worker:
         self.busy = False
 
     def ask(self) -> asyncio.Future[Sample]:
-        """Start one reading; the future is cancelled harmlessly when nobody waits any more."""
+        """Start one reading; the future is cancelled harmlessly when nobody waits any more.
+
+        RuntimeError when the machine has no thread to spare.
+        """
+        if self._thread is None:
+            thread = threading.Thread(target=self._work, name=f"probe-{self._name}", daemon=True)
+            thread.start()
+            self._thread = thread
         loop = asyncio.get_running_loop()
         future: asyncio.Future[Sample] = loop.create_future()
         self._asked = (loop, future)
         self.busy = True
-        if self._thread is None:
-            self._thread = threading.Thread(target=self._work, name=f"probe-{self._name}", daemon=True)
-            self._thread.start()
         self._wanted.set()
         return future
 
