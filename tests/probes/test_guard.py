@@ -14,7 +14,7 @@ from coalminder.probes.max31855 import UV_PER_C, Frame, linearise
 from coalminder.probes.thermistor import from_beta
 from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
 
-LIMITS = GuardLimits(max_rate_c_per_s=15.0, slack_c=2.0, stuck_s=1800.0, stuck_above_c=40.0, max_age_s=5.0)
+LIMITS = GuardLimits(max_rate_c_per_s=15.0, stuck_s=1800.0, stuck_above_c=40.0, max_age_s=5.0)
 
 
 def run(samples: list[tuple[float, Sample]], limits: GuardLimits = LIMITS) -> list[Sample]:

@@ -10,6 +10,8 @@ from dataclasses import dataclass, replace
 
 from coalminder.values import COARSE_C, ProbeFault, ProbeFaultKind, Sample
 
+SLACK_C = 2.0
+"""For the probe's noise [estimate]."""
 GAP_S = 60.0
 """Of a longer time without a good reading it is not known that the probe stood still [estimate]."""
 
@@ -18,19 +20,15 @@ GAP_S = 60.0
 class GuardLimits:
     """What is believed. Temperatures in °C, times in s; `stuck_s` 0 turns that check off.
 
-    max_rate_c_per_s, slack_c: a change of more than slack_c + rate * time is impossible. stuck_s: no change
-    at all for so long, at `stuck_above_c` or hotter, is no living probe (cold air may well stand still).
-    coarse_c: a probe that shows no finer steps than this may well stand still; the cut-offs, who know what
-    the vents did meanwhile, judge it.
+    max_rate_c_per_s: a change of more than SLACK_C + rate * time is impossible. stuck_s: no change at all for
+    so long, at `stuck_above_c` or hotter, is no living probe (cold air may well stand still).
     """
 
     lowest_c: float = -40.0
     highest_c: float = 450.0
     max_rate_c_per_s: float = 15.0
-    slack_c: float = 2.0
     stuck_s: float = 1800.0
     stuck_above_c: float = 40.0
-    coarse_c: float = COARSE_C
     max_age_s: float = 5.0
 
 
@@ -69,7 +67,7 @@ def guard(state: GuardState, sample: Sample, now_s: float) -> tuple[GuardState, 
     if state.last_c is None:
         return replace(state, last_c=temp_c, last_s=now_s, same_since_s=now_s), sample
     change_c, elapsed_s = abs(temp_c - state.last_c), max(0.0, now_s - state.last_s)
-    if change_c > limits.slack_c + limits.max_rate_c_per_s * elapsed_s:
+    if change_c > SLACK_C + limits.max_rate_c_per_s * elapsed_s:
         return state, ProbeFault(
             ProbeFaultKind.IMPLAUSIBLE_RATE,
             f"from {state.last_c:.1f} to {temp_c:.1f} °C in {elapsed_s:.1f} s; look for a loose or wet plug",
@@ -80,7 +78,8 @@ def guard(state: GuardState, sample: Sample, now_s: float) -> tuple[GuardState, 
     if change_c > 0.0:
         finest_c = change_c if finest_c is None else min(finest_c, change_c)
     following = replace(state, last_c=temp_c, last_s=now_s, same_since_s=same_since_s, finest_c=finest_c)
-    if finest_c is not None and finest_c >= limits.coarse_c:
+    if finest_c is not None and finest_c >= COARSE_C:
+        # in a kettle that is held well it may stand still; the cut-offs, who know the vents, judge it
         return following, sample
     if now_s - same_since_s > limits.stuck_s > 0.0:
         return following, ProbeFault(
