@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from coalminder.food.foodplan import FoodPlan
+from coalminder.safety.evidence import TRUST_AGAIN_S
 from coalminder.safety.limits import Limits
 from coalminder.values import Settings
 
@@ -34,7 +35,7 @@ class PitConfig(Settings):
     restart_after_s: float = 120.0
     offset_s: float = 600.0
     most_offset_c: float = 30.0
-    trust_again_s: float = 60.0
+    trust_again_s: float = TRUST_AGAIN_S
     ask_after_s: float = 300.0
     ask_v_per_s: float = 0.0025
     ask_most_v: float = 0.8
