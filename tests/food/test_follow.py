@@ -416,6 +416,29 @@ def test_cooling_is_watched_after_it_comes_off() -> None:
     assert not [c for c in cook.view.clocks if c.code.startswith("cool")]
 
 
+def said(cook: Cook, code: str) -> list[str]:
+    return [reminder.text for reminder in cook.view.reminders if reminder.code == code]
+
+
+def test_without_a_plan_too_food_that_came_off_is_to_be_eaten_or_chilled() -> None:
+    """Two hours out of the refrigerator, one above 32 °C (USDA, from memory); nothing said so for 90 min."""
+    cook = came_off()
+    assert "within 2 h" in said(cook, "eat_or_cool")[0]
+    cook.run(95 * 60, 40.0, pit_c=None)
+    assert said(cook, "clock_standing")  # which says so, too
+    assert not said(cook, "eat_or_cool")
+    hot = came_off()
+    _, hot.view = follow(hot.state, PLAN, 93.0, (), [], hot.now_s + 10.0, ambient_c=35.0)
+    assert "within 1 h" in said(hot, "eat_or_cool")[0]
+    hot.run(0, 71.0, events=[FoodStep(step="chilled")])
+    assert not said(hot, "eat_or_cool")
+    assert not said(came_off(replace(PLAN, steps=SMOKED)), "eat_or_cool")  # its steps say so
+    early = Cook()
+    early.run(600, 40.0)
+    early.run(0, 40.0, events=[FoodStep(step="off")])
+    assert not said(early, "eat_or_cool")
+
+
 def test_a_cooling_clock_that_was_kept_ends() -> None:
     cook = came_off()
     for minutes in range(360):

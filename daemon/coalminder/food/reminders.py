@@ -44,6 +44,11 @@ _REMEDY_RAW = _REMEDY | {
 """The same for what was measured to be raw when it came off."""
 STOOD_OUT = "if it was eaten or chilled, report 'chilled'; if it stood so long, throw it away"
 """In place of the remedy for an hour on the table: nobody is told to eat what stood there all night."""
+EAT_OR_COOL = (
+    "Eat it hot, or lay it flat on cold trays in the refrigerator within {:.0f} h of coming off; then report "
+    "'chilled'."
+)
+"""Where no plan has steps that say so."""
 EATEN_BY_S = 4 * 3600.0
 """What is neither hot nor cold is eaten within so long, or thrown away (Food Code 3-501.19, from memory)."""
 OFF_TOO_EARLY = "It came off before the rule was met: put it back or cook it on by other means."
@@ -153,6 +158,8 @@ def reminders_of(
         out.append(Reminder("not_reported", NOT_REPORTED, "warn"))
     if stage == "cooking":
         out += _while_cooking(state, plan, measured, now_s)
+    if stage == "resting" and state.done and not plan.steps and not any(clock.level for clock in clocks):
+        out.append(Reminder("eat_or_cool", EAT_OR_COOL.format(limit_s / 3600.0)))
     if stage in COOLING and not state.done:
         told = OFF_TOO_EARLY if stage == "resting" else CHILLED_RAW
         if lost:
