@@ -63,6 +63,7 @@ def test_clocks_warn_before_they_run_out() -> None:
         (359, 6.0, "cool_5", "soon"),
         (361, 6.0, "cool_5", "over"),
         (121, 20.9, "cool_5", "ok"),
+        (361, 5.1, "cool_5", "over"),  # 41 °F
     ],
 )
 def test_cooling_rule(minutes: float, core_c: float, code: str, state: str) -> None:
@@ -76,3 +77,27 @@ def test_cooling_clocks_leave_out_the_stages_that_are_met() -> None:
     assert [c.code for c in ex.cooling_clocks(60.0, 50.0)] == ["cool_21", "cool_5"]
     assert [c.code for c in ex.cooling_clocks(60.0, 20.0)] == ["cool_5"]
     assert ex.cooling_clocks(60.0, 4.0) == ()
+
+
+@pytest.mark.parametrize(
+    ("clock", "hours"),
+    [
+        (ex.come_up_clock(0.0), 6.0),  # FSIS Cooking Guideline: 50 to 130 °F within 6 h
+        (ex.reach_clock(0.0, 71.0), 6.0),  # the home rule: within 6 h of loading
+        (ex.standing_clock(ex.NO_EXPOSURE), 1.0),  # FDA Hazards Guide, Table A-2, cooked food, from memory
+        (ex.kept_clock(0.0), 2.0),  # Food Code 3-501.14: the first stage of cooling
+        (ex.batch_out_clock(0.0), 2.0),  # USDA: two hours out of the refrigerator,
+        (ex.batch_out_clock(0.0, hot_day=True), 1.0),  # and one in air over 90 °F
+    ],
+    ids=lambda value: value.code if isinstance(value, ex.Clock) else "",
+)
+def test_limits_are_those_published(clock: ex.Clock, hours: float) -> None:
+    assert clock.limit_s == hours * HOUR
+
+
+def test_only_an_hour_on_the_table_is_no_alarm_when_it_is_over() -> None:
+    """It asks to eat or to chill; the cooling rule is what throws away."""
+    codes = ("raw_warm", "histamine", "come_up", "cool_21", "cool_5", "kept", "batch_before", "standing")
+    levels = {code: ex.Clock(code, 61.0, 60.0, "", "").level for code in codes}
+    assert {code for code, level in levels.items() if level != "alarm"} == {"standing"}
+    assert levels["standing"] == "warn"
