@@ -110,6 +110,26 @@ def test_storage_is_the_shortest_of_the_sources(kind: str) -> None:
     assert "no cold storage" in warm.text
 
 
+@pytest.mark.parametrize(
+    ("kind", "fridge_c", "days", "longest"),
+    [
+        ("oily_fish", 2.2, 3, 14),  # 14 d below 2.2 °C
+        ("oily_fish", 3.3, 3, 6),  # 38 °F
+        ("oily_fish", 3.4, 2, 3),  # 10 °C: 2 d
+        ("oily_fish", 5.0, 2, 3),
+        ("lean_fish", 2.2, 3, 14),
+        ("lean_fish", 3.3, 3, 8),
+        ("lean_fish", 3.4, 3, 4),
+        ("poultry", 5.0, 3, 3),  # 3 to 4 d, from memory
+    ],
+)
+def test_storage_by_the_refrigerator(kind: str, fridge_c: float, days: int, longest: int) -> None:
+    kept = storage.keeping(kind, fridge_c)
+    assert kept.days == days
+    assert f"{days} d at" in kept.text
+    assert (f"up to {longest} d" in kept.text) is (longest > days)
+
+
 def test_only_sources_that_differ_are_said_to() -> None:
     assert "the sources differ, up to 14 d" in storage.keeping("lean_fish", 2.0).text
     assert "differ" not in storage.keeping("poultry", 3.0).text
