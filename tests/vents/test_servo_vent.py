@@ -56,6 +56,8 @@ def test_first_move_is_done_within_a_second_wherever_the_plate_was(target: float
     assert bench.vent.opening == pytest.approx(target)
     assert bench.now_s < 1.0
     assert bench.pulses.pulses_us == [pytest.approx(1000.0 + 1000.0 * target)]
+    begun_s, off_s = bench.pulses.history[0][0], bench.pulses.history[-1][0]
+    assert off_s - begun_s >= 0.4 + 0.15  # it may come from the other end of the stroke
 
 
 def test_power_goes_off_after_arrival_and_comes_back_to_move() -> None:
