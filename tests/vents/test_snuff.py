@@ -62,6 +62,7 @@ def test_snuff_knows_every_driver_of_the_settings() -> None:
     st.floats(0.0, 0.4),
     st.floats(0.5, 1.0),
     st.one_of(st.none(), st.tuples(st.floats(0.0, 0.4), st.floats(0.5, 1.0))),
+    st.booleans(),
 )
 def test_snuff_sends_the_pulse_that_the_service_calls_shut(
     tmp_path_factory: pytest.TempPathFactory,
@@ -71,6 +72,7 @@ def test_snuff_sends_the_pulse_that_the_service_calls_shut(
     stop_shut: float,
     stop_open: float,
     calibrated: tuple[float, float] | None,
+    on_a_known_stroke: bool,
 ) -> None:
     folder = tmp_path_factory.mktemp("snuff")
     block = {
@@ -80,6 +82,7 @@ def test_snuff_sends_the_pulse_that_the_service_calls_shut(
     stops = VentCorrection(
         stop_shut=None if calibrated is None else calibrated[0],
         stop_open=None if calibrated is None else calibrated[1],
+        ends_us=SimulatedVent(**block).ends_us if on_a_known_stroke else None,  # type: ignore[arg-type]
         curve=None,
     )
     calibration = Calibration(vents={"lower": stops})
@@ -266,6 +269,16 @@ def test_a_calibration_that_says_nothing_of_a_stop_leaves_the_configured_one(tmp
     block = VentsSettings(lower=SimulatedVent(driver="simulated", stop_shut=0.3))
     service = build_vents(block, load_calibration(file))["lower"].stroke
     assert plan.pulse_us == service.pulse_us(0.0) == 1300.0
+
+
+def test_stops_found_on_another_stroke_are_parts_of_that_one(tmp_path: Path) -> None:
+    """The service refuses them; shut must not be half open by what was the shut end of a reversed servo."""
+    stops = VentCorrection(stop_shut=0.4, stop_open=0.9, ends_us=(2000.0, 1000.0))
+    file = tmp_path / "calibration.json"
+    file.write_text(Calibration(vents={"lower": stops}).model_dump_json(exclude_none=True), encoding="utf-8")
+    text = f"calibration_file={str(file)!r}\n[vents.lower]\ndriver='simulated'\nstop_shut=0.1"
+    (plan,) = read_plans(config(tmp_path, text))
+    assert plan.pulse_us == 1100.0
 
 
 @pytest.mark.parametrize(
