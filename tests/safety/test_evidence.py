@@ -9,6 +9,7 @@ import pytest
 from cutoffs import Watch, settled, view
 
 from coalminder.events import Acknowledge, Reset
+from coalminder.safety import evidence
 from coalminder.safety.conditions import runaway
 from coalminder.safety.evidence import start
 from coalminder.safety.limits import Limits
@@ -198,3 +199,29 @@ def test_a_probe_that_comes_back_after_minutes_is_not_noisy_for_what_changed_mea
     watch.run(300.0, lambda s: view(s, 60.0, phase=Phase.CUT_OFF))
     assert "pit_probe_lost" not in watch.raised_s, "suppressed: the vents are shut"
     assert "pit_probe_noisy" not in watch.raised_s
+
+
+# --- the clock
+
+
+def test_what_is_remembered_is_the_same_on_a_clock_that_reads_less() -> None:
+    """No rule knows an hour: moved evidence and a moved clock give moved evidence, whatever it remembers."""
+    limits, by_s, moved = Limits(), -5000.0, set[str]()
+    e = evidence.start(10_000.0)
+    for second in range(1200):
+        seen = view(
+            second,
+            70.0 if second > 1190 else 93.0 - (second % 400 > 300) * (second % 400 - 300) / 3.0,
+            lid_off=300 < second % 400 < 330,
+            lower=0.3 if second < 600 else 0.0,
+            pit_2=Reading(93.0),
+        )
+        now_s, events = e.now_s + 1.0, (Acknowledge(),) if second % 500 == 0 else ()
+        after = evidence.advance(e, seen, limits, events, now_s)
+        back = evidence.shift(e, by_s)
+        assert evidence.advance(back, seen, limits, events, now_s + by_s) == evidence.shift(after, by_s)
+        differs = {name for name in e.__slots__ if getattr(e, name) != getattr(back, name)}
+        assert {getattr(back, name) - getattr(e, name) for name in differs} == {by_s}
+        moved |= differs
+        e = after
+    assert {"shut_since_s", "wide_since_s", "lid_since_s", "fallen_since_s", "first_since_s"} < moved
