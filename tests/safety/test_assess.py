@@ -369,6 +369,16 @@ def test_delays_go_on_after_a_clock_that_starts_again() -> None:
     assert watch.verdict.cut_off
 
 
+def test_a_fault_that_waits_out_its_delay_is_forgotten_where_it_means_nothing() -> None:
+    """A minute without the pit over a fire shuts the vents for good; over one just snuffed it says nothing."""
+    watch = settled()
+    lost = ProbeFault(ProbeFaultKind.OPEN)
+    watch.run(50.0, lambda s: view(s, pit=lost))
+    watch.run(60.0, lambda s: view(s, pit=lost, phase=Phase.SNUFFING, lower=0.0))
+    assert watch.alarm("pit_probe_lost") is None
+    assert not watch.verdict.cut_off
+
+
 def test_trends_start_afresh_after_being_blind() -> None:
     """What the pit did while nobody looked is no trend."""
     watch = settled()

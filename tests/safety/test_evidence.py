@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 from cutoffs import Watch, settled, view
 
-from coalminder.events import Acknowledge, Reset
+from coalminder.events import Acknowledge, CharcoalAdded, Reset
 from coalminder.safety import evidence
 from coalminder.safety.conditions import runaway
 from coalminder.safety.evidence import start
@@ -199,6 +199,34 @@ def test_a_probe_that_comes_back_after_minutes_is_not_noisy_for_what_changed_mea
     watch.run(300.0, lambda s: view(s, 60.0, phase=Phase.CUT_OFF))
     assert "pit_probe_lost" not in watch.raised_s, "suppressed: the vents are shut"
     assert "pit_probe_noisy" not in watch.raised_s
+
+
+def test_a_second_probe_that_falls_out_while_it_stands_in_is_as_implausible_as_the_first() -> None:
+    watch = settled()
+    watch.run(120.0, lambda s: view(s, pit=LOST, pit_2=Reading(93.0 + s % 2)))
+    watch.run(60.0, lambda s: view(s, pit=LOST, pit_2=Reading(20.0 + s % 2)))
+    assert watch.verdict.cut_off
+    assert watch.alarm("pit_probe_implausible") is not None
+
+
+def test_a_lid_lift_before_a_fire_was_put_out_throttles_no_later_one() -> None:
+    """Lighting wants air: throttled for a fall of the day before, the chimney's coals would die."""
+    watch = settled()
+    watch.run(60.0, lambda s: view(s, 30.0 + 63.0 * 0.94**s, lid_off=True))
+    watch.run(3600.0, lambda s: view(s, 30.0, phase=Phase.SNUFFING, lower=0.0))
+    watch.run(60.0, lambda s: view(s, 30.0, phase=Phase.LIGHTING, lower=1.0))
+    assert watch.verdict.action is None
+
+
+def test_a_fall_under_wide_vents_is_judged_afresh_after_charcoal() -> None:
+    """Cold charcoal cools a pit for minutes; then ten minutes tell, though the vents were wide all the time."""
+    watch = settled()
+    watch.run(900.0, lambda s: view(s, 87.0))
+    watch.run(900.0, lambda s: view(s, 87.0, lower=0.3))
+    charcoal_s = watch.now_s
+    watch.run(1500.0, lambda s: view(s, 87.0 - 0.45 * s / 60.0, lower=0.3), (CharcoalAdded(mass_kg=0.3),))
+    judged_s = watch.raised_s["falling_with_vents_open"] - charcoal_s
+    assert judged_s >= watch.limits.lid_quiet_s + 600.0
 
 
 # --- the clock
