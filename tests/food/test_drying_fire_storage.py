@@ -166,12 +166,21 @@ def test_thin_pieces_cool_by_the_rule_and_thick_ones_do_not() -> None:
     assert thin.to_21_s < thick.to_21_s
 
 
-def test_cooling_of_a_thin_slab_is_that_of_a_lump() -> None:
+@pytest.mark.parametrize("start_c", [57.0, 72.0])
+def test_cooling_of_a_thin_slab_is_that_of_a_lump(start_c: float) -> None:
+    # Food Code 3-501.14 counts from 57 °C, however hot it came off.
     # Lumped capacity (Incropera ch. 5.1): t = (rho c L / h) ln((T0 - Ta)/(T - Ta)), good for Bi < 0.1.
     food = FoodPlan(thickness_m=0.006).food()
-    result = storage.cooling(food, 57.0, 15.0, 3.0, 0.0)
+    result = storage.cooling(food, start_c, 15.0, 3.0, 0.0)
     expected = food.capacity_j_m3k * food.half_m / 8.0 * math.log((57.0 - 3.0) / (21.0 - 3.0))
     assert result.to_21_s == pytest.approx(expected, rel=0.05)
+
+
+@pytest.mark.parametrize(("fridge_c", "to_21"), [(10.0, True), (25.0, False)])
+def test_what_never_gets_so_cold_never_passes(fridge_c: float, to_21: bool) -> None:
+    # Nothing cools below what is around it.
+    result = storage.cooling(FoodPlan(thickness_m=0.006).food(), 72.0, 15.0, fridge_c, 0.0)
+    assert (result.to_21_s < 24 * 3600.0, result.to_5_s, result.passes) == (to_21, math.inf, False)
 
 
 def test_recipe_adds_up() -> None:
@@ -182,6 +191,21 @@ def test_recipe_adds_up() -> None:
     assert made.freezing_c < -10.0
 
 
+@pytest.mark.parametrize(
+    ("salt_frac", "sugar_frac", "temp_c", "words"),
+    [
+        (0.27, 0.0, 4.0, "salt in brine"),  # water holds 26.4 % at 20 °C
+        (0.15, 0.21, 4.0, "sugar in brine"),
+        (0.15, 0.0, -6.0, "brine temperature"),
+    ],
+)
+def test_no_recipe_for_a_brine_that_cannot_be(
+    salt_frac: float, sugar_frac: float, temp_c: float, words: str
+) -> None:
+    with pytest.raises(UserError, match=words):
+        recipe(3.0, salt_frac, sugar_frac, temp_c)
+
+
 def test_salting_has_its_range_and_the_core_lags() -> None:
     result = salting(8 * 3600.0, 0.022, True, 18.0, 0.70)
     assert result.core_wps_pct < result.low_wps_pct < result.mean_wps_pct < result.high_wps_pct
@@ -189,8 +213,12 @@ def test_salting_has_its_range_and_the_core_lags() -> None:
 
 @pytest.mark.parametrize(
     ("temp_c", "hours", "reused", "count"),
-    [(3.0, 12, False, 1), (3.0, 12, True, 2), (16.0, 1, False, 2), (10.0, 5, False, 2), (10.0, 3, False, 1)],
-)
+    [
+        (3.3, 12, False, 1), (3.0, 12, True, 2),
+        (15.5, 1, False, 1), (15.7, 1, False, 2),  # 60 °F
+        (3.4, 4.1, False, 2), (3.4, 3.9, False, 1),  # 38 °F
+    ],
+)  # fmt: skip
 def test_brine_warnings(temp_c: float, hours: float, reused: bool, count: int) -> None:
     # New York rules: at most 15.6 °C at the start, 3.3 °C over 4 h, no reuse.
     assert len(brine_warnings(temp_c, hours * 3600, 3.0, reused)) == count

@@ -74,4 +74,18 @@ def test_rules_keep_to_their_sources() -> None:
     assert rules["home-71"].core_c >= (160 - 32) / 1.8 - 0.2
     assert (rules["guidance-63"].core_c, rules["guidance-63"].hold_min) == (63.0, 30.0)
     assert rules["poultry-74"].core_c >= (165 - 32) / 1.8 - 0.2
+    assert rules["meat-71"].core_c >= (160 - 32) / 1.8 - 0.2
     assert doneness.DEFAULT_RULE == "home-71"
+
+
+@pytest.mark.parametrize("code", doneness.DONE_RULES)
+@pytest.mark.parametrize(
+    ("beside_c", "held"),
+    [(0.0, 70.0), (3.0, 70.0), (-0.1, 60.0), (-0.5, 60.0), (-0.6, 0.0), (-5.0, 0.0)],
+)
+def test_time_counts_at_the_rule_or_above_and_a_real_fall_breaks_it(
+    code: str, beside_c: float, held: float
+) -> None:
+    """The sources: 'for 30 min', without a break. Half a degree is the noise of a good probe (estimate)."""
+    rule = doneness.DONE_RULES[code]
+    assert doneness.held_s(60.0, 10.0, rule.core_c + beside_c, rule) == held
