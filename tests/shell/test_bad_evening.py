@@ -15,6 +15,7 @@ from coalminder.cli import main
 from coalminder.core import Config, State, ended, initial, step
 from coalminder.errors import SettingsError, UserError
 from coalminder.events import Event, FoodStep, Light, Snuff
+from coalminder.food.left import left_over
 from coalminder.journal import Journal, Start, store
 from coalminder.messages.food_part import FoodPart
 from coalminder.messages.options import LinkOptions
@@ -188,23 +189,26 @@ def test_todays_food_takes_the_place_of_yesterdays_at_once() -> None:
     assert FoodPart.model_validate(part.root).stage == "waiting"
 
 
-def cooled(folder: Path, *food: FoodStep, boot: str | None = None) -> Settings:
+def cooled(folder: Path, *food: FoodStep, boot: str | None = None, rest_s: float = 1.0) -> Settings:
     """Settings whose last record ends 60 s ago on a grill that is out, after these reports of the food.
 
-    boot: the note of the board's start, where it is not that of now.
+    boot: the note of the board's start, where it is not that of now. rest_s: from the last report to
+    the end.
     """
     (folder / "c.toml").write_text(f'[journal]\ndirectory = "{folder}"\n', "utf-8")
     settings = load_settings(folder / "c.toml")
     begun_in_this_boot(folder, now=True)
     if boot is not None:
         (folder / "boot").write_text(boot, "utf-8")
-    utc_s = time.time() - 60.0 - len(food)
+    times_s = [3600.0 + count for count in range(len(food))]
+    times_s.append(times_s[-1] + rest_s if food else 3600.0)
+    utc_s = time.time() - 60.0 - times_s[-1]
     state = replace(initial(Config()), phase=Phase.OUT)
-    journal = Journal(folder, Start("this", {}, utc_s, state), None)
-    for second, said in enumerate([*food, None]):
+    journal = Journal(folder, Start("this", {}, utc_s, state), None, ended=ended)
+    for now_s, said in zip(times_s, [*food, None], strict=True):
         inputs = Inputs(Reading(20.0), events=() if said is None else (said,))
-        state, decision = step(state, inputs, float(second))
-        journal.record(float(second), utc_s + second, inputs, decision, state)
+        state, decision = step(state, inputs, now_s)
+        journal.record(now_s, utc_s + now_s, inputs, decision, state)
     assert journal.close()
     return settings
 
@@ -307,16 +311,35 @@ def test_other_food_of_before_is_told_when_it_is_to_be_minded(
     assert begun.state.food.left == ""
 
 
-def test_a_second_start_tells_of_it_again(tmp_path: Path) -> None:
-    """One that follows at once must not take the word away."""
+def test_food_of_before_is_told_with_the_hour_it_came_off(tmp_path: Path) -> None:
+    settings = cooled(tmp_path, ON, OFF, boot="another boot", rest_s=5.0 * 3600.0)
+    off = datetime.fromtimestamp(time.time() - 60.0 - 5.0 * 3600.0)
+    begun = begin(settings, LatchNote(tmp_path), time.time(), RealClock, fresh=False, lit=False)
+    near = (f"off the grill {off + timedelta(minutes=late):%Y-%m-%d %H:%M}" for late in (-1, 0))
+    assert any(words in begun.state.food.left for words in near)
+
+
+@pytest.mark.parametrize(("hours", "told"), [(5.9, True), (6.1, False)])
+def test_food_of_before_is_told_while_its_cooling_rule_runs(hours: float, told: bool) -> None:
+    """Food Code 3-501.14: after 6 h it is cold, or lost, and a daemon that kept a fire till then has said so."""
+    state = replace(initial(Config()), phase=Phase.TENDING)
+    for now_s, events in ((0.0, (ON,)), (1.0, (OFF,)), (3600.0 * hours, ())):
+        state, _ = step(state, Inputs(Reading(93.0), events=events), now_s)
+    assert bool(left_over(state.food, state.last_s or 0.0, str)) is told
+
+
+@pytest.mark.parametrize(("ran_s", "again"), [(1.0, True), (6.1 * 3600.0, False)])
+def test_a_second_start_tells_of_it_again(ran_s: float, again: bool, tmp_path: Path) -> None:
+    """One that follows at once must not take the word away; hours later the food is cold, or lost."""
     settings = cooled(tmp_path, ON, OFF, boot="another boot")
     first = begin(settings, LatchNote(tmp_path), time.time(), RealClock, fresh=False, lit=False)
-    journal = Journal(tmp_path, Start("this", {}, time.time(), first.state), None)
-    state, decision = step(first.state, Inputs(Reading(20.0)), 1.0)
-    journal.record(1.0, time.time(), Inputs(Reading(20.0)), decision, state)
+    journal, end_s = Journal(tmp_path, Start("this", {}, time.time(), first.state), None), time.time() + ran_s
+    state, decision = step(first.state, Inputs(Reading(20.0)), ran_s)
+    journal.record(ran_s, end_s, Inputs(Reading(20.0)), decision, state)
     assert journal.close()
-    second = begin(settings, LatchNote(tmp_path), time.time() + 5.0, RealClock, fresh=False, lit=False)
-    assert second.state.food.left == first.state.food.left != ""
+    second = begin(settings, LatchNote(tmp_path), end_s + 5.0, RealClock, fresh=False, lit=False)
+    assert first.state.food.left
+    assert second.state.food.left == (first.state.food.left if again else "")
 
 
 def test_a_cut_off_goes_on_without_food_that_is_over(tmp_path: Path) -> None:
