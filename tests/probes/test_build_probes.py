@@ -39,21 +39,30 @@ def buses(spi: Callable[[int, int], SpiBus] | None = None, i2c: I2cBus | None = 
     return Buses(open_spi, open_i2c)
 
 
-def max31855(_mode: int, _speed_hz: int) -> SpiBus:
+def wired(modes: set[int], most_hz: int, chip: Callable[[], SpiBus]) -> Buses:
+    """A bus that is asked for in one of these modes, and no faster: data sheets, from memory."""
+
+    def open_spi(mode: int, speed_hz: int) -> SpiBus:
+        assert mode in modes
+        assert 0 < speed_hz <= most_hz
+        return chip()
+
+    return buses(open_spi)
+
+
+def max31855() -> SpiBus:
     emf_mv = type_k.emf_mv(TRUE_C) - type_k.emf_mv(25.0)
     code = round((emf_mv * 1000.0 / 41.276 + 25.0) * 4)
     return FakeSpi(lambda data: (code << 18 | 400 << 4).to_bytes(len(data), "big"))
 
 
-def max31856_chip(mode: int, _speed_hz: int) -> SpiBus:
-    assert mode == 1
+def max31856_chip() -> SpiBus:
     chip = FakeRegisterChip(16)
     chip.registers[0x0C:0x0F] = (round(TRUE_C * 128) << 5).to_bytes(3, "big")
     return chip.spi
 
 
-def max31865_chip(mode: int, _speed_hz: int) -> SpiBus:
-    assert mode == 1
+def max31865_chip() -> SpiBus:
     chip = FakeRegisterChip(8)
     chip.registers[0] = max31865.control(2, 60)
     code = round(platinum.resistance_ohm(TRUE_C, 1000.0) / 4300.0 * 32768)
@@ -70,12 +79,12 @@ def max31865_chip(mode: int, _speed_hz: int) -> SpiBus:
 CASES: dict[str, tuple[dict[str, Any], Buses, float]] = {
     "mcp3208": (
         {"kind": "mcp3208", "channel": 5, "thermistor": NTC},
-        buses(lambda _mode, _hz: fake_mcp3x08({5: round(RATIO * 4096)}, 12)),
+        wired({0, 3}, 1_000_000, lambda: fake_mcp3x08({5: round(RATIO * 4096)}, 12)),  # at 2.7 V
         0.1,
     ),
     "mcp3008": (
         {"kind": "mcp3008", "channel": 7, "thermistor": NTC, "samples": 1},
-        buses(lambda _mode, _hz: fake_mcp3x08({7: round(RATIO * 1024)}, 10)),
+        wired({0, 3}, 1_350_000, lambda: fake_mcp3x08({7: round(RATIO * 1024)}, 10)),
         0.4,
     ),
     "ads1115": (
@@ -83,16 +92,16 @@ CASES: dict[str, tuple[dict[str, Any], Buses, float]] = {
         buses(i2c=FakeI2c({(0x49, 2): RATIO * 3.2, (0x49, 3): 3.2}, reads_busy=0)),
         0.05,
     ),
-    "max31855": ({"kind": "max31855"}, buses(max31855), 0.14),
+    "max31855": ({"kind": "max31855"}, wired({0}, 5_000_000, max31855), 0.14),
     "max6675": (
         {"kind": "max6675"},
-        buses(lambda _mode, _hz: FakeSpi(lambda _data: (round(TRUE_C * 4) << 19).to_bytes(4, "big"))),
+        wired({0}, 4_300_000, lambda: FakeSpi(lambda _data: (round(TRUE_C * 4) << 19).to_bytes(4, "big"))),
         0.0,
     ),
-    "max31856": ({"kind": "max31856"}, buses(max31856_chip), 0.0),
+    "max31856": ({"kind": "max31856"}, wired({1, 3}, 5_000_000, max31856_chip), 0.0),
     "max31865": (
         {"kind": "max31865", "r0_ohm": 1000, "ref_ohm": 4300.0, "wires": 2, "mains_hz": 60},
-        buses(max31865_chip),
+        wired({1, 3}, 5_000_000, max31865_chip),
         0.02,
     ),
     "simulated": ({"kind": "simulated", "temp_c": TRUE_C, "noise_c": 0.0}, buses(), 0.0),

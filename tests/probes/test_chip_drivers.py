@@ -184,16 +184,28 @@ def test_ads1115_that_never_ends_is_not_ready() -> None:
     assert kind(Ads1115(bus, 0x48, 0, DIVIDER, sleep=lambda _: None).read()) is ProbeFaultKind.NOT_READY
 
 
+def test_ads1115_that_ends_for_the_input_alone_is_not_ready() -> None:
+    class Slow(FakeI2c):
+        def write(self, address: int, data: bytes) -> None:
+            self._reads_busy = 10**6 if (data[1] >> 4 & 7) - 4 == 1 else 0
+            super().write(address, data)
+
+    bus = Slow({(0x48, 0): 1.65, (0x48, 1): 3.3})
+    driver = Ads1115(bus, 0x48, 0, DIVIDER, supply_channel=1, sleep=lambda _: None)
+    assert kind(driver.read()) is ProbeFaultKind.NOT_READY
+
+
 @pytest.mark.parametrize(
     ("input_v", "supply_v", "fault"),
     [
         (0.0, 3.3, ProbeFaultKind.SHORT),
+        (-0.000125, 3.3, ProbeFaultKind.SHORT),  # FFFFh: ground is a count off (data sheet, 'Data Format')
         (3.3, 3.3, ProbeFaultKind.OPEN),
         (3.6, 3.3, ProbeFaultKind.OPEN),
         (0.1, 0.2, ProbeFaultKind.BUS),
         (0.5, 5.0, ProbeFaultKind.BUS),
     ],
-    ids=["shorted", "open", "above the supply", "no supply", "a supply over the range"],
+    ids=["shorted", "under ground", "open", "above the supply", "no supply", "a supply over the range"],
 )
 def test_ads1115_rails_and_supplies_out_of_range_are_faults(
     input_v: float, supply_v: float, fault: ProbeFaultKind

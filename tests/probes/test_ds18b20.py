@@ -45,6 +45,8 @@ def test_power_on_value_is_not_85_degrees_but_85_degrees_is() -> None:
     assert isinstance(woken, ProbeFault)
     assert woken.kind is ProbeFaultKind.NOT_READY
     assert ds18b20.decode(scratchpad(0x0550, byte_6=0x10)) == Reading(85.0)
+    # byte 6 counts down from 10h through the sixteenths (DS1820 data sheets, from memory): 0ch at every x.25
+    assert ds18b20.decode(scratchpad(0x05D4, byte_6=0x0C)) == Reading(93.25)
 
 
 @pytest.mark.parametrize(("config", "temp_c"), [(0x1F, 25.5), (0x3F, 25.75), (0x5F, 25.875), (0x7F, 25.9375)])
