@@ -169,7 +169,7 @@ def _pit(e: Evidence, view: View, limits: Limits, gap: bool, dt_s: float, now_s:
     """What the reading does: smoothed, its steps, how long it has stood still, jumps."""
     same_since_s = e.same_since_s
     same_low, same_high = min(e.same_low, view.lower), max(e.same_high, view.lower)
-    if now_s - same_since_s < ANSWER_S or e.last_pit_c is None:
+    if now_s - same_since_s < ANSWER_S:
         same_low, same_high = view.lower, view.lower
     shown_c, last_c = e.shown_c, e.last_pit_c
     if last_c is None:
