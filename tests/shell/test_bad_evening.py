@@ -27,7 +27,7 @@ from coalminder.service.begin import begin, clock_words
 from coalminder.service.clock import RealClock
 from coalminder.service.latch_note import LatchNote
 from coalminder.service.machine import begun_in_this_boot, count_restarts, forget_starts
-from coalminder.service.tender import blind_s
+from coalminder.service.tender import blind_s, nothing_unseen
 from coalminder.service.unseen import Unseen
 from coalminder.settings import Settings, load_settings
 from coalminder.settings.food import FoodSettings
@@ -189,8 +189,14 @@ def test_todays_food_takes_the_place_of_yesterdays_at_once() -> None:
     assert FoodPart.model_validate(part.root).stage == "waiting"
 
 
-def cooled(folder: Path, *food: FoodStep, boot: str | None = None, rest_s: float = 1.0) -> Settings:
-    """Settings whose last record ends 60 s ago on a grill that is out, after these reports of the food.
+def cooled(
+    folder: Path,
+    *food: FoodStep,
+    boot: str | None = None,
+    rest_s: float = 1.0,
+    phase: Phase = Phase.OUT,
+) -> Settings:
+    """Settings whose last record ends 60 s ago, on a grill that is out, after these reports of the food.
 
     boot: the note of the board's start, where it is not that of now. rest_s: from the last report to
     the end.
@@ -203,7 +209,7 @@ def cooled(folder: Path, *food: FoodStep, boot: str | None = None, rest_s: float
     times_s = [3600.0 + count for count in range(len(food))]
     times_s.append(times_s[-1] + rest_s if food else 3600.0)
     utc_s = time.time() - 60.0 - times_s[-1]
-    state = replace(initial(Config()), phase=Phase.OUT)
+    state = replace(initial(Config()), phase=phase)
     journal = Journal(folder, Start("this", {}, utc_s, state), None, ended=ended)
     for now_s, said in zip(times_s, [*food, None], strict=True):
         inputs = Inputs(Reading(20.0), events=() if said is None else (said,))
@@ -321,7 +327,7 @@ def test_food_of_before_is_told_with_the_hour_it_came_off(tmp_path: Path) -> Non
 
 @pytest.mark.parametrize(("hours", "told"), [(5.9, True), (6.1, False)])
 def test_food_of_before_is_told_while_its_cooling_rule_runs(hours: float, told: bool) -> None:
-    """Food Code 3-501.14: after 6 h it is cold, or lost, and a daemon that kept a fire till then has said so."""
+    """Food Code 3-501.14: after 6 h it is cold, or lost; a daemon that ran on has said so."""
     state = replace(initial(Config()), phase=Phase.TENDING)
     for now_s, events in ((0.0, (ON,)), (1.0, (OFF,)), (3600.0 * hours, ())):
         state, _ = step(state, Inputs(Reading(93.0), events=events), now_s)
@@ -379,3 +385,34 @@ def test_the_next_fire_by_hand_is_lit_though_the_last_food_was_not_reported_chil
     )
     assert begun.state.food.view.stage == "resting"
     assert begun.words(0.0) == (Light(),)
+
+
+@pytest.mark.parametrize("boot", [None, "another boot"])
+def test_a_fire_of_before_this_boot_goes_on_till_the_clock_is_known(boot: str | None, tmp_path: Path) -> None:
+    """A board without a clock does not know how long it was off; one that ran on all the time does."""
+    settings = cooled(tmp_path, boot=boot, phase=Phase.TENDING)
+    starts = [
+        begin(settings, LatchNote(tmp_path), time.time() + after_s, RealClock, fresh=False, lit=False)
+        for after_s in (0.0, 5.0)
+    ]
+    assert [start.state.phase for start in starts] == [Phase.TENDING] * 2
+    assert [start.unseen is nothing_unseen for start in starts] == [boot is None] * 2
+    assert [start.restarts for start in starts] == [0, 1]
+
+
+def test_reboots_before_the_first_step_are_counted_though_the_clock_begins_a_little_earlier(
+    tmp_path: Path,
+) -> None:
+    """It starts where it stopped, and a boot takes a second more or less: by both clocks they went back."""
+    settings, utc_s = cooled(tmp_path, phase=Phase.TENDING), time.time()
+    starts = [
+        begin(settings, LatchNote(tmp_path), utc_s - back_s, RealClock, fresh=False, lit=False)
+        for back_s in (-2.0, 0.0, 1.0)
+    ]
+    assert [start.restarts for start in starts] == [0, 1, 2]
+
+
+def test_a_new_cook_is_known_to_be_of_this_boot(tmp_path: Path) -> None:
+    settings = cooled(tmp_path, ON, boot="another boot")
+    begin(settings, LatchNote(tmp_path), time.time(), RealClock, fresh=False, lit=False)
+    assert begun_in_this_boot(tmp_path, now=False)

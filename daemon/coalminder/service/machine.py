@@ -97,7 +97,8 @@ def count_restarts(directory: Path, utc_s: float, cook_s: float | None = None) -
     """Note this start in `directory` and tell how many there were in the last ten minutes before it.
 
     cook_s: control time of the cook that goes on, None for a new one. A board without a clock of its own
-    starts at the same hour again and again: ten minutes of the cook count as well.
+    starts at the same hour again and again: ten minutes of the cook count as well. Before the first step a
+    start may seem to be a little earlier than the last one.
     """
     path = directory / _STARTS
     try:
@@ -108,7 +109,7 @@ def count_restarts(directory: Path, utc_s: float, cook_s: float | None = None) -
         (at_s, at_cook_s)
         for at_s, at_cook_s in starts
         if 0.0 <= utc_s - at_s < _RESTARTS_S
-        or (cook_s is not None and 0.0 <= cook_s - at_cook_s < _RESTARTS_S)
+        or (cook_s is not None and abs(cook_s - at_cook_s) < _RESTARTS_S)
     ][-50:]
     try:
         directory.mkdir(parents=True, exist_ok=True)
