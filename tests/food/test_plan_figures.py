@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from coalminder.food.brine import immersion_s
 from coalminder.food.request import PlanRequest
 from coalminder.food.sources import Figure
 from coalminder.food.timeline import Timeline, build_plan
@@ -138,3 +139,20 @@ def test_figures_of_the_cook_are_those_of_the_rule_and_the_timeline(plan: Timeli
     assert low < middle < high
     assert math.isinf(high) or shown["done after, latest", "min"] == pytest.approx(high)
     assert 60.0 * hours_between(plan, "load", "off") >= middle
+
+
+@pytest.mark.parametrize("brine_frac", [0.08, 0.12, 0.2])
+@pytest.mark.parametrize("sugar_frac", [0.0, 0.1])
+def test_a_brine_that_weakens_takes_the_time_of_its_mean_strength(
+    brine_frac: float, sugar_frac: float
+) -> None:
+    """Mass balance: what salt the fish takes the brine has no more. The mean of both ends, within a step."""
+    request = replace(PLAIN, brine_frac=brine_frac, sugar_frac=sugar_frac)
+    brining = build_plan(request).brining
+    water = request.species.composition.water_frac
+    raw_pct = brining.salting.mean_wps_pct
+    taken_kg = request.mass_kg * (water * raw_pct / (100.0 - raw_pct) - 0.003)
+    salt_kg, water_kg = brining.recipe.salt_kg, brining.recipe.water_kg
+    ends_pct = [100.0 * kg / (kg + water_kg) for kg in (salt_kg, salt_kg - taken_kg)]
+    expected_s = immersion_s(request.thick_m, request.skin, sum(ends_pct) / 2.0, raw_pct)
+    assert brining.time_s == pytest.approx(expected_s, rel=0.03)
