@@ -17,6 +17,7 @@ from coalminder.events import FoodStep, SetPoint, WoodAdded
 from coalminder.food import ensemble as slabs
 from coalminder.food.agenda import open_steps, under_plan
 from coalminder.food.composition import Thermal
+from coalminder.food.corecheck import misplaced
 from coalminder.food.exposure import Exposure
 from coalminder.food.follow import (
     INFLATION,
@@ -27,7 +28,7 @@ from coalminder.food.follow import (
     refuse_reason,
 )
 from coalminder.food.foodplan import FoodPlan, PlanStep
-from coalminder.food.foodstate import Reminder
+from coalminder.food.foodstate import FoodState, Reminder
 from coalminder.food.reminders import COMING_UP, FELL
 from coalminder.probes import type_k
 from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
@@ -129,6 +130,14 @@ def test_food_too_quick_for_its_pit_also_tells_of_a_pit_probe_that_reads_too_low
         view = cook.run(10.0, heated((cook.now_s + 10) / 60), pit_c=shown_c)
         told |= {reminder.text for reminder in view.reminders if reminder.code == "core_probe"}
     assert any("pit probe" in text and "too low" in text for text in told)
+
+
+@pytest.mark.parametrize(("core_c", "doubted"), [(62.0, False), (66.0, True)])
+def test_no_core_is_hotter_than_its_pit_however_unsure_the_model_is(core_c: float, doubted: bool) -> None:
+    """Heat goes from hot to cold; probes may differ by 3 K (estimate)."""
+    state = FoodState(loaded_s=0.0, pit_c=60.0)
+    why, _ = misplaced(state, core_c, mean_c=55.0, beyond_c=15.0, before_c=core_c, around_c=60.0)
+    assert bool(why) is ("the pit probe reads too low" in why) is doubted
 
 
 def test_a_core_too_warm_for_the_food_in_a_hotter_pit_says_nothing_of_the_pit() -> None:
