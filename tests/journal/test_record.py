@@ -17,7 +17,7 @@ from recorded_cook import UTC_S, CookState, alarm, cook_step, write_steps
 
 from coalminder.codec import from_plain, to_plain
 from coalminder.errors import UserError
-from coalminder.journal import Journal, Refusal, Resume, Start, packing, read, resume, store
+from coalminder.journal import Journal, Refusal, Resume, Start, packing, read, resume, store, writer
 from coalminder.values import AlarmState, CommandRecord, OutMessage, Phase
 
 Opener = Callable[..., Journal]
@@ -524,7 +524,8 @@ def test_days_without_a_fire_are_not_recorded(
 def test_food_that_cools_is_recorded_for_longer_than_a_cold_grill(
     over: bool, kept: int, open_journal: Opener, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """And the fire after it has a record of its own all the same."""
+    """And the fire after it has a record of its own all the same. Food Code 3-501.14: cooling takes 6 h."""
+    assert writer.OPEN_S >= 6 * 3600.0
     monkeypatch.setattr("coalminder.journal.writer.IDLE_S", 30.0)
     monkeypatch.setattr("coalminder.journal.writer.OPEN_S", 60.0)
     journal = open_journal(ended=lambda _state: over)

@@ -440,6 +440,7 @@ def test_pin_taken_twice_is_an_os_error(board_factory: Any) -> None:
     with pytest.raises(OSError, match="17"):
         PinPwm(17, factory)
     first.close()
+    PinPwm(17, factory).close()  # it was given back
 
 
 def test_what_lgpio_itself_raises_is_an_os_error(
