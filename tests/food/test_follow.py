@@ -17,7 +17,7 @@ from coalminder.events import FoodStep, SetPoint, WoodAdded
 from coalminder.food import ensemble as slabs
 from coalminder.food.agenda import open_steps, under_plan
 from coalminder.food.composition import Thermal
-from coalminder.food.corecheck import misplaced
+from coalminder.food.corecheck import laid_on_c, misplaced
 from coalminder.food.exposure import Exposure
 from coalminder.food.follow import (
     INFLATION,
@@ -28,7 +28,7 @@ from coalminder.food.follow import (
     refuse_reason,
 )
 from coalminder.food.foodplan import FoodPlan, PlanStep
-from coalminder.food.foodstate import FoodState, Reminder
+from coalminder.food.foodstate import Reminder
 from coalminder.food.reminders import COMING_UP, FELL
 from coalminder.probes import type_k
 from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
@@ -138,6 +138,14 @@ def test_no_core_is_hotter_than_its_pit_however_unsure_the_model_is(core_c: floa
     state = FoodState(loaded_s=0.0, pit_c=60.0)
     why, _ = misplaced(state, core_c, mean_c=55.0, beyond_c=15.0, before_c=core_c, around_c=60.0)
     assert bool(why) is ("the pit probe reads too low" in why) is doubted
+
+
+@pytest.mark.parametrize(
+    ("core_c", "was_c"), [(22.0, None), (23.0, 22.0), (35.0, 34.0), (60.0, None)], ids=lambda c: f"{c}"
+)
+def test_without_a_pit_food_is_as_much_warmer_as_it_was_laid_on(core_c: float, was_c: float | None) -> None:
+    """FDA Table A-2: raw food that was over 21 °C has two hours; what is far warmer was no raw core."""
+    assert laid_on_c(FoodState(loaded_s=0.0), start_c=5.0, core=core_c, mean_c=6.0, now_s=60.0) == was_c
 
 
 def test_a_core_too_warm_for_the_food_in_a_hotter_pit_says_nothing_of_the_pit() -> None:

@@ -128,7 +128,9 @@ def test_max31855_straight_line_alone_would_be_a_degree_wrong() -> None:
     assert sample.temp_c == pytest.approx(200.0, abs=0.06)
 
 
-@pytest.mark.parametrize(("junction_c", "works"), [(-55.1, False), (-54.9, True), (124.9, True), (125.1, False)])
+@pytest.mark.parametrize(
+    ("junction_c", "works"), [(-55.1, False), (-54.9, True), (124.9, True), (125.1, False)]
+)
 def test_max31855_hotter_or_colder_than_it_works_shows_nothing(junction_c: float, works: bool) -> None:
     """MAX31855 data sheet (from memory): the junction is measured from -55 to +125 °C."""
     sample = max31855.linearise(max31855.Frame(junction_c, junction_c))

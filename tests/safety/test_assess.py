@@ -370,7 +370,7 @@ def test_delays_go_on_after_a_clock_that_starts_again() -> None:
 
 
 def test_a_fault_that_waits_out_its_delay_is_forgotten_where_it_means_nothing() -> None:
-    """A minute without the pit over a fire shuts the vents for good; over one just snuffed it says nothing."""
+    """A minute without the pit over a fire shuts the vents for good; over one just snuffed it is nothing."""
     watch = settled()
     lost = ProbeFault(ProbeFaultKind.OPEN)
     watch.run(50.0, lambda s: view(s, pit=lost))

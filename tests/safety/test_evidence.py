@@ -219,7 +219,7 @@ def test_a_lid_lift_before_a_fire_was_put_out_throttles_no_later_one() -> None:
 
 
 def test_a_fall_under_wide_vents_is_judged_afresh_after_charcoal() -> None:
-    """Cold charcoal cools a pit for minutes; then ten minutes tell, though the vents were wide all the time."""
+    """Cold charcoal cools a pit for minutes; then ten minutes tell, though the vents were wide before."""
     watch = settled()
     watch.run(900.0, lambda s: view(s, 87.0))
     watch.run(900.0, lambda s: view(s, 87.0, lower=0.3))
