@@ -494,6 +494,15 @@ def test_a_power_cut_over_the_end_of_a_cooling_stage_leaves_it_unmet() -> None:
     assert "cool_21" in [c.code for c in cook.run(120, 22.5, pit_c=None).clocks if c.state == "over"]
 
 
+def test_frost_outside_cools_no_food_that_was_not_reported_chilled() -> None:
+    """It stands indoors, as far as anybody knows: the last stage of the rule does not end by itself."""
+    cook = came_off(replace(PLAN, ambient_c=-15.0))
+    view = cook.run(5 * 3600.0, pit_c=None)
+    assert view.core_c is not None
+    assert view.core_c >= 5.0
+    assert "cool_5" in [clock.code for clock in view.clocks]
+
+
 def test_food_in_the_refrigerator_is_not_asked_to_be_put_there() -> None:
     cook = came_off()
     assert "clock_standing" in [r.code for r in cook.run(80 * 60, 55.0, pit_c=None).reminders]
