@@ -122,6 +122,17 @@ def test_every_component_has_a_platform_and_an_id_of_its_own() -> None:
     assert PAYLOAD["dev"]["ids"]
 
 
+def test_temperatures_are_told_as_such_and_are_set_in_steps_that_a_hub_takes() -> None:
+    """A hub turns °C into the unit of its owner for the device class temperature alone; a number's step is
+    0.001 or more (the hub's documents, from memory).
+    """
+    for key, component in COMPONENTS.items():
+        assert (component.get("unit_of_meas") == "°C") is (component.get("dev_cla") == "temperature"), key
+        assert component.get("dev_cla") != ""
+    assert COMPONENTS["set_point"]["step"] >= 0.001
+    assert PAYLOAD["qos"] == 1
+
+
 @pytest.mark.parametrize(
     ("key", "expected"),
     [
