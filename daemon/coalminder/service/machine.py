@@ -108,8 +108,7 @@ def count_restarts(directory: Path, utc_s: float, cook_s: float | None = None) -
     recent = [
         (at_s, at_cook_s)
         for at_s, at_cook_s in starts
-        if 0.0 <= utc_s - at_s < _RESTARTS_S
-        or (cook_s is not None and abs(cook_s - at_cook_s) < _RESTARTS_S)
+        if 0.0 <= utc_s - at_s < _RESTARTS_S or (cook_s is not None and abs(cook_s - at_cook_s) < _RESTARTS_S)
     ][-50:]
     try:
         directory.mkdir(parents=True, exist_ok=True)
