@@ -17,7 +17,7 @@ from coalminder.service.machine import MachineWatch
 from coalminder.service.notify import Notifier
 from coalminder.service.tender import Tender
 from coalminder.service.unseen import Unseen
-from coalminder.values import Decision, Inputs, Reading
+from coalminder.values import Decision, Inputs, Machine, Reading
 
 SLEPT_S = 7200.0
 
@@ -30,6 +30,7 @@ class Board:
     def __init__(self) -> None:
         self.slept_s = 0.0
         self.decisions: list[Decision] = []
+        self.machines: list[Machine] = []
         self.tender: Tender | None = None
 
     async def read(self, now_s: float) -> Inputs:
@@ -45,8 +46,8 @@ class Board:
     async def close(self) -> None:
         pass
 
-    def record(self, *_: Any) -> None:
-        pass
+    def record(self, _now_s: float, _utc_s: float, inputs: Inputs, *_: Any) -> None:
+        self.machines.append(inputs.machine)
 
     def offer(self, decision: Decision, *_: Any) -> None:
         self.decisions.append(decision)
@@ -104,6 +105,8 @@ async def test_a_power_cut_counts_once_the_clock_is_put_right(
     assert clock.now_s() - begun_s == pytest.approx(SLEPT_S, abs=5.0)
     alarms = {alarm.code: alarm for alarm in board.decisions[-1].alarms}
     assert "7200 s" in alarms["was_blind"].message
+    blind = [machine for machine in board.machines if machine.blind_s > 7000.0]
+    assert [machine.blind_start for machine in blind] == [True]  # what was trended before proves nothing
     assert not {"loop_late", "loop_cannot_keep_up"} & set(alarms)
     assert ("clock_jumped" in alarms) == (behind_s > 0.0)  # the plan's times go with the rest
 
