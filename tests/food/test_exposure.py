@@ -101,3 +101,5 @@ def test_only_an_hour_on_the_table_is_no_alarm_when_it_is_over() -> None:
     levels = {code: ex.Clock(code, 61.0, 60.0, "", "").level for code in codes}
     assert {code for code, level in levels.items() if level != "alarm"} == {"standing"}
     assert levels["standing"] == "warn"
+    assert [ex.Clock("cool_5", used_s, 60.0, "", "").level for used_s in (44.0, 46.0)] == ["", "warn"]
+    assert ex.Clock("cool_5", 61.0, 60.0, "", "", measured=False).level == "warn", "estimated"
