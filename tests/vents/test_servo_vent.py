@@ -238,3 +238,19 @@ def test_close_stops_the_pulses() -> None:
 def test_impossible_stroke_is_refused(wrong: dict[str, float]) -> None:
     with pytest.raises(ValueError, match="must"):
         Stroke(**wrong)  # type: ignore[arg-type]
+
+
+def test_a_move_that_fails_half_way_leaves_no_pulses_on() -> None:
+    """A servo that is driven against nothing it can reach stalls, and heats its wires."""
+    bench = Bench()
+    bench.vent.move(0.2)
+
+    def refuse(pulse_us: float) -> None:
+        FakePulseOutput.set_pulse_us(bench.pulses, pulse_us)
+        raise OSError("no answer")
+
+    bench.pulses.set_pulse_us = refuse  # type: ignore[method-assign]
+    with pytest.raises(OSError, match="no answer"):
+        bench.vent.move(0.8)
+    assert bench.pulses.pulse_us == 0.0
+    assert bench.vent.position is None
