@@ -158,6 +158,15 @@ def test_disk_that_turns_read_only_is_reported_and_caught_up_with(small_disk: Pa
         journal.close()
 
 
+def test_a_message_that_is_not_on_disk_is_not_said_to_be(tmp_path: Path, start: Start) -> None:
+    """An alarm for the phone outlives a restart only there."""
+    (tmp_path / "cooks").write_text("in the way", "utf-8")
+    journal = Journal(tmp_path / "cooks", start, retry_s=60.0)
+    journal.post(OutMessage("t", "x", 0.0))
+    assert not journal.flush(0.2)
+    assert not journal.close()
+
+
 def test_folder_that_cannot_be_made_is_reported_and_recording_starts_when_it_can(
     tmp_path: Path, start: Start
 ) -> None:
