@@ -19,7 +19,7 @@ from typing import Literal
 import paho.mqtt.client as paho
 import pytest
 from brokers import OPEN, Mosquitto, Watcher, free_port, wait_for
-from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
@@ -922,6 +922,26 @@ def test_a_dead_network_thread_is_noticed_and_replaced(
     assert client is not None
     client._thread_terminate = True  # its loop ends as if a defect had ended it
     wait_for(lambda: link._connection.generation > generation and link.connected)
+    link.stop()
+
+
+@pytest.mark.parametrize("lack", [RuntimeError("can't start new thread"), MemoryError()])
+def test_the_broker_is_dialled_again_after_a_time_without_threads_or_memory(
+    mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch, lack: Exception
+) -> None:
+    begin, lacks = paho.Client.loop_start, [True]
+
+    def begin_if_any(client: paho.Client) -> MQTTErrorCode:
+        if lacks:
+            raise lack
+        return begin(client)
+
+    monkeypatch.setattr(paho.Client, "loop_start", begin_if_any)
+    link = link_to(mosquitto, retry_max_s=0.1)
+    link.start()
+    wait_for(lambda: (str(lack) or "MemoryError") in link.trouble, what=link.trouble)
+    lacks.clear()
+    wait_for(lambda: link.connected, what="a connection once there are threads again")
     link.stop()
 
 

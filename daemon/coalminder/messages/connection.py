@@ -204,7 +204,12 @@ class Connection:
             self._closed.clear()
             self._answered.clear()
             began_s = time.monotonic()
-            was_up = self._connect_once()
+            try:
+                was_up = self._connect_once()
+            except Exception as error:  # noqa: BLE001 - no thread or memory to be had, say: nobody else would dial
+                was_up = False
+                why = str(error) or type(error).__name__
+                self._lost(f"{self._options.host}:{self._options.port}: {why}")
             if self._stopping.is_set():
                 break
             lasted_s = time.monotonic() - began_s
