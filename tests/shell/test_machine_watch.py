@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import resource
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+
+import pytest
 
 from coalminder.journal.values import Health
 from coalminder.service.machine import MachineWatch
@@ -72,3 +75,44 @@ def test_a_configuration_that_cannot_be_read_just_now_was_not_changed(tmp_path: 
     assert not look(33.0, 33.0, 0.0).settings_changed
     config.unlink()
     assert look(44.0, 44.0, 0.0).settings_changed
+
+
+@pytest.mark.timeout(10)
+def test_what_is_no_file_in_the_place_of_the_configuration_is_a_change_and_holds_nobody_up(
+    tmp_path: Path,
+) -> None:
+    """open(2) of a pipe waits until somebody writes into it: perhaps for ever (fifo(7))."""
+    config = tmp_path / "c.toml"
+    config.write_text("[band]\n")
+    look = MachineWatch(
+        journal_health=Health, broker_lost_s=lambda _now_s: 0.0, sys_class=tmp_path, settings_files=[config]
+    )
+
+    def make_huge(path: Path) -> None:
+        path.touch()
+        os.truncate(path, 1 << 40)
+
+    for n, make in enumerate((os.mkfifo, os.mkdir, lambda path: os.symlink(path, path), make_huge)):
+        config.unlink()
+        make(config)
+        assert look(20.0 * n, 20.0 * n, 0.0).settings_changed
+        config.rename(tmp_path / f"{n}")
+        config.write_text("[band]\n")
+        assert not look(20.0 * n + 10.0, 20.0 * n + 10.0, 0.0).settings_changed
+
+
+def test_a_configuration_that_the_daemon_may_no_longer_read_was_changed(tmp_path: Path) -> None:
+    """As an editor of root's leaves it under a strict umask."""
+    config = tmp_path / "c.toml"
+    config.write_text("[band]\n")
+    look = MachineWatch(
+        journal_health=Health, broker_lost_s=lambda _now_s: 0.0, sys_class=tmp_path, settings_files=[config]
+    )
+    config.chmod(0)
+    user = os.geteuid()
+    os.seteuid(user or 65534)  # root reads everything
+    try:
+        seen = look(0.0, 0.0, 0.0)
+    finally:
+        os.seteuid(user)
+    assert seen.settings_changed

@@ -17,6 +17,7 @@ from coalminder.values import Machine
 log = logging.getLogger(__name__)
 
 _SLOW_S = 10.0  # kernel files and the configuration are looked at this often
+_MOST_BYTES = 1_000_000  # of a file of settings
 _RESTARTS_S = 600.0
 _STARTS = "starts.json"
 _BOOT = "boot"
@@ -157,13 +158,15 @@ def _text(path: Path) -> str:
 
 
 def _contents(paths: Sequence[Path]) -> list[bytes | None] | None:
-    """What the files hold, None for one that is gone; None when that cannot be told."""
+    """What the files hold, None for one that is gone or no use; None when that cannot be told."""
     found: list[bytes | None] = []
     for path in paths:
         try:
-            found.append(path.read_bytes())
-        except FileNotFoundError:
+            # a pipe would hold up the loop, and what somebody puts there may be a disk's whole image
+            fit = path.is_file() and path.stat().st_size <= _MOST_BYTES
+            found.append(path.read_bytes() if fit else None)
+        except (FileNotFoundError, PermissionError):
             found.append(None)
-        except OSError:
+        except (OSError, MemoryError):
             return None
     return found
