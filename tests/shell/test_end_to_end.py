@@ -224,9 +224,9 @@ def state_of(process: subprocess.Popen[bytes]) -> str:
 
 
 @pytest.mark.parametrize("words", [["tend", "--lit"], ["step-test"]], ids=lambda words: words[0])
-@pytest.mark.parametrize("number", [signal.SIGTSTP, signal.SIGTTOU])
+@pytest.mark.parametrize("number", [signal.SIGTSTP, signal.SIGTTOU, signal.SIGUSR1, signal.SIGALRM])
 def test_ctrl_z_leaves_no_fire_alone(number: signal.Signals, words: list[str], tmp_path: Path) -> None:
-    """It stood still with open vents, and no watchdog helps who started it by hand."""
+    """It stood still, or was gone, with open vents, and no watchdog helps who started it by hand."""
     more = ["--folder", str(tmp_path)] if words == ["step-test"] else []
     command = [sys.executable, "-m", "coalminder.cli", *words, "--config", str(wiring(tmp_path)), *more]
     process = subprocess.Popen(command, stdout=subprocess.DEVNULL, process_group=0)  # as a shell's job
@@ -235,6 +235,7 @@ def test_ctrl_z_leaves_no_fire_alone(number: signal.Signals, words: list[str], t
         time.sleep(1.0)
         process.send_signal(number)
         time.sleep(0.5)
+        assert process.poll() is None
         assert state_of(process) != "T"
         process.terminate()
         assert process.wait(10.0) in (0, 130)

@@ -14,9 +14,9 @@ from coalminder.vents.alone import alone
 
 #: What may end a program that holds vents: stop, Ctrl-C, a dropped terminal, Ctrl-\
 ENDING = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP, signal.SIGQUIT)
-#: What would stop it half way, with the vents as they are, and is not heeded: Ctrl-Z, and a word from the
-#: background to a terminal that wants none (stty tostop)
-_STOPPING = (signal.SIGTSTP, signal.SIGTTOU)
+#: What would stop or end it half way, with the vents as they are, and is not heeded: Ctrl-Z, a word from the
+#: background to a terminal that wants none (stty tostop), and what others take for a word to show their state
+_UNHEEDED = (signal.SIGTSTP, signal.SIGTTOU, signal.SIGUSR1, signal.SIGUSR2, signal.SIGALRM)
 _UNITS = ("coalminder.service", "coalminder@*.service")
 _RUNNING = "active,activating,reloading,deactivating"  # activating: also the wait before a restart
 
@@ -58,8 +58,8 @@ def ending() -> tuple[signal.Signals, ...]:
 
 @contextmanager
 def unstopped() -> Iterator[None]:
-    """No Ctrl-Z inside: a fire burns on."""
-    before = {number: signal.signal(number, signal.SIG_IGN) for number in _STOPPING}
+    """No Ctrl-Z inside, nor what ends a program that knows no such signal: a fire burns on."""
+    before = {number: signal.signal(number, signal.SIG_IGN) for number in _UNHEEDED}
     try:
         yield
     finally:
