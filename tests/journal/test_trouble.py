@@ -167,6 +167,45 @@ def test_a_message_that_is_not_on_disk_is_not_said_to_be(tmp_path: Path, start: 
     assert not journal.close()
 
 
+@pytest.mark.root
+def test_a_cook_that_was_closed_in_order_goes_on_from_a_disk_that_is_read_only_since(
+    small_disk: Path, start: Start
+) -> None:
+    """As a worn card comes up after the board was restarted: SQLite opens no such file in WAL mode itself
+    ("Write-Ahead Logging", read-only databases).
+    """
+    with closing(Journal(small_disk / "cooks", start, commit_every_s=0.05, retry_s=0.02)) as journal:
+        write_steps(journal, 1, 5)
+    subprocess.run(["mount", "-o", "remount,ro", small_disk], check=True)
+    found = resume(small_disk / "cooks", CookState, UTC_S + 10.0)
+    assert isinstance(found, Resume), found
+    assert (found.state, found.damage) == (cook_step(5)[-1], "")
+    with closing(Journal(small_disk / "cooks", start, found, commit_every_s=0.05, retry_s=0.02)) as journal:
+        write_steps(journal, 6, 10)
+        assert eventually(lambda: journal.health().failed)
+        subprocess.run(["mount", "-o", "remount,rw", small_disk], check=True)
+        assert journal.flush()
+    with read(records(small_disk / "cooks")[0]) as record:
+        assert len(list(record.steps())) == 10
+
+
+def test_a_cook_goes_on_from_a_record_that_another_program_has_locked(tmp_path: Path, start: Start) -> None:
+    journal = Journal(tmp_path, start, commit_every_s=0.05)
+    write_steps(journal, 1, 5)
+    assert journal.flush()
+    crashed = tmp_path / "crashed"
+    crashed.mkdir()
+    for file in tmp_path.glob("*.cook*"):
+        (crashed / file.name).write_bytes(file.read_bytes())  # with its log, as a kill leaves it
+    journal.close()
+    with closing(sqlite3.connect(records(crashed)[0], isolation_level=None)) as other:
+        other.execute("PRAGMA locking_mode=EXCLUSIVE")
+        other.execute("BEGIN IMMEDIATE")
+        found = resume(crashed, CookState, UTC_S + 10.0)
+    assert isinstance(found, Resume), found
+    assert (found.state, found.damage) == (cook_step(5)[-1], "")
+
+
 def test_folder_that_cannot_be_made_is_reported_and_recording_starts_when_it_can(
     tmp_path: Path, start: Start
 ) -> None:

@@ -6,6 +6,7 @@ import json
 import math
 import sqlite3
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
@@ -18,6 +19,7 @@ from coalminder.journal.values import Header, Refusal, Resume, Waiting
 from coalminder.values import NO_FIRE, CommandRecord, Decision, Inputs, OutMessage
 
 S = TypeVar("S")
+_UNREADABLE = (store.NotARecordError, sqlite3.Error, OSError, UnicodeDecodeError)
 _LONGEST_STEP_S = 60.0
 _END_S = 1e11  # the year 5138
 _LONGEST_LEAP = 1 << 24  # steps
@@ -216,11 +218,12 @@ def resume(
             path = store.newest(path)
         if path is None or not path.exists():
             return Refusal("there is no earlier record")
-        connection = store.open_for_writing(path, create=False)  # replays the log
-    except (store.NotARecordError, sqlite3.Error, OSError, UnicodeDecodeError) as error:
+        connection, whole = _open(path)
+    except _UNREADABLE as error:
         return Refusal(f"'{path}': {error}", str(path) if store.means_damage(error) else "")
     try:
-        return _resume_from(connection, path, state_type, now_utc_s, within_s, ended)
+        damage = store.damage(connection, path, whole=whole) or ""
+        return _resume_from(connection, path, damage, state_type, now_utc_s, within_s, ended)
     finally:
         try:
             connection.close()
@@ -228,15 +231,27 @@ def resume(
             pass
 
 
+def _open(path: Path) -> tuple[sqlite3.Connection, bool]:
+    """The record, and whether its log could be taken into it: one that cannot be written now is read."""
+    try:
+        return store.open_for_writing(path, create=False), True
+    except (sqlite3.Error, OSError) as error:
+        if store.means_damage(error):
+            raise
+        with suppress(*_UNREADABLE):
+            return store.open_for_reading(path), False
+        raise
+
+
 def _resume_from(
     db: sqlite3.Connection,
     path: Path,
+    damage: str,
     state_type: type[S],
     now_utc_s: float,
     within_s: float,
     ended: Callable[[S], bool],
 ) -> Resume[S] | Refusal:
-    damage = store.damage(db, path) or ""
     try:
         undelivered = _outbox(db)
         (next_id,) = db.execute("SELECT ifnull(max(id), 0) + 1 FROM outbox").fetchone()

@@ -58,13 +58,25 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
             # a file shorter than its header says is refused without this (SQLite, "PRAGMA writable_schema")
             connection.execute("PRAGMA writable_schema=ON")
             _check_kind(connection)
-        except sqlite3.OperationalError:  # the log needs a place to write: read a copy instead
+        except sqlite3.OperationalError:  # the log needs a place to write
             connection.close()
-            connection = sqlite3.connect(":memory:")
+            connection = _beside_no_log(path)
             failed.callback(connection.close)
-            _copy(path, connection)
             _check_kind(connection)
         failed.pop_all()
+    return connection
+
+
+def _beside_no_log(path: Path) -> sqlite3.Connection:
+    """The file itself where it was closed in order, for it needs no log; else a copy of both."""
+    if not Path(f"{path}-wal").exists():
+        return sqlite3.connect(f"{path.resolve().as_uri()}?immutable=1", uri=True)
+    connection = sqlite3.connect(":memory:")
+    try:
+        _copy(path, connection)
+    except BaseException:
+        connection.close()
+        raise
     return connection
 
 
@@ -140,13 +152,12 @@ def means_damage(error: Exception) -> bool:
     return isinstance(error, NotARecordError | UnicodeDecodeError)  # a message that quotes damaged bytes
 
 
-def damage(connection: sqlite3.Connection, path: Path) -> str | None:
-    """What is wrong with a record just opened for writing, or None.
+def damage(connection: sqlite3.Connection, path: Path, *, whole: bool = True) -> str | None:
+    """What is wrong with a record just opened, or None.
 
     SQLite's quick_check does not miss the end of a last page that was cut off, so the size is checked too,
-    unless the log could not be taken into the file: a full disk is no damage.
+    unless the log could not be taken into the file: a full disk is no damage. whole: opened for writing.
     """
-    whole = True
     try:
         try:
             connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
