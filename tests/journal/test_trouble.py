@@ -223,6 +223,36 @@ def test_folder_that_cannot_be_made_is_reported_and_recording_starts_when_it_can
         assert len(list(record.steps())) == 5
 
 
+def test_who_keeps_the_record_from_being_written_is_told_from_a_full_disk(
+    tmp_path: Path, start: Start, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A browser of SQLite files with a change not yet saved; a folder given to another user to copy it."""
+    monkeypatch.setattr(store, "_BUSY_S", 0.05)
+    with closing(Journal(tmp_path, start, commit_every_s=0.05, retry_s=0.02)) as journal:
+        write_steps(journal, 1, 5)
+        assert journal.flush()
+        path = journal.health().path
+        with closing(sqlite3.connect(path, isolation_level=None)) as other:
+            other.execute("BEGIN IMMEDIATE")
+            write_steps(journal, 6, 10)
+            assert eventually(lambda: journal.health().failed)
+            assert journal.health().detail == (
+                f"database is locked; close the other program that writes to '{path}'"
+            )
+        assert journal.flush()
+    user, folder = os.geteuid(), tmp_path / "cooks"
+    folder.mkdir(0o500)
+    os.seteuid(user or 65534)  # root writes everywhere
+    try:
+        with closing(Journal(folder, start, commit_every_s=0.05, retry_s=0.02)) as journal:
+            write_steps(journal, 1, 5)
+            assert eventually(lambda: journal.health().failed)
+            assert f"make '{folder}' a folder that this user can write to" in journal.health().detail
+    finally:
+        os.seteuid(user)
+        folder.chmod(0o700)
+
+
 class SlowDisk:
     """Opens files only when it is let."""
 

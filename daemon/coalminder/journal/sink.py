@@ -6,6 +6,7 @@ Used by the writer thread alone; every call may block. Failures come back as one
 from __future__ import annotations
 
 import hashlib
+import os
 import sqlite3
 import time
 from collections.abc import Callable, Sequence
@@ -142,17 +143,26 @@ class Sink:
             except (DamagedError, store.NotARecordError, sqlite3.Error, UnicodeDecodeError) as error:
                 if not (isinstance(error, DamagedError) or store.means_damage(error)):
                     self._back_out()
-                    return f"{error}; {_NEXT}"
+                    return f"{error}; {self._next_step(error)}"
                 self._leave_damaged_file(str(error))
             except OSError as error:
                 self._back_out()
-                return f"{error.strerror or error}; {_NEXT}"
+                return f"{error.strerror or error}; {self._next_step(error)}"
             except CodecError:
                 self._back_out()
                 raise
             else:
                 return ""
         return f"one record after the other is damaged; {_NEXT}"
+
+    def _next_step(self, error: Exception) -> str:
+        """What a person can do about it."""
+        code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+        if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+            return f"close the other program that writes to '{self.path}'"
+        if not os.access(self._directory, os.W_OK | os.X_OK, effective_ids=True):
+            return f"make '{self._directory}' a folder that this user can write to, or change the card"
+        return _NEXT
 
     def _turn_to(self, file: int, batch: Sequence[Item]) -> None:
         """The next cook's file: it begins with the state before its first step."""

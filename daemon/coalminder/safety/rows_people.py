@@ -121,7 +121,7 @@ ROWS: tuple[Fault, ...] = (
         False,
         "medium",
         "The journal cannot be written: after a power cut this cook could not be resumed",
-        "Make room on the disk or change the card",
+        "Make room on the disk, or see what the log says of it; a worn card must be changed",
     ),
     Fault(
         "journal_corrupt",
