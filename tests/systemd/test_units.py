@@ -73,6 +73,12 @@ def test_unit_says_what_a_fire_needs(unit: str) -> None:
     assert not found["ExecStopPost"][0].startswith("-")  # a vent that did not shut must show as a failure
 
 
+@pytest.mark.parametrize("unit", UNITS)
+def test_a_start_on_a_card_that_stalls_is_not_cut_short(unit: str) -> None:
+    """Five of them in ten minutes and systemd gives up on the cook. Three flushes of 30 s each took 91 s."""
+    assert float(settings(unit)["TimeoutStartSec"][0]) >= 150.0
+
+
 @pytest.mark.parametrize("unit", FOR_PHONES)
 def test_units_for_phones_reach_neither_pins_nor_records_and_know_their_command(unit: str) -> None:
     found = settings(unit)
