@@ -110,27 +110,6 @@ def test_only_the_state_of_a_fire_grows_too_old_to_keep(
         assert hasattr(late.messages[-1].properties, "MessageExpiryInterval") is expires
 
 
-@pytest.mark.parametrize("error", [OSError(24, "too many open files"), RuntimeError("no new thread")])
-def test_want_of_a_handle_or_a_thread_ends_no_dialling(
-    error: Exception, mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """The library needs a pair of sockets and a thread for a connection that the broker has taken."""
-    loop_start, failed = paho.Client.loop_start, []
-
-    def want(self: paho.Client) -> object:
-        if failed:
-            return loop_start(self)
-        failed.append(self)
-        raise error
-
-    monkeypatch.setattr(paho.Client, "loop_start", want)
-    link = link_to(mosquitto)
-    link.start()
-    wait_for(lambda: link.connected)
-    link.stop()
-    assert failed
-
-
 def test_who_sees_the_daemon_online_is_heard(mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch) -> None:
     subscribe = paho.Client.subscribe
 
@@ -925,10 +904,13 @@ def test_a_dead_network_thread_is_noticed_and_replaced(
     link.stop()
 
 
-@pytest.mark.parametrize("lack", [RuntimeError("can't start new thread"), MemoryError()])
-def test_the_broker_is_dialled_again_after_a_time_without_threads_or_memory(
+@pytest.mark.parametrize(
+    "lack", [OSError(24, "too many open files"), RuntimeError("can't start new thread"), MemoryError()]
+)
+def test_the_broker_is_dialled_again_after_a_time_without_handles_threads_or_memory(
     mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch, lack: Exception
 ) -> None:
+    """The library needs a pair of sockets and a thread for a connection that the broker has taken."""
     begin, lacks = paho.Client.loop_start, [True]
 
     def begin_if_any(client: paho.Client) -> MQTTErrorCode:

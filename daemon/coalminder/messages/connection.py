@@ -23,7 +23,6 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from coalminder.errors import UserError
 from coalminder.messages.options import LinkOptions
 
 log = logging.getLogger(__name__)
@@ -206,7 +205,7 @@ class Connection:
             began_s = time.monotonic()
             try:
                 was_up = self._connect_once()
-            except Exception as error:  # noqa: BLE001 - no thread or memory to be had, say: nobody else would dial
+            except Exception as error:  # noqa: BLE001 - whatever it was: nobody else would dial
                 was_up = False
                 why = str(error) or type(error).__name__
                 self._lost(f"{self._options.host}:{self._options.port}: {why}")
@@ -254,20 +253,17 @@ class Connection:
             )
 
     def _connect_once(self) -> bool:
-        """Connect, stay, come back when the connection is gone; True when it was ever up."""
+        """Connect, stay, come back when the connection is gone; True when it was ever up.
+
+        Raises what keeps it from being made.
+        """
         before = self.generation
         self._asked.clear()
         self._refused.clear()
-        try:
-            client = self._client = self._new_client()
-            client.connect(
-                self._options.host, self._options.port, self._options.keepalive_s, **self._session()
-            )
-            self._silent += 1
-            client.loop_start()
-        except (UserError, OSError, ValueError, RuntimeError) as error:  # no handle or thread to be had, too
-            self._lost(f"{self._options.host}:{self._options.port}: {error}")
-            return False
+        client = self._client = self._new_client()
+        client.connect(self._options.host, self._options.port, self._options.keepalive_s, **self._session())
+        self._silent += 1
+        client.loop_start()
         if not self._answered.wait(self._patience_s()):
             self._lost(f"{self._options.host}:{self._options.port}: no answer to MQTT {self.protocol}")
             self._closed.set()
