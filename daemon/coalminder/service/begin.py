@@ -18,7 +18,7 @@ from coalminder.safety.view import SHUT_PHASES
 from coalminder.service.clock import Clock, RealClock
 from coalminder.service.latch_note import LatchNote
 from coalminder.service.latched import keep_latched, with_latched
-from coalminder.service.left import with_left
+from coalminder.service.left import with_left, with_left_on_record
 from coalminder.service.machine import begun_in_this_boot, count_restarts
 from coalminder.service.tender import nothing_unseen
 from coalminder.service.unseen import Unseen
@@ -83,12 +83,12 @@ def begin(
             blind_s,
         )
         if state.food.off_s is None and food_over(state):
-            state = with_left(replace(state, food=FoodState()), directory, utc_s)
+            state = with_left(replace(state, food=FoodState()), found)
     else:
         state, clock = initial(settings.core()), clock_at(0.0)
         log.info("a new cook: %s", found.reason)
         if not fresh:
-            state = with_left(keep_latched(state, directory, utc_s), directory, utc_s)
+            state = with_left_on_record(keep_latched(state, directory, utc_s), directory, utc_s)
     restarts = count_restarts(directory, utc_s, None if begins else clock.now_s())
     if begins:
         begun_in_this_boot(directory, now=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import math
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -27,22 +28,25 @@ class KeptFood:
     last_s: float | None
 
 
-def with_left(state: State, directory: Path, utc_s: float) -> State:
-    """`state` with words for the food of the newest record in `directory`.
+def with_left_on_record(state: State, directory: Path, utc_s: float) -> State:
+    """`state` with words for the food of the newest record in `directory`."""
+    kept = resume(directory, KeptFood, utc_s, within_s=math.inf, ended=lambda _state: False)
+    return with_left(state, kept) if isinstance(kept, Resume) else state
+
+
+def with_left(state: State, kept: Resume[KeptFood] | Resume[State]) -> State:
+    """`state` with words for the food that was `kept`.
 
     They name the hour by the clock of that time: a board without a clock of its own does not know how long
     ago it was.
     """
-    kept = resume(directory, KeptFood, utc_s, within_s=TOLD_WITHIN_S, ended=lambda _state: False)
-    if not isinstance(kept, Resume):
-        return state
     last_s = kept.state.last_s or 0.0
 
     def when(at_s: float) -> str:
         then_s = min(max(kept.last_utc_s - (last_s - at_s), 0.0), _MOST_UTC_S)
         return f"{datetime.fromtimestamp(then_s):%Y-%m-%d %H:%M}"
 
-    left = left_over(kept.state.food, last_s, when)
+    left = left_over(kept.state.food, last_s, when) if kept.age_s <= TOLD_WITHIN_S else ""
     if not left:
         return state
     log.warning("%s", left)
