@@ -37,5 +37,8 @@ def left_over(food: FoodState, last_s: float, when: Callable[[float], str]) -> s
     if food.loaded_s is not None and food.off_s is None:
         told.append(NEVER_OFF.format(when(food.loaded_s)))
     if told and food.loaded_s is not None:
-        told += [OVER] if spoilt_steps(food.view.clocks) >= TO_EAT else [] if food.done else [UNMEASURED]
+        if spoilt_steps(food.view.clocks) >= TO_EAT:
+            told.append(OVER)
+        elif not food.done:
+            told.append(UNMEASURED)
     return " ".join(told)
