@@ -27,7 +27,7 @@ from coalminder.replay.greybox import GreyBox, fit_kettle, weather_shift
 from coalminder.replay.identify import TooStillError
 from coalminder.replay.learned import Learned, learn
 from coalminder.replay.load import Loaded, load
-from coalminder.replay.request import Request, check_targets
+from coalminder.replay.request import Request, check_targets, target_for
 from coalminder.replay.series import core_columns, usable
 from coalminder.replay.table import write_table
 from coalminder.replay.tell import (
@@ -108,7 +108,8 @@ def run(args: argparse.Namespace) -> int:
     with _at_work(request, "reading what was recorded, and deciding it again"):  # a day takes half a minute
         loaded = _distinct([load(path, request.config, change) for path in request.records])
     if len(loaded) > 1:  # the names of their files are known now
-        check_targets([request.config_file, *(item.path for item in loaded)], _targets(request, loaded))
+        targets = request.targets([item.name for item in loaded])
+        check_targets([request.config_file, *(item.path for item in loaded)], targets)
     figures: dict[str, Any] = {"records": [_figures(item) for item in loaded]}
     if len(loaded) == 1:
         tell_record(console, loaded[0])
@@ -306,14 +307,15 @@ def _write(
     tuning: Tuning | None,
     outcomes: dict[str, list[tuple[str, Outcome]]],
 ) -> None:
+    names = [item.name for item in loaded]
     for item in loaded:
         for path in (request.csv, request.parquet):
             if path is not None:
-                target = _for(path, item, loaded)
+                target = target_for(path, item.name, names)
                 write_table(item.series, target)
                 console.print(f"wrote {target}")
         if request.report is not None:
-            target = _for(request.report, item, loaded)
+            target = target_for(request.report, item.name, names)
             made = _report(item, kettle, tuning, tuple(outcomes.get(item.name, ())))
             _save(target, reports.html(made))
             picture = target.with_suffix(".png")
@@ -328,19 +330,6 @@ def _write(
         target = request.toml
         _save(target, toml_fragment(tuning, ", ".join(item.path.name for item in loaded)))
         console.print(f"wrote {target}; copy its lines into your configuration")
-
-
-def _for(path: Path, item: Loaded, loaded: Sequence[Loaded]) -> Path:
-    """One file each: with several records the name of the record goes in."""
-    return path if len(loaded) == 1 else path.with_name(f"{path.stem}-{item.name}{path.suffix}")
-
-
-def _targets(request: Request, loaded: Sequence[Loaded]) -> list[Path | None]:
-    """The files that will be written."""
-    picture = None if request.report is None else request.report.with_suffix(".png")
-    each = (request.csv, request.parquet, request.report, picture)
-    of_each = [_for(path, item, loaded) for path in each if path is not None for item in loaded]
-    return [*of_each, request.toml, request.json]
 
 
 def _distinct(loaded: list[Loaded]) -> list[Loaded]:

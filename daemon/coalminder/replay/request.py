@@ -63,11 +63,7 @@ class Request:
                 "--lower leaves the vent by hand, so gains and set point do nothing; give one or the other"
             )
         toml = args.toml or (Path("tuned.toml") if args.tune else None)
-        picture = None if args.report is None else args.report.with_suffix(".png")
-        check_targets(
-            (*args.records, args.config), (args.csv, args.parquet, args.report, picture, toml, args.json)
-        )
-        return cls(
+        request = cls(
             records=tuple(args.records),
             gains=gains,
             set_point_c=set_point_c,
@@ -88,6 +84,15 @@ class Request:
             toml=toml,
             json=args.json,
         )
+        check_targets((*request.records, request.config_file), request.targets(("",)))
+        return request
+
+    def targets(self, names: Sequence[str]) -> list[Path]:
+        """The files that will be written, for records of these names."""
+        picture = None if self.report is None else self.report.with_suffix(".png")
+        each = (self.csv, self.parquet, self.report, picture)
+        of_each = [target_for(path, name, names) for path in each if path is not None for name in names]
+        return [*of_each, *(path for path in (self.toml, self.json) if path is not None)]
 
     @property
     def sets(self) -> bool:
@@ -129,15 +134,18 @@ def _check_figures(given: dict[str, float | None], config: Config) -> None:
             )
 
 
-def check_targets(sources: Sequence[Path | None], targets: Sequence[Path | None]) -> None:
+def target_for(path: Path, name: str, names: Sequence[str]) -> Path:
+    """The file of the record `name`, one of `names`: with several of them its name goes in."""
+    return path if len(names) == 1 else path.with_name(f"{path.stem}-{name}{path.suffix}")
+
+
+def check_targets(sources: Sequence[Path | None], targets: Sequence[Path]) -> None:
     """`targets` can be written: some are after minutes of work only. Nothing that is read here is written
     over, and no two things go into one file.
     """
     read = {path.resolve() for path in sources if path is not None}
     taken: set[Path] = set()
     for path in targets:
-        if path is None:
-            continue
         if not path.parent.is_dir():
             why = f"there is no folder '{path.parent}'"
         elif path.is_dir():
