@@ -83,8 +83,7 @@ class Servo(BaseModel):
     @property
     def board_pin(self) -> int | None:
         """GPIO number of its signal wire; None when that is not the board's."""
-        pin: int | None = getattr(self, "pin", None)
-        return pin
+        return None
 
     @property
     def bus_name(self) -> str:
@@ -106,7 +105,18 @@ class Servo(BaseModel):
         return self
 
 
-class KernelPwmVent(Servo):
+class _OnBoard(Servo):
+    """A servo whose signal wire is one of the board's."""
+
+    pin: int = Field(ge=0, le=27, description="GPIO number of the signal wire")
+
+    @property
+    def board_pin(self) -> int | None:
+        """See Servo."""
+        return self.pin
+
+
+class KernelPwmVent(_OnBoard):
     """A servo on one of the board's own PWM pins, through the kernel (recommended)."""
 
     driver: Literal["kernel_pwm"]
@@ -120,11 +130,10 @@ class KernelPwmVent(Servo):
     pwm_channel: int | None = Field(default=None, ge=0, le=15, description="left out: follows from the pin")
 
 
-class PinVent(Servo):
+class PinVent(_OnBoard):
     """A servo on any GPIO, pulses timed by software (plain wiring; trembles a little)."""
 
     driver: Literal["pin"]
-    pin: int = Field(ge=0, le=27, description="GPIO number of the signal wire")
 
 
 class Pca9685Vent(Servo):
