@@ -6,7 +6,6 @@ python docs/pictures/control.py     (needs the demo extra)
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
 from pathlib import Path
 
 import matplotlib
@@ -33,71 +32,51 @@ EVENTS: dict[int, tuple[Event, ...]] = {
 }
 
 
-@dataclass
-class Course:
-    """One cook, a value a second; draughts in % of wide open."""
-
-    minutes: list[float] = field(default_factory=list)
-    pit_c: list[float] = field(default_factory=list)
-    aim_c: list[float] = field(default_factory=list)
-    set_point_c: list[float] = field(default_factory=list)
-    phase: list[Phase] = field(default_factory=list)
-    lid_off: list[bool] = field(default_factory=list)
-    applied: list[float] = field(default_factory=list)
-    hold: list[float] = field(default_factory=list)
-    floor: list[float] = field(default_factory=list)
+Course = list[tuple[State, float]]
+"""The core and the true pit in °C, second by second."""
 
 
 def cook() -> Course:
     """Lighting, a lid lifted for two minutes with a piece of wood, and a lower set point."""
-    kettle, config, course = Kettle(seed=3), Config(), Course()
-    state = initial(config)
+    kettle, state, course = Kettle(seed=3), initial(Config()), Course()
     for second in range(SECONDS):
         inputs = Inputs(pit=Reading(kettle.pit_c()), events=EVENTS.get(second, ()))
         state, decision = step(state, inputs, float(second))
         if second == LID_S.stop:
             kettle.add_wood(0.08)
-        kettle.advance(
-            1.0,
-            DEFAULT_CURVE.position(decision.lower),
-            DEFAULT_CURVE.position(decision.upper),
-            second in LID_S,
-        )
-        note(course, state, kettle.true_pit_c, second)
+        lower, upper = DEFAULT_CURVE.position(decision.lower), DEFAULT_CURVE.position(decision.upper)
+        kettle.advance(1.0, lower, upper, second in LID_S)
+        course.append((state, kettle.true_pit_c))
     return course
 
 
-def note(course: Course, state: State, pit_c: float, second: int) -> None:
-    course.minutes.append(second / 60.0)
-    course.pit_c.append(pit_c)
-    tending = state.phase is not Phase.LIGHTING
-    course.aim_c.append(state.reference_c if tending and not state.lid.off else math.nan)
-    course.set_point_c.append(state.set_point_c)
-    course.phase.append(state.phase)
-    course.lid_off.append(state.lid.off)
-    for line, v in (
-        (course.applied, state.air.applied_v),
-        (course.hold, state.air.hold_v),
-        (course.floor, state.air.floor_v),
-    ):
-        line.append(100.0 * math.exp(v))
+def reference_c(state: State) -> float:
+    """NaN where there is none: nobody regulates while lighting, or under an open lid."""
+    return math.nan if state.phase is Phase.LIGHTING or state.lid.off else state.reference_c
 
 
 def draw_cook(course: Course) -> plt.Figure:
     figure, (above, below) = plt.subplots(2, 1, figsize=(10.5, 7.0), sharex=True, layout="constrained")
     above.axhspan(80, 105, color="#eef3e6", label="band")
-    above.plot(course.minutes, course.set_point_c, color=AIR, linestyle=":", label="set point")
-    above.plot(course.minutes, course.aim_c, color=AIM, linewidth=1.0, label="reference")
-    above.plot(course.minutes, course.pit_c, color=PIT, label="pit")
+    minutes = [second / 60.0 for second in range(len(course))]
+    set_point_c = [state.set_point_c for state, _ in course]
+    above.plot(minutes, set_point_c, color=AIR, linestyle=":", label="set point")
+    aim_c = [reference_c(state) for state, _ in course]
+    above.plot(minutes, aim_c, color=AIM, linewidth=1.0, label="reference")
+    above.plot(minutes, [pit_c for _, pit_c in course], color=PIT, label="pit")
     above.set(ylabel="°C", ylim=(0, 125))
     above.legend(loc="lower right", ncols=4)
     say(above, "wide open,\nno loop yet", (3, 40), (10, 22))
-    say(above, "the reference goes with the pit,\nthen leads it in", (12, 87), (22, 60))
+    say(above, "the reference begins at the pit\nand leads it in", (12, 87), (22, 60))
     say(above, "lid off for 2 min, nobody said so;\nthe pit returns by itself", (72, 70), (80, 50))
     say(above, "set point lowered", (121, 90), (126, 98))
-    below.plot(course.minutes, course.hold, color=HOLD, linewidth=1.0, label="what holds, as learned")
-    below.plot(course.minutes, course.floor, color=AIR, linestyle="--", linewidth=1.0, label="floor")
-    below.plot(course.minutes, course.applied, color=PIT, linewidth=1.0, label="draught in force")
+    for name, label, color, style in (
+        ("hold_v", "what holds, as learned", HOLD, "-"),
+        ("floor_v", "floor", AIR, "--"),
+        ("applied_v", "draught in force", PIT, "-"),
+    ):
+        draught = [100.0 * math.exp(getattr(state.air, name)) for state, _ in course]
+        below.plot(minutes, draught, color=color, linestyle=style, linewidth=1.0, label=label)
     below.set(ylabel="draught, % of wide open", xlabel="min", yscale="log", ylim=(0.5, 150))
     below.set_yticks([1, 3, 10, 30, 100], ["1", "3", "10", "30", "100"])
     below.legend(loc="upper right", ncols=3)
@@ -126,7 +105,7 @@ def say(axes: Axes, text: str, at: tuple[float, float], text_at: tuple[float, fl
     )
 
 
-# (left, bottom, width, height) in the drawing's units, title, module or second line
+# left and bottom in the drawing's units, title, second line
 BOXES: dict[str, tuple[float, float, str, str]] = {
     "probe": (0.0, 3.0, "pit probe", "°C, once a second"),
     "pit": (2.8, 3.0, "smooth, slope, noise", "pit.py"),
