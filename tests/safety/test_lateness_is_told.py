@@ -2,53 +2,34 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import pytest
+from tended_world import World
 
 from coalminder.core import Config, initial
 from coalminder.service.notify import Notifier
 from coalminder.service.tender import Tender
-from coalminder.values import Inputs, Machine, Reading
+from coalminder.values import Inputs, Machine
 
 
-class StallingWorld:
-    """Clock, hardware, recorder and messenger in one; time passes only where something takes it.
-
-    stall_in: the part that takes `stall_s` at the fifth step: "read", "move" or "sleep".
-    """
-
-    speed = 1.0
-    vents_failed = supply_low = False
+class StallingWorld(World):
+    """stall_in: the part that takes `stall_s` at the fifth step: "read", "move" or "sleep"."""
 
     def __init__(self, stall_in: str, stall_s: float) -> None:
-        self.time_s = 100.0
+        super().__init__()
         self.stall_in, self.stall_s = stall_in, stall_s
         self.late: list[float] = []
         self.tender: Tender | None = None
 
-    def now_s(self) -> float:
-        return self.time_s
-
-    def utc_s(self) -> float:
-        return 1_776_000_000.0 + self.time_s
-
     async def sleep_until(self, due_s: float) -> None:
-        self.time_s = max(self.time_s, due_s)
+        await super().sleep_until(due_s)
         self._take("sleep")
 
     async def read(self, now_s: float) -> Inputs:
         self._take("read")
-        return Inputs(pit=Reading(20.0 + len(self.late) % 3))
+        return await super().read(now_s)
 
     async def move(self, lower: float, upper: float) -> None:
         self._take("move")
-
-    async def make_safe(self) -> None:
-        pass
-
-    async def close(self) -> None:
-        pass
 
     def _take(self, part: str) -> None:
         if part == self.stall_in and len(self.late) == 5:
@@ -60,18 +41,6 @@ class StallingWorld:
         if len(self.late) >= 12 and self.tender is not None:
             self.tender.stop()
         return Machine(late_s=late_s)
-
-    def record(self, *_: Any) -> None:
-        pass
-
-    def offer(self, *_: Any) -> None:
-        pass
-
-    def answer(self, *_: Any) -> None:
-        pass
-
-    def take_events(self) -> tuple[()]:
-        return ()
 
 
 async def lateness(stall_in: str, stall_s: float) -> list[float]:

@@ -9,6 +9,7 @@ from functools import partial
 from typing import Any
 
 import pytest
+from tended_world import World
 
 from coalminder.core import Config, initial
 from coalminder.journal.values import Health
@@ -22,12 +23,11 @@ from coalminder.values import Decision, Inputs, Machine, Reading
 SLEPT_S = 7200.0
 
 
-class Board:
+class Board(World):
     """Hardware, recorder and messenger of a board that is suspended for two hours in its third step."""
 
-    vents_failed = supply_low = False
-
     def __init__(self) -> None:
+        super().__init__()
         self.slept_s = 0.0
         self.decisions: list[Decision] = []
         self.machines: list[Machine] = []
@@ -40,12 +40,6 @@ class Board:
         if len(self.decisions) == 2:
             self.slept_s = SLEPT_S
 
-    async def make_safe(self) -> None:
-        pass
-
-    async def close(self) -> None:
-        pass
-
     def record(self, _now_s: float, _utc_s: float, inputs: Inputs, *_: Any) -> None:
         self.machines.append(inputs.machine)
 
@@ -53,12 +47,6 @@ class Board:
         self.decisions.append(decision)
         if len(self.decisions) == 5 and self.tender is not None:
             self.tender.stop()
-
-    def answer(self, *_: Any) -> None:
-        pass
-
-    def take_events(self) -> tuple[()]:
-        return ()
 
 
 async def test_two_hours_of_sleep_are_told_as_time_without_control(monkeypatch: pytest.MonkeyPatch) -> None:

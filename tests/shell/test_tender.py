@@ -7,23 +7,22 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
+from tended_world import World
 
 from coalminder.core import Config, State, initial, step
 from coalminder.safety.limits import Limits
 from coalminder.service.tender import Tender
-from coalminder.values import HEALTHY, Decision, Inputs, Machine, Phase, Reading
+from coalminder.values import HEALTHY, Decision, Inputs, Machine, Phase
 
 STEPS = 200
 
 
-class World:
-    """Clock, hardware, recorder, messenger and notifier in one, which notes what it is asked for."""
-
-    speed = 1.0
-    vents_failed = supply_low = False
+class NotingWorld(World):
+    """A notifier too; it notes what it is asked for."""
 
     def __init__(self, fails_at: int | None = None) -> None:
-        self.time_s, self.steps, self.fails_at = 100.0, 0, fails_at
+        super().__init__()
+        self.steps, self.fails_at = 0, fails_at
         self.done: list[str] = []
         self.fed_s: list[float] = []
         self.tender = Tender(
@@ -31,26 +30,15 @@ class World:
             notifier=self,  # type: ignore[arg-type]
         )  # fmt: skip
 
-    def now_s(self) -> float:
-        return self.time_s
-
-    def utc_s(self) -> float:
-        return 1_776_000_000.0 + self.time_s
-
-    async def sleep_until(self, due_s: float) -> None:
-        self.time_s = max(self.time_s, due_s)
-
     async def read(self, now_s: float) -> Inputs:
         self.done.append("read")
-        return Inputs(pit=Reading(20.0 + self.steps % 3))
+        return await super().read(now_s)
 
     async def move(self, lower: float, upper: float) -> None:
         self.done.append("move")
 
     async def make_safe(self) -> None:
         self.done.append("safe")
-
-    async def close(self) -> None: ...
 
     def watch(self, *_: float) -> Machine:
         self.steps += 1
@@ -69,9 +57,6 @@ class World:
     def answer(self, *_: Any) -> None:
         self.done.append("answer")
 
-    def take_events(self) -> tuple[()]:
-        return ()
-
     def tell(self, *words: str) -> None:
         if "WATCHDOG=1" in words:
             self.fed_s.append(self.time_s - 100.0)
@@ -81,7 +66,7 @@ class World:
 async def test_vents_are_safe_before_the_first_step_and_after_the_last_whatever_ends_it(
     fails_at: int | None,
 ) -> None:
-    world = World(fails_at)
+    world = NotingWorld(fails_at)
     with suppress(RuntimeError):
         assert await world.tender.run()
         assert fails_at is None
@@ -110,7 +95,7 @@ async def test_a_cut_off_that_does_not_cut_off_starves_the_watchdog(
         return state, replace(decision, probe_ok=good, phase=phase)
 
     monkeypatch.setattr("coalminder.service.tender.step", dead)
-    world = World()
+    world = NotingWorld()
     await world.tender.run()
     if for_ever:
         assert len(world.fed_s) == STEPS
