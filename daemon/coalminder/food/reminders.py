@@ -100,8 +100,8 @@ FROZEN = (
 MOST_STRAIN = 2.75
 """Food as wrong as the finish campaign's comes to 2.5; a probe on the table or in steam to 4 [estimate]."""
 NO_FIRE = (
-    "There is no fire under the food, and {}: finish it in an oven now, or throw it away; "
-    "see its clocks. Leave the lid on while the coals are hot."
+    "There is no fire under the food, and {}: finish it in an oven now, or throw it away. "
+    "Leave the lid on while the coals are hot."
 )
 
 
