@@ -9,6 +9,7 @@ import sqlite3
 import time
 import zlib
 from collections.abc import Callable, Iterable
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -51,7 +52,7 @@ def test_another_program_finds_what_the_manual_says(open_journal: Opener, tmp_pa
     journal = open_journal()
     write_steps(journal, 1, 3)
     assert journal.close()
-    with sqlite3.connect(only_record(tmp_path)) as file:
+    with closing(sqlite3.connect(only_record(tmp_path))) as file:
         tables = {name for (name,) in file.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
         blobs = [blob for row in file.execute("SELECT inputs, decision FROM steps") for blob in row]
     assert set(re.findall(r"^\| `(\w+)` \|", manual, re.MULTILINE)) == tables
@@ -233,9 +234,8 @@ def test_a_run_whose_first_step_is_missing_is_a_run_of_its_own(open_journal: Ope
     again = open_journal(resume(tmp_path / "cooks", CookState, UTC_S + 50))
     write_steps(again, 21, 30)
     again.close()
-    with sqlite3.connect(only_record(tmp_path)) as db:
+    with closing(sqlite3.connect(only_record(tmp_path))) as db, db:
         db.execute("DELETE FROM steps WHERE n=21")
-    db.close()
     with read(only_record(tmp_path)) as record:
         assert [(step.n, step.run) for step in record.steps()] == [
             (i, 1 if i <= 20 else 2) for i in range(1, 31) if i != 21
@@ -342,9 +342,8 @@ def test_reading_a_file_that_is_no_record_is_a_clear_error(tmp_path: Path, conte
 def test_record_of_a_newer_program_is_refused_and_left_alone(open_journal: Opener, tmp_path: Path) -> None:
     open_journal().close()
     path = only_record(tmp_path)
-    with sqlite3.connect(path) as db:
+    with closing(sqlite3.connect(path)) as db, db:
         db.execute("PRAGMA user_version=99")
-    db.close()
     with pytest.raises(UserError, match="schema 99"):
         read(path)
     with pytest.raises(store.NotARecordError, match="schema 99"):
@@ -426,9 +425,8 @@ def test_a_step_whose_times_cannot_be_is_left_out_and_told(
     write_steps(journal, 1, 300)
     assert journal.close()
     path = only_record(tmp_path)
-    with sqlite3.connect(path) as db:
+    with closing(sqlite3.connect(path)) as db, db:
         db.execute(f"UPDATE steps SET {change}")
-    db.close()
     with read(path) as record:
         numbers = [step.n for step in record.steps()]
         assert ("step 150:" in record.damage) is not kept

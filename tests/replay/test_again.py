@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import replace
 from itertools import islice
 from pathlib import Path
@@ -69,10 +70,9 @@ def test_replay_goes_on_after_a_gap_in_the_record(cook_file: Path, tmp_path: Pat
         state: State = from_plain(State, record.state_before(1))
         for item in islice(record.steps(), 400):
             state, _ = step(state, item.inputs, item.now_s)
-    with sqlite3.connect(damaged) as db:
+    with closing(sqlite3.connect(damaged)) as db, db:
         db.execute("DELETE FROM steps WHERE n BETWEEN 201 AND 400")
         db.execute("INSERT INTO snapshots VALUES (400, 1, 0.0, 0.0, 'settling', ?)", (pack(to_plain(state)),))
-    db.close()
     with read(damaged) as record:
         again = replay(record, build())
     assert (again.gaps, again.skipped, again.parted_steps) == (1, 0, 0)

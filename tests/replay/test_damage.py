@@ -6,6 +6,7 @@ import os
 import random
 import shutil
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
@@ -30,9 +31,8 @@ def copy(cook_file: Path, tmp_path: Path) -> Path:
 
 
 def change(path: Path, statement: str) -> None:
-    with sqlite3.connect(path) as db:
+    with closing(sqlite3.connect(path)) as db, db:
         db.execute(statement)
-    db.close()
 
 
 def test_a_copy_that_broke_off_is_read_as_far_as_it_goes(copy: Path) -> None:
@@ -44,9 +44,8 @@ def test_a_copy_that_broke_off_is_read_as_far_as_it_goes(copy: Path) -> None:
 
 
 def test_a_copy_that_broke_off_too_early_is_not_called_empty(copy: Path) -> None:
-    with sqlite3.connect(copy) as db:
+    with closing(sqlite3.connect(copy)) as db, db:
         (root,) = db.execute("SELECT rootpage FROM sqlite_master WHERE name='steps'").fetchone()
-    db.close()
     os.truncate(copy, root * PAGE)  # the leaves of the tree are behind
     with pytest.raises(UserError, match="it is damaged, and no step can be read: "):
         load(copy)
@@ -77,9 +76,8 @@ def test_the_steps_behind_an_unreadable_page_are_read(copy: Path) -> None:
 
 def test_a_page_that_a_card_wrote_in_the_place_of_another_is_damage(copy: Path) -> None:
     """Rows of steps stand where the header should: SQLite reads them, and nothing in them is what it was."""
-    with sqlite3.connect(copy) as db:
+    with closing(sqlite3.connect(copy)) as db, db:
         roots = dict(db.execute("SELECT name, rootpage FROM sqlite_master"))
-    db.close()
     pages = [copy.read_bytes()[at : at + PAGE] for at in range(0, copy.stat().st_size, PAGE)]
     steps = pages[roots["steps"] - 1]
     header, leaf = roots["header"] - 1, int.from_bytes(steps[8:12]) - 1  # the last of its leaves
