@@ -101,9 +101,11 @@ class EmbeddedBroker:
         await broker.start()
         self._ready.set()
         await self._stop.wait()
-        await broker.shutdown()
-        others = asyncio.all_tasks() - {asyncio.current_task()}
+        ending = asyncio.create_task(broker.shutdown())
+        await asyncio.wait({ending}, timeout=0.2)  # from Python 3.12 on it waits for who said nothing yet
         for writer in writers:
             writer.close()
+        await ending
+        others = asyncio.all_tasks() - {asyncio.current_task()}
         if others:  # let the handlers of connections end
             await asyncio.wait(others, timeout=0.5)
