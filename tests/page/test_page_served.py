@@ -17,6 +17,7 @@ import httpx
 import pytest
 from brokers import free_port
 
+from coalminder.page.connections import MOST
 from coalminder.page.login import hash_password
 
 CERTIFICATES = Path(__file__).parents[2] / "config" / "mosquitto" / "make-certificates.sh"
@@ -101,6 +102,31 @@ async def test_idle_connections_do_not_keep_a_snuff_out(
         assert (answer.status_code, answer.json()["result"]) == (200, "unsent"), "no broker here"
         for _, writer in idle:
             writer.transport.abort()
+
+
+async def test_who_never_begins_to_speak_tls_takes_no_phones_place(
+    served: tuple[subprocess.Popen[str], str, Path],
+) -> None:
+    """A process has 1024 descriptors by default: as many silent callers would be the end of the page."""
+    _, url, ca_file = served
+    at = httpx.URL(url)
+    silent = [await asyncio.open_connection(at.host, at.port) for _ in range(3 * MOST)]
+    trusted = ssl.create_default_context(cafile=str(ca_file))
+    async with httpx.AsyncClient(verify=trusted, base_url=url, timeout=5.0) as client:
+        assert (await client.get("/login")).status_code == 200
+    gone = await asyncio.gather(*(_hung_up_on(reader) for reader, _ in silent))
+    assert gone.count(False) < MOST, "the phone had a place, too"
+    for _, writer in silent:
+        writer.close()
+
+
+async def _hung_up_on(reader: asyncio.StreamReader) -> bool:
+    try:
+        return await asyncio.wait_for(reader.read(1), 1.0) == b""
+    except ConnectionError:
+        return True
+    except TimeoutError:
+        return False
 
 
 async def test_it_ends_at_once_with_phones_still_looking(

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import argparse
+import asyncio
 import getpass
 import logging
 import os
 import socket
 import ssl
 import sys
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 from coalminder.errors import UserError
 from coalminder.messages.options import LinkOptions
@@ -47,7 +49,7 @@ def run(args: argparse.Namespace) -> int:
 
     from coalminder.page.app import Door, PageApp
     from coalminder.page.broker import Wire
-    from coalminder.page.connections import PhoneConnection
+    from coalminder.page.connections import MOST, PhoneConnection
     from coalminder.settings import load_settings
 
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
@@ -60,7 +62,7 @@ def run(args: argparse.Namespace) -> int:
         names=page.names,
         secure=page.certificate_file is not None,
     )
-    _check_certificate(page)
+    tls = _tls_context(page)
     app = PageApp(Wire(options, points=page.history_points), door, _shown(everything, page))
     with _bound(page) as listening:
         _tell(page, listening)
@@ -73,11 +75,10 @@ def run(args: argparse.Namespace) -> int:
                 proxy_headers=False,
                 lifespan="on",
                 ws="none",
-                http=PhoneConnection,
+                http=cast("type[asyncio.Protocol]", partial(PhoneConnection, tls=tls)),
+                backlog=MOST,
                 timeout_keep_alive=15,
                 timeout_graceful_shutdown=1,
-                ssl_certfile=page.certificate_file,
-                ssl_keyfile=page.key_file,
             )
         )
         server.run(sockets=[listening])
@@ -178,18 +179,18 @@ def _password_hash(page: PageSettings) -> str | None:
         ) from None
 
 
-def _check_certificate(page: PageSettings) -> None:
+def _tls_context(page: PageSettings) -> ssl.SSLContext | None:
     if page.certificate_file is None:
-        return
+        return None
+    context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
     try:
-        ssl.create_default_context(ssl.Purpose.CLIENT_AUTH).load_cert_chain(
-            page.certificate_file, page.key_file
-        )
+        context.load_cert_chain(page.certificate_file, page.key_file)
     except (OSError, ssl.SSLError) as error:
         raise UserError(
             f"page.certificate_file {page.certificate_file}: {error.strerror or error}; "
             "name a readable certificate and its key, both PEM"
         ) from None
+    return context
 
 
 def _bound(page: PageSettings) -> socket.socket:

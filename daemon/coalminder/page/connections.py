@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import asyncio
+import ssl
 from collections import Counter
 from collections.abc import Iterable
+from contextlib import suppress
+from typing import Any
 
 import h11
 from uvicorn.protocols.http.h11_impl import H11Protocol
@@ -14,24 +17,55 @@ MOST = 128  # a phone has at most 6
 
 
 class PhoneConnection(H11Protocol):
-    """HTTP as uvicorn speaks it, with a limit of time for a request and room for whoever comes."""
+    """HTTP as uvicorn speaks it, with a limit of time for a request and room for whoever comes.
+
+    tls: what to speak it over. The handshake is begun here and not by the server, which counts no connection
+    before its end: who never ends it would hold a place that nobody clears.
+    """
 
     _limit: asyncio.TimerHandle | None = None
     _came_s = 0.0
+    _handshake: asyncio.Task[None] | None = None
+
+    def __init__(self, *, tls: ssl.SSLContext | None = None, **others: Any) -> None:
+        super().__init__(**others)
+        self._tls = tls
+        self._early: bytes | None = None  # what came together with the end of the handshake
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         """Let it in; one too many makes another go."""
         super().connection_made(transport)
         self._came_s = self.loop.time()
+        if self._tls is not None:
+            transport.pause_reading()  # until the task runs
+            self._early = b""
+            self._handshake = self.loop.create_task(self._shake_hands(transport, self._tls))
         self._watch()
-        ours = [c for c in self.connections if isinstance(c, PhoneConnection)]
+        ours = [
+            c for c in self.connections if isinstance(c, PhoneConnection) and not c.transport.is_closing()
+        ]
         if len(ours) > MOST:
             _least_missed(ours).transport.abort()
 
     def data_received(self, data: bytes) -> None:
         """Part of a request, or all of it."""
+        if self._early is not None:
+            self._early += data
+            return
         super().data_received(data)
         self._watch()
+
+    async def _shake_hands(self, bare: asyncio.Transport, tls: ssl.SSLContext) -> None:
+        secure = None
+        with suppress(OSError):  # of which ssl's are a kind
+            secure = await self.loop.start_tls(bare, self, tls, server_side=True)
+        early, self._early = self._early, None
+        if secure is None or secure.is_closing():
+            self.connection_lost(None)  # nobody else tells
+            return
+        super().connection_made(secure)
+        if early:
+            self.data_received(early)
 
     def connection_lost(self, exc: Exception | None) -> None:
         """It is gone."""
