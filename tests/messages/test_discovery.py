@@ -57,6 +57,14 @@ FULL = Described(
     foods=("thick", "cook's thin one"),
     others=("dome", "ambient"),
 )
+SEEN = Inputs(
+    Reading(90.0),
+    dome=Reading(99.0),
+    ambient=Reading(20.0),
+    foods=tuple((name, Reading(40.0)) for name in FULL.foods),
+)
+"""What those probes show."""
+MARK = "test/mark"
 PAYLOAD = announcement(TOPICS, FULL)
 COMPONENTS = PAYLOAD["cmps"]
 
@@ -276,16 +284,35 @@ def test_a_foreign_announcement_removes_nothing(nonsense: object) -> None:
 @pytest.mark.broker
 def test_hub_is_told_at_connection_at_its_birth_and_of_what_is_gone(mosquitto: Mosquitto) -> None:
     with Watcher(mosquitto, CONFIG) as watcher:
-        link, _ = started(mosquitto, FULL)
+        link, announcer = started(mosquitto, FULL)
         first = watcher.wait(CONFIG)[0]
         assert json.loads(first.payload) == PAYLOAD
         watcher.client.publish("homeassistant/status", "online")
-        assert json.loads(watcher.wait(CONFIG, 2)[1].payload) == PAYLOAD
+        wait_for(lambda: announcer.notice(SEEN) or len(watcher.on(CONFIG)) > 1)  # in a step
+        assert json.loads(watcher.on(CONFIG)[1].payload) == PAYLOAD
         link.stop()
         link, _ = started(mosquitto, Described(foods=("thick",)))
         messages = [json.loads(m.payload) for m in watcher.wait(CONFIG, 5)]
         assert messages[3]["cmps"]["food_2"] == {"p": "sensor"}
         assert messages[4] == announcement(TOPICS, Described(foods=("thick",)))
+        link.stop()
+
+
+@pytest.mark.broker
+def test_a_flood_of_births_is_answered_once_in_a_step(mosquitto: Mosquitto) -> None:
+    """An announcement is thousands of times as long as what asks for it, and waits in memory to be sent."""
+    with Watcher(mosquitto, (CONFIG, MARK)) as watcher:
+        link, announcer = started(mosquitto, FULL)
+        watcher.wait(CONFIG)
+        for _ in range(200):
+            watcher.client.publish("homeassistant/status", "online")
+        watcher.client.publish(MARK, "the flood is over", qos=1)
+        watcher.wait(MARK)
+        time.sleep(0.5)
+        announcer.notice(SEEN)
+        link.publish(MARK, "so is the step")
+        watcher.wait(MARK, 2)
+        assert len(watcher.on(CONFIG)) == 2
         link.stop()
 
 

@@ -31,6 +31,7 @@ class Announcer:
         self._topic = config_topic(prefix, link.topics)
         self._payload: dict[str, Any] = announcement(link.topics, described)
         self._complete, self._before = complete, b""
+        self._born = False
         self._probes: tuple[tuple[str, ...], tuple[str, ...]] = (described.foods, described.others)
         if enabled:
             link.on_topic(birth_topic(prefix), self._birth)
@@ -50,6 +51,9 @@ class Announcer:
                 return
             self._complete = True
             self._announce_without(self._gone(self._before))
+        if self._born:
+            self._born = False
+            self.announce()
 
     def announce(self) -> None:
         """Say what the grill is, or, when not enabled, that it is no more."""
@@ -65,7 +69,7 @@ class Announcer:
 
     def _birth(self, payload: bytes, _retained: bool) -> None:
         if payload == b"online":
-            self.announce()
+            self._born = True  # answered by the next step, once for a flood of them
 
     def _earlier(self, payload: bytes, retained: bool) -> None:
         """An announcement of an earlier run: what it had and we have not must be removed by name."""
