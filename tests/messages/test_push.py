@@ -509,6 +509,31 @@ def test_done_food_of_the_last_cook_is_not_told_when_a_new_one_begins(mosquitto:
         bridge.stop()
 
 
+@pytest.mark.broker
+@pytest.mark.parametrize("topic", ["neighbour/alarm/fire_out", "kettle/alarm/board_hot"])
+def test_an_alarm_counts_for_the_grill_and_the_alarm_of_its_topic(mosquitto: Mosquitto, topic: str) -> None:
+    """Who may write below one grill at a shared broker must not call off the alarms of another."""
+    told: list[str] = []
+    rules = PushRules(repeat_s=0.2, repeat_times=1000)
+    options = LinkOptions(port=mosquitto.port).named("push")
+    bridge = PushBridge(options, lambda notice: told.append(notice.title), rules, every_grill=True)
+    bridge.start()
+    wait_for(lambda: bridge._connection.connected)
+    with Watcher(mosquitto) as other:
+        ours = message(utc=datetime.now(UTC)).model_dump_json()
+        other.client.publish("coalminder/kettle/alarm/fire_out", ours, qos=1)
+        wait_for(lambda: "kettle: The fire is out" in told)
+        other.client.publish(f"coalminder/{topic}", message("acknowledged").model_dump_json(), qos=1)
+        other.client.publish(f"coalminder/{topic}", message("normal").model_dump_json(), qos=1)
+        last = message(code="board_hot", message="Hot").model_dump_json()
+        other.client.publish("coalminder/kettle/alarm/board_hot", last, qos=1)
+        wait_for(lambda: "kettle: Hot" in told)
+        told.clear()
+        wait_for(lambda: bridge.tick() or "kettle: The fire is out (again)" in told, 2.0)
+        assert not any(title.startswith("Over") for title in told)
+    bridge.stop()
+
+
 def test_a_stored_alarm_waits_for_a_state_that_agrees() -> None:
     """'The fire is out' of the last cook, whose plug was pulled, is no news when the next one begins."""
     bridge = Bridge()

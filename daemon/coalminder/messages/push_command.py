@@ -126,6 +126,9 @@ class PushBridge:
         if not payload:
             return []
         alarm = AlarmMessage.model_validate_json(payload)
+        if (alarm.grill, alarm.code) != (grill, topic.rpartition("/")[2]):
+            # the topic is what the broker's access list was asked about
+            raise ValueError(f"it speaks of '{alarm.code}' of '{alarm.grill}'")
         return self._bridge.on_alarm(alarm, now_s, stored=message.retain)
 
 
