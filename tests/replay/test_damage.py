@@ -6,6 +6,8 @@ import os
 import random
 import shutil
 import sqlite3
+import tracemalloc
+import zlib
 from contextlib import closing
 from pathlib import Path
 
@@ -16,7 +18,7 @@ from coalminder.build import build
 from coalminder.cli import main
 from coalminder.core import Config, initial
 from coalminder.errors import UserError
-from coalminder.journal import Journal, Start, read
+from coalminder.journal import Journal, Start, packing, read
 from coalminder.replay.load import load
 from coalminder.replay.whatif import scored_rows
 
@@ -188,3 +190,69 @@ def test_before_the_arrow_stands_the_record_though_steps_are_missing(
     out = capsys.readouterr().out
     assert f"what if kp 0.2: mean error {error_c:.2f} ->" in out
     assert f"lower vent {strokes_per_h:.1f} ->" in out
+
+
+def blob(content: bytes) -> bytes:
+    packer = zlib.compressobj(level=9, wbits=packing._WINDOW, zdict=packing._dictionary)
+    return packer.compress(content) + packer.flush()
+
+
+@pytest.mark.parametrize(
+    ("statement", "value"),
+    [
+        ("UPDATE steps SET decision=? WHERE n=1", blob(b'"' + b"a" * 50_000_000 + b'"')),
+        ("UPDATE steps SET decision=? WHERE n=1", blob(b"[" * 100_000)),
+        ("INSERT INTO alarm_sets VALUES (99, ?)", "[" * 100_000),
+        ("UPDATE header SET state=?", blob(b"[" * 100_000)),
+    ],
+    ids=["50 MB in 50 kB", "a step nested without end", "alarms so", "a state so"],
+)
+def test_what_was_packed_to_exhaust_the_reader_is_damage(
+    copy: Path, statement: str, value: bytes | str
+) -> None:
+    with sqlite3.connect(copy) as db:
+        db.execute(statement, (value,))
+    db.close()
+    tracemalloc.start()
+    item = load(copy)
+    _, most_bytes = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert len(item.steps) >= SECONDS - 1
+    assert any("damaged" in remark for remark in item.remarks)
+    assert most_bytes < 40_000_000
+
+
+@pytest.mark.parametrize(
+    ("statement", "told"),
+    [
+        (
+            "CREATE VIEW header AS WITH RECURSIVE c(x) AS (SELECT 1 UNION ALL SELECT x+1 FROM c) "
+            "SELECT x AS run, '' AS version, '' AS settings, '' AS settings_sha256, 0.0 AS started_utc_s, "
+            "0 AS first_n, x'' AS state FROM c",
+            "the view 'header'",
+        ),
+        ("CREATE VIRTUAL TABLE header USING fts5(run)", "the table 'header'"),
+        ("CREATE TRIGGER t AFTER INSERT ON notes BEGIN SELECT 1; END", "the trigger 't'"),
+    ],
+    ids=["a query without end", "a virtual table", "a trigger"],
+)
+def test_queries_that_somebody_wrote_into_a_record_are_not_run(copy: Path, statement: str, told: str) -> None:
+    with sqlite3.connect(copy) as db:
+        db.execute("ALTER TABLE header RENAME TO old")
+        db.execute(statement)
+    db.close()
+    with pytest.raises(UserError, match=f"no record has {told}"):
+        load(copy)
+
+
+def test_a_column_that_makes_its_values_is_held_to_the_length_of_ours(copy: Path) -> None:
+    with sqlite3.connect(copy) as db:
+        db.execute("ALTER TABLE header RENAME TO old")
+        db.execute(
+            "CREATE TABLE header (run, version, settings, settings_sha256, started_utc_s, first_n, "
+            "state BLOB AS (zeroblob(900000000)))"
+        )
+        db.execute("INSERT INTO header SELECT run, '', '{}', '', started_utc_s, first_n FROM old")
+    db.close()
+    with pytest.raises(UserError, match="too big"):
+        load(copy)

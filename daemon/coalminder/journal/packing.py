@@ -12,6 +12,8 @@ from importlib import resources
 from typing import Any
 
 _WINDOW = 12  # 4 KiB: a step is some 500 bytes, the dictionary 1 to 2 KiB
+LONGEST_BYTES = 1 << 22
+"""Of any value in a record, packed or not; the largest of ours, a state of the core, has some 10 kB."""
 _dictionary = resources.files("coalminder.journal").joinpath("dictionary_v1.json").read_bytes()
 
 
@@ -38,6 +40,10 @@ def pack(plain: Any) -> bytes:
 def unpack(blob: bytes) -> Any:
     """The plain data in a blob; raises DamagedBlobError."""
     try:
-        return json.loads(zlib.decompressobj(wbits=_WINDOW, zdict=_dictionary).decompress(blob))
-    except (zlib.error, ValueError, TypeError) as error:
+        inflater = zlib.decompressobj(wbits=_WINDOW, zdict=_dictionary)
+        text = inflater.decompress(blob, LONGEST_BYTES)
+        if inflater.unconsumed_tail:
+            raise ValueError(f"longer than {LONGEST_BYTES} bytes")
+        return json.loads(text)
+    except (zlib.error, ValueError, TypeError, RecursionError) as error:
         raise DamagedBlobError(str(error)) from None

@@ -103,7 +103,7 @@ class Record:
         for number, text in self._rows("SELECT id, CAST(alarms AS BLOB) FROM alarm_sets"):
             try:
                 alarm_sets[number] = json.loads(text)
-            except (ValueError, TypeError) as error:
+            except (ValueError, TypeError, RecursionError) as error:
                 self._missed(f"alarms {number}: {error}")
         for n, now_s, utc_s, inputs, decision, alarm_set in self._step_rows():
             while to_come and to_come[0].first_n <= n:  # its first steps may be missing

@@ -11,6 +11,7 @@ from importlib import resources
 from pathlib import Path
 
 from coalminder.journal.folder import write_anew
+from coalminder.journal.packing import LONGEST_BYTES
 
 APPLICATION_ID = 0x434F414C  # marks a file as a cook record (SQLite's PRAGMA application_id)
 SCHEMA_VERSION = 1
@@ -57,12 +58,12 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
         try:
             # a file shorter than its header says is refused without this (SQLite, "PRAGMA writable_schema")
             connection.execute("PRAGMA writable_schema=ON")
-            _check_kind(connection)
+            _check_tables(connection)
         except sqlite3.OperationalError:  # the log needs a place to write
             connection.close()
             connection = _beside_no_log(path)
             failed.callback(connection.close)
-            _check_kind(connection)
+            _check_tables(connection)
         failed.pop_all()
     return connection
 
@@ -133,6 +134,21 @@ def _check_kind(connection: sqlite3.Connection) -> None:
         raise NotARecordError(f"the file is not a cook record{hint}")
     if version > SCHEMA_VERSION:
         raise NotARecordError(f"the record has schema {version}, this program reads up to {SCHEMA_VERSION}")
+
+
+def _check_tables(connection: sqlite3.Connection) -> None:
+    """For a file that may be anybody's: what is read from it is rows, not what a query written there makes.
+
+    (SQLite documentation, "Defense Against The Dark Arts": a view may go on for ever, a small file may give
+    values of any length.)
+    """
+    connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LONGEST_BYTES)
+    _check_kind(connection)
+    found = connection.execute(
+        "SELECT type, name FROM sqlite_master WHERE type IN ('view', 'trigger') OR sql LIKE 'CREATE VIRTUAL%'"
+    ).fetchone()
+    if found is not None:
+        raise NotARecordError(f"the file is not a cook record: no record has the {found[0]} '{found[1]}'")
 
 
 _OF_THE_MACHINE = frozenset(
