@@ -19,7 +19,7 @@ from contextlib import suppress
 from typing import NoReturn, TextIO
 
 from coalminder import __version__
-from coalminder.errors import UserError
+from coalminder.errors import UserError, printable
 
 # command -> (module, one line of help)
 COMMANDS: dict[str, tuple[str, str]] = {
@@ -145,7 +145,7 @@ def _run(argv: Sequence[str] | None) -> int:
     try:
         return int(args.run(args))
     except UserError as error:
-        print(f"coalminder {args.command}: {error}", file=sys.stderr)
+        print(f"coalminder {args.command}: {printable(str(error))}", file=sys.stderr)
         return error.exit_code
     except ModuleNotFoundError as missing:
         return _tell_missing(args.command, missing)

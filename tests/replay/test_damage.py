@@ -7,6 +7,7 @@ import random
 import shutil
 import sqlite3
 import tracemalloc
+import unicodedata
 import zlib
 from contextlib import closing
 from pathlib import Path
@@ -256,3 +257,13 @@ def test_a_column_that_makes_its_values_is_held_to_the_length_of_ours(copy: Path
     db.close()
     with pytest.raises(UserError, match="too big"):
         load(copy)
+
+
+def test_notes_in_a_strangers_record_do_not_command_the_terminal(
+    copy: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    change(copy, "INSERT INTO notes (utc_s, text) VALUES (1.8e9, char(27) || '[2Jall is well' || char(155))")
+    assert main(["replay", str(copy)]) == 0
+    shown = capsys.readouterr().out
+    assert r"\x1b[2Jall is well\x9b" in shown
+    assert not {c for c in shown if unicodedata.category(c) == "Cc"} - {"\n"}

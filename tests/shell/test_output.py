@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 import subprocess
 import sys
+import unicodedata
 from pathlib import Path
 
 import pytest
@@ -165,3 +166,14 @@ def test_extras_are_those_of_the_project() -> None:
     for extra in cli.EXTRAS.values():
         assert f"\n{extra} = [\n" in text
     assert set(cli.EXTRAS) <= set(cli.COMMANDS)
+
+
+def test_a_file_of_a_stranger_does_not_command_the_terminal_that_tells_its_fault(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    config = tmp_path / "strange.toml"
+    config.write_text('[page]\n"\\u001b]0;mine\\u0007\\u009b2J" = 1\n')
+    assert cli.main(["tend", "--config", str(config)]) == 2
+    shown = capsys.readouterr().err
+    assert r"\x1b]0;mine\x07\x9b2J" in shown
+    assert not {c for c in shown if unicodedata.category(c) == "Cc"} - {"\n"}

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
-from rich.console import Console
+from collections.abc import Iterable
+
+from rich.console import Console, ConsoleOptions, RenderableType
+from rich.segment import Segment
+
+from coalminder.errors import printable
 
 
 class Terminal(Console):
@@ -13,6 +18,11 @@ class Terminal(Console):
     def __init__(self) -> None:
         """Lines as long as they are."""
         super().__init__(soft_wrap=True, markup=False, emoji=False, highlight=False)
+
+    def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterable[Segment]:
+        """The pieces of what is printed; the library lets through what a record's notes say to a terminal."""
+        for piece in super().render(renderable, options):
+            yield piece if piece.control else Segment(printable(piece.text), piece.style)
 
     def on_broken_pipe(self) -> None:
         """Called while the BrokenPipeError is handled: it goes on to `cli.main`."""
