@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -124,3 +127,17 @@ def test_a_section_set_as_a_whole_in_the_environment_is_one_line(
     monkeypatch.setenv("COALMINDER_LOOP", "xx")
     assert main(["rehearse", "--fast"]) == 2
     assert "Traceback" not in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("where", ["coalminder.grill:kettle", "mine:make"])
+def test_what_lies_where_it_is_called_is_no_library_of_ours(where: str, tmp_path: Path) -> None:
+    """A folder of downloads may hold anything; only the grill that was named is taken from there."""
+    for name in ("numba", "numpy", "matplotlib", "queue"):
+        (tmp_path / f"{name}.py").write_text("raise SystemExit('a stranger was run')")
+    (tmp_path / "mine.py").write_text(
+        "import numba\nfrom coalminder.grill import kettle\ndef make(): return kettle()\n"
+    )
+    command = [sys.executable, "-m", "coalminder.cli", *FAST, "--grill", where, "--plot", "cook.png"]
+    environment = {**os.environ, "PYTHONSAFEPATH": "1"}  # as of the installed command
+    done = subprocess.run(command, cwd=tmp_path, env=environment, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (0, "")

@@ -59,8 +59,9 @@ def _factory(where: str, option: str) -> Callable[..., Any]:
         raise UserError(
             f"{option} '{where}': write package.module:factory, for example coalminder.grill:kettle"
         )
-    if os.getcwd() not in sys.path:
-        sys.path.insert(0, os.getcwd())  # a person's own module lies where they call from
+    if not where.startswith("coalminder.") and os.getcwd() not in sys.path:
+        # a person's own module lies where they call from; last, for nothing else there is a library of ours
+        sys.path.append(os.getcwd())
     try:
         module = importlib.import_module(module_name)
     except Exception as error:
