@@ -11,7 +11,7 @@ OZ_KG = LB_KG / 16.0
 WHOLE = 0.09
 """°F: a tenth of 1 °C is 0.18 °F, and what was rounded to it is off by half of that at most."""
 
-_NUMBER = r"-?\d+(?:\.\d+)?"
+_NUMBER = r"(?:-|(?<!\d))\d+(?:\.\d+)?"  # from its beginning only, or long ones take time as their square
 _TEMPERATURE = {
     unit: re.compile(rf"(?:({_NUMBER})( to | and |\.\.))?({_NUMBER})([ \N{{NO-BREAK SPACE}}]){unit}")
     for unit in ("°C", "°F")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -83,3 +84,11 @@ def test_the_daemon_tells_them_in_the_units_of_the_page(
     main(["tend", "--config", str(path)])
     (words,) = given
     assert (words or str)("95 °C") == shown
+
+
+@pytest.mark.parametrize("text", ["1" * 30_000, "1" * 15_000 + " to " + "1" * 15_000 + " °", "1.1" * 10_000])
+def test_a_long_row_of_digits_holds_nobody_up(text: str) -> None:
+    """A text of an alarm may be as long as the broker lets through, from whoever may write there."""
+    began_s = time.process_time()
+    assert in_fahrenheit(text) == text
+    assert time.process_time() - began_s < 1.0
