@@ -186,6 +186,20 @@ async def test_names_that_a_stranger_could_point_here_are_refused(host: str, kno
 
 
 @pytest.mark.parametrize(
+    ("host", "status"), [("localhost", 200), ("grillpi.local", 200), ("guest.local", 421), ("127.0.0.1", 200)]
+)
+async def test_without_a_login_a_guest_on_the_network_points_no_name_here(
+    host: str, status: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Any device answers for names in `.local` (RFC 6762, 21), and no password keeps its page from ours."""
+    monkeypatch.setattr("socket.gethostname", lambda: "grillpi")
+    phone = make(Door(None))
+    headers = {"host": host, "origin": f"http://{host}", "x-csrf": "no-login"}
+    assert (await phone.http.post("/command/snuff", json={}, headers=headers)).status_code == status
+    await phone.http.aclose()
+
+
+@pytest.mark.parametrize(
     ("host", "known"),
     [("grillpi:8480", True), ("grillpi.home.arpa", True), ("pi.home.arpa", False), ("home.arpa", False)],
 )

@@ -87,7 +87,7 @@ class PageApp:
                 Route("/command/{kind}", self.command, methods=["POST"]),
                 Mount("/static", StaticFiles(directory=STATIC)),
             ],
-            middleware=[Middleware(Guard, names=door.names)],
+            middleware=[Middleware(Guard, names=door.names, open_to_all=door.password_hash is None)],
             exception_handlers={TooLargeError: _too_large},
             lifespan=self._life,
         )

@@ -43,12 +43,17 @@ HEADERS = {
 
 
 class Guard:
-    """ASGI middleware. A name that a stranger's DNS could point at us is refused: DNS rebinding."""
+    """ASGI middleware. A name that a stranger's DNS could point at us is refused: DNS rebinding.
 
-    def __init__(self, app: ASGIApp, names: Collection[str] = ()) -> None:
-        self._app = app
+    open_to_all: without a login. Then of names in `.local`, which any device on the network may answer for,
+    only that of this machine is known.
+    """
+
+    def __init__(self, app: ASGIApp, names: Collection[str] = (), *, open_to_all: bool = False) -> None:
+        self._app, self._open_to_all = app, open_to_all
         own = socket.gethostname()  # on some machines with the network's domain
-        known = (*names, "localhost", own, own.partition(".")[0])
+        alone = own.partition(".")[0]
+        known = (*names, "localhost", own, alone, f"{alone}.local")
         self._names = {name.lower().rstrip(".") for name in known}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -85,7 +90,7 @@ class Guard:
             name = (urlsplit(f"//{host}").hostname or "").lower().rstrip(".")
         except ValueError:
             return False
-        if name in self._names or name.endswith(".local"):
+        if name in self._names or (name.endswith(".local") and not self._open_to_all):
             return True
         try:
             ipaddress.ip_address(name)
