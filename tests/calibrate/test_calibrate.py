@@ -424,3 +424,23 @@ def test_a_senseless_vent_is_told_as_calibrated(tmp_path: Path, vent: dict[str, 
 def test_stops_of_a_vent_that_is_not_there(tmp_path: Path) -> None:
     with pytest.raises(UserError, match=r"vents\.upper"):
         command.fit_stops("upper", load_settings(config(tmp_path)), NOTHING, answers(), lambda _line: None)
+
+
+def test_a_link_that_takes_the_drafts_place_has_no_other_file_changed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The folder is the service's user's, who may exchange what root writes there at any moment."""
+    folder, other = tmp_path / "state", tmp_path / "of-root"
+    folder.mkdir()
+    other.touch(0o600)
+    flush = os.fsync
+
+    def exchanged(handle: int) -> None:
+        flush(handle)
+        for draft in folder.glob("*.new"):
+            draft.unlink()
+            draft.symlink_to(other)
+
+    monkeypatch.setattr(os, "fsync", exchanged)
+    save_calibration(folder / "calibration.json", Calibration())
+    assert other.stat().st_mode & 0o777 == 0o600

@@ -177,3 +177,18 @@ def test_a_vent_is_not_left_open_when_its_stops_are_given_up(last: str) -> None:
         find_stops(vent, asking, lambda _line: None)
     assert vent.position == 0.0
     assert output.pulses_us[-1] == 1000.0
+
+
+@pytest.mark.parametrize("there", [True, False])
+def test_a_link_in_the_place_of_the_lock_has_root_change_no_other_file(tmp_path: Path, there: bool) -> None:
+    """The folder is the service's user's; root looks into it with `check`."""
+    folder, other = tmp_path / "records", tmp_path / "of-root"
+    folder.mkdir()
+    (folder / "tend.lock").symlink_to(other)
+    if there:
+        other.touch(0o600)
+    with alone(folder):
+        assert not held(folder)
+    assert other.exists() == there
+    if there:
+        assert other.stat().st_mode & 0o777 == 0o600

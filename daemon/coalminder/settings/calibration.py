@@ -112,8 +112,9 @@ def save_calibration(path: Path, calibration: Calibration) -> None:
             with os.fdopen(handle, "w", encoding="utf-8") as file:
                 file.write(text + "\n")
                 file.flush()
+                # a map of probe errors is no secret; snuff may run as another user
+                os.fchmod(file.fileno(), 0o644)
                 os.fsync(file.fileno())
-            Path(temporary).chmod(0o644)  # a map of probe errors is no secret; snuff may run as another user
             os.replace(temporary, path)
         except BaseException:
             Path(temporary).unlink(missing_ok=True)

@@ -17,6 +17,7 @@ from pathlib import Path
 from coalminder.errors import UserError
 
 _LOCK = "tend.lock"
+_FLAGS = os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW
 
 
 @contextmanager
@@ -41,8 +42,9 @@ def held(directory: Path, wires: Iterable[str] = ()) -> bool:
 @contextmanager
 def _alone_in(directory: Path) -> Iterator[None]:
     try:
-        # to read is enough for a lock: a file that root made does not shut the service's user out
-        handle = os.open(directory / _LOCK, os.O_RDONLY | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        # To read is enough for a lock: a file that root made does not shut the service's user out. No link is
+        # followed: by one of that user's, root would open any file to all.
+        handle = os.open(directory / _LOCK, _FLAGS | os.O_CREAT, 0o644)
     except (OSError, ValueError):
         yield
         return
@@ -90,7 +92,7 @@ def _address(wire: str) -> str:
 
 def _folder_held(directory: Path) -> bool:
     try:
-        handle = os.open(directory / _LOCK, os.O_RDONLY | os.O_CLOEXEC)
+        handle = os.open(directory / _LOCK, _FLAGS)
     except (OSError, ValueError):
         return False  # not there, or this user may not look
     try:
