@@ -101,7 +101,7 @@ if [ "$what" = install ]; then
 
     echo "3/5 program in /opt/coalminder, extras: $extras"
     # It sees the system's packages, for spidev and lgpio.
-    python3 -m venv --system-site-packages /opt/coalminder
+    python3 -I -m venv --system-site-packages /opt/coalminder # -I: no module from the folder of the call
     # Built from a copy: nothing of root's stays in your folder.
     copy=$(mktemp -d)
     trap 'rm -rf "$copy"' EXIT

@@ -16,7 +16,9 @@ HERE = Path(__file__).parent
 PROJECT = HERE.parents[1]
 
 #: `python3 -m venv DIR` makes a pip that notes its words and makes a program, both as root's umask has it.
+#: Before that the true one is asked for its help: it would run what is called venv in the folder of the call.
 PYTHON = """#!/bin/sh
+/usr/bin/python3 "$@" --help >/dev/null || exit
 for folder; do :; done
 mkdir -p "$folder/bin"
 cp /played/pip "$folder/bin/pip"
@@ -30,6 +32,7 @@ chmod +x /opt/coalminder/bin/coalminder
 TRY = """
 export PATH=/played:/usr/sbin:/usr/bin:/sbin:/bin
 umask {umask}
+cd /downloads || exit
 sh "/home/a cook/coal minder/systemd/install.sh" {words} || exit
 sed -n '$p' /asked
 setpriv --reuid=coalminder --regid=coalminder --clear-groups /usr/local/bin/coalminder
@@ -59,6 +62,8 @@ def installed(tmp_path: Path, umask: str, words: str) -> subprocess.CompletedPro
     for name, text in (("python3", PYTHON), ("pip", PIP), ("apt-get", "#!/bin/sh\n")):
         (played / name).write_text(text, encoding="utf-8")
         (played / name).chmod(0o755)
+    (files / "downloads").mkdir()
+    (files / "downloads/venv.py").write_text("raise SystemExit('a stranger was run as root')\n", "utf-8")
     (files / "try.sh").write_text(TRY.format(umask=umask, words=words), encoding="utf-8")
     return overlay.run(tmp_path / "tree", INSTALL.format(files=files))
 
