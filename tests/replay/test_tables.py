@@ -559,3 +559,13 @@ def test_a_lid_that_is_off_nearly_all_the_time_is_told(tmp_path: Path, most: str
     rows = [f"{10 * i},93,0.1,93,{most}" for i in range(720)]
     item = load(rows_of(tmp_path, rows, "time,pit,vent,set_point,lid", None))
     assert any("in the column lid_off 1 means off" in text for text in item.remarks) is told
+
+
+def test_a_small_file_of_endless_rows_is_refused_before_it_fills_the_memory(tmp_path: Path) -> None:
+    """A value that repeats is written once (Apache Parquet, encodings)."""
+    path = tmp_path / "log.parquet"
+    rows = {name: pl.repeat(1.0, 20_000_000, eager=True) for name in ("time_s", "pit_c", "lower")}
+    pl.DataFrame(rows).write_parquet(path)
+    assert path.stat().st_size < 1_000_000
+    with pytest.raises(UserError, match="20000000 rows of 3 columns"):
+        read_table(path)

@@ -74,6 +74,7 @@ COLUMNS: tuple[Column, ...] = (
 Say = Callable[[str], None]
 PARQUET = (".parquet", ".pq")
 LONGEST_CELL = 40  # characters that an error shows
+MOST_CELLS = 50_000_000  # two months of ten columns at a row a second
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +116,7 @@ def read_table(path: Path, say: Say = lambda _text: None) -> Series:
         raise UserError(f"record '{path}': there is no such file; give a .cook, .csv or .parquet file")
     try:
         if path.suffix.lower() in PARQUET:
-            frame = pl.read_parquet(path, glob=False)
+            frame = _parquet(path)
         else:
             _plain_text(path)
             separator, before = _separator(path)
@@ -131,6 +132,18 @@ def read_table(path: Path, say: Say = lambda _text: None) -> Series:
             why = _too_long_line(path, separator, before) or why
         raise UserError(f"record '{path}': cannot be read as a table: {why}; see docs/records.md") from None
     return from_frame(frame, str(path), say)
+
+
+def _parquet(path: Path) -> pl.DataFrame:
+    """A row that repeats takes no room in the file, but in memory: the file is asked how many there are."""
+    table = pl.scan_parquet(path, glob=False)
+    rows, columns = table.select(pl.len()).collect().item(), len(table.collect_schema())
+    if rows * columns > MOST_CELLS:
+        raise UserError(
+            f"record '{path}': {rows} rows of {columns} columns; at most {MOST_CELLS} cells are read: give "
+            "one cook, and only the columns of docs/records.md"
+        )
+    return table.collect()
 
 
 def _plain_text(path: Path) -> None:
