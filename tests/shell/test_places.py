@@ -38,6 +38,26 @@ def test_by_hand_a_further_grill_has_its_own_password(
         assert found.get_secret_value() == password
 
 
+def test_the_urls_of_push_services_need_not_be_in_a_file_that_all_can_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(load, "_read", lambda _path: {"mqtt": {"push_urls": ["json://in.file"]}})
+    assert urls("coalminder") == ["json://in.file"]
+    monkeypatch.setattr(load, "_read", lambda _path: {})
+    monkeypatch.setenv("CREDENTIALS_DIRECTORY", str(tmp_path))
+    (tmp_path / "push_urls").write_text("\n", "utf-8")  # the unit's default
+    assert urls("coalminder") == []
+    (tmp_path / "push_urls").write_text("json://one\njson://two\n", "utf-8")
+    (tmp_path / "east_push_urls").write_text("json://east\n", "utf-8")
+    assert urls("coalminder") == ["json://one", "json://two"]
+    assert urls("east") == ["json://east"]
+
+
+def urls(name: str) -> list[str]:
+    found = load.load_settings(Path(f"/etc/coalminder/{name}.toml")).mqtt.push_urls
+    return [url.get_secret_value() for url in found]
+
+
 @pytest.mark.parametrize(
     ("text", "environment", "found"),
     [

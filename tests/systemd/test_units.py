@@ -92,6 +92,13 @@ def test_units_for_phones_reach_neither_pins_nor_records_and_know_their_command(
     assert command.split()[1] in COMMANDS
 
 
+@pytest.mark.parametrize(("unit", "own"), [("coalminder-push", ""), ("coalminder-push@", "%i_")])
+def test_push_is_handed_its_urls_from_a_file_that_only_root_reads(unit: str, own: str) -> None:
+    found = settings(f"{unit}.service")
+    assert f"push_urls:/etc/coalminder/credentials/{own}push_urls" in found["LoadCredential"]
+    assert r"push_urls:\n" in found["SetCredential"]
+
+
 OF_A_DAEMON = {
     "ExecStartPre", "ExecStopPost", "StateDirectory", "RuntimeDirectory", "WorkingDirectory", "Environment"
 }  # fmt: skip

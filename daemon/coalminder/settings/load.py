@@ -97,19 +97,29 @@ def _check_environment() -> None:
 
 
 def _add_credentials(data: dict[str, Any], config: Path) -> None:
+    section = data.get("mqtt", {})
+    if not isinstance(section, dict):
+        return  # told by the model
+    password, urls = _credential("mqtt_password", config), _credential("push_urls", config)
+    if password:
+        section.setdefault("password", password)
+    if urls:
+        section.setdefault("push_urls", urls.split())
+    if section:
+        data["mqtt"] = section
+
+
+def _credential(name: str, config: Path) -> str:
+    """What systemd hands over from a file that only root reads; empty: the unit's default without one."""
     directory = os.environ.get("CREDENTIALS_DIRECTORY")
     if not directory:
-        return
+        return ""
     # by hand the variable may name the folder of all grills, where a further one's file bears its name
-    named = Path(directory, f"{config.stem}_mqtt_password")
-    path = named if os.path.isfile(named) else Path(directory, "mqtt_password")
-    if os.path.isfile(path):
-        try:
-            password = path.read_text("utf-8").rstrip("\n")
-        except (OSError, UnicodeDecodeError) as error:
-            raise SettingsError(
-                f"credential {path}: cannot be read ({error}); see docs/hardware.md"
-            ) from None
-        section = data.setdefault("mqtt", {})
-        if password and isinstance(section, dict):  # empty: the unit's default, when there is no such file
-            section.setdefault("password", password)
+    named = Path(directory, f"{config.stem}_{name}")
+    path = named if os.path.isfile(named) else Path(directory, name)
+    if not os.path.isfile(path):
+        return ""
+    try:
+        return path.read_text("utf-8").rstrip("\n")
+    except (OSError, UnicodeDecodeError) as error:
+        raise SettingsError(f"credential {path}: cannot be read ({error}); see docs/hardware.md") from None
