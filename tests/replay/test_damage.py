@@ -211,9 +211,8 @@ def blob(content: bytes) -> bytes:
 def test_what_was_packed_to_exhaust_the_reader_is_damage(
     copy: Path, statement: str, value: bytes | str
 ) -> None:
-    with sqlite3.connect(copy) as db:
+    with closing(sqlite3.connect(copy)) as db, db:
         db.execute(statement, (value,))
-    db.close()
     tracemalloc.start()
     item = load(copy)
     _, most_bytes = tracemalloc.get_traced_memory()
@@ -238,23 +237,21 @@ def test_what_was_packed_to_exhaust_the_reader_is_damage(
     ids=["a query without end", "a virtual table", "a trigger"],
 )
 def test_queries_that_somebody_wrote_into_a_record_are_not_run(copy: Path, statement: str, told: str) -> None:
-    with sqlite3.connect(copy) as db:
+    with closing(sqlite3.connect(copy)) as db, db:
         db.execute("ALTER TABLE header RENAME TO old")
         db.execute(statement)
-    db.close()
     with pytest.raises(UserError, match=f"no record has {told}"):
         load(copy)
 
 
 def test_a_column_that_makes_its_values_is_held_to_the_length_of_ours(copy: Path) -> None:
-    with sqlite3.connect(copy) as db:
+    with closing(sqlite3.connect(copy)) as db, db:
         db.execute("ALTER TABLE header RENAME TO old")
         db.execute(
             "CREATE TABLE header (run, version, settings, settings_sha256, started_utc_s, first_n, "
             "state BLOB AS (zeroblob(900000000)))"
         )
         db.execute("INSERT INTO header SELECT run, '', '{}', '', started_utc_s, first_n FROM old")
-    db.close()
     with pytest.raises(UserError, match="too big"):
         load(copy)
 
