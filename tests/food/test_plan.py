@@ -460,3 +460,14 @@ def test_steps_keep_their_order_in_the_hour_that_is_missing_or_comes_twice(serve
     times = [row.at.timestamp() for row in plan.rows]
     assert times == sorted(times)
     assert [row.step.code for row in plan.rows][-4:] == ["off", "serve", "store", "eat_by"]
+
+
+@pytest.mark.parametrize("minute", [0, 20, 40])
+def test_food_that_goes_on_in_the_hour_that_comes_twice_is_loaded_as_long_before_dinner(minute: int) -> None:
+    """EET goes from 4:00 back to 3:00 on the last Sunday of October (2000/84/EC)."""
+    zone = pytest.importorskip("zoneinfo").ZoneInfo("EET")
+    serve = datetime(2026, 10, 25, 7, minute, tzinfo=zone)
+    steps = {s.code: s.due_s for s in build_plan(replace(DEMO, serve_at=serve)).daemon.steps}
+    usual = build_plan(replace(DEMO, serve_at=serve - timedelta(days=7)))
+    usually = {s.code: s.due_s for s in usual.daemon.steps}
+    assert steps["serve"] - steps["load"] == usually["serve"] - usually["load"]

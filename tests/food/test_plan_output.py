@@ -45,6 +45,19 @@ def test_calendar_is_read_back_by_a_library_with_the_same_times_and_texts() -> N
     assert len({str(event["uid"]) for event in events}) == len(events)
 
 
+@pytest.mark.parametrize(
+    "serve", [datetime(2026, 3, 29, 12), datetime(2026, 10, 25, 12), datetime(2026, 10, 25, 7)]
+)
+def test_calendar_entries_last_as_long_as_their_steps_on_the_day_of_the_clock_change(serve: datetime) -> None:
+    """RFC 5545, 3.8.2.2: an event's end is later than its start."""
+    icalendar = pytest.importorskip("icalendar")
+    plan = build_plan(PlanRequest(serve_at=serve.replace(tzinfo=ZoneInfo("EET"))))
+    text = calendar(plan, METRIC, datetime(2026, 3, 1, tzinfo=UTC))
+    for row, event in zip(plan.rows, icalendar.Calendar.from_ical(text.encode()).walk("VEVENT"), strict=True):
+        lasts = event["DTEND"].dt - event["DTSTART"].dt
+        assert lasts.total_seconds() == pytest.approx(max(300.0, row.lasts_s), abs=1)
+
+
 def test_calendar_lines_keep_to_75_octets_and_crlf() -> None:
     # RFC 5545, 3.1
     raw = calendar(PLAN, METRIC, SEVEN).encode()
@@ -324,6 +337,23 @@ def test_dinner_is_at_the_hour_asked_for_on_the_day_of_the_clock_change(
     for row in plan.rows:
         shown = row.at.astimezone(ZoneInfo("Europe/Berlin"))
         assert (shown.hour, shown.minute) == (row.at.hour, row.at.minute)
+
+
+@pytest.mark.parametrize(
+    ("now", "serve"), [("2026-03-27T12:00", "2026-03-29 03:30"), ("2026-03-27T20:00", "03:30")]
+)
+def test_a_dinner_in_the_hour_that_is_missing_is_shown_when_it_is(
+    now: str, serve: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """EET goes from 3:00 on to 4:00 on the last Sunday of March (2000/84/EC)."""
+    monkeypatch.setenv("TZ", "EET")
+    parser = argparse.ArgumentParser()
+    command.add_arguments(parser)
+    today = datetime.fromisoformat(now).replace(tzinfo=command._here())
+    plan = command._planned(parser.parse_args(["char", "--serve", serve]), today)
+    shown = [(row.step.code, f"{row.at:%a %H:%M}") for row in plan.rows]
+    assert ("off", "Sun 04:20") in shown
+    assert ("serve", "Sun 04:30") in shown
 
 
 def test_ranges_of_temperature_are_written_in_us_units_at_both_ends() -> None:

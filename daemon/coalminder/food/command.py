@@ -16,6 +16,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from coalminder.errors import UserError
+from coalminder.food.brine_plan import earlier
 from coalminder.food.checks import in_range
 from coalminder.food.doneness import DONE_RULES
 from coalminder.food.kitchen import SALT_G_PER_TABLESPOON, Kitchen, read_quantity, salt_from_spoons_kg
@@ -189,7 +190,7 @@ def _planned(args: argparse.Namespace, now: datetime) -> Timeline:
     """The plan for the time asked for; `HH:MM` is the first day on which every step is still ahead."""
     serve, any_day = _serving_time(args.serve.strip(), now)
     if not any_day:
-        plan = build_plan(request_of(args, serve))
+        plan = build_plan(request_of(args, earlier(serve, 0.0)))  # 02:30 may not come that night
         if plan.rows[0].at < now:
             print(
                 f"note: the first step ({plan.rows[0].step.title}) was due {plan.rows[0].at:%a %d %b %H:%M}; "
@@ -198,7 +199,7 @@ def _planned(args: argparse.Namespace, now: datetime) -> Timeline:
             )
         return plan
     for days in range(14):  # thawing and brining 50 kg take less
-        plan = build_plan(request_of(args, serve + timedelta(days=days)))
+        plan = build_plan(request_of(args, earlier(serve + timedelta(days=days), 0.0)))
         if plan.rows[0].at >= now:
             return plan
     return plan

@@ -8,8 +8,9 @@ library.
 from __future__ import annotations
 
 import hashlib
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 
+from coalminder.food.brine_plan import earlier
 from coalminder.food.kitchen import Kitchen
 from coalminder.food.render_text import heading
 from coalminder.food.timeline import Timeline
@@ -55,7 +56,7 @@ def calendar(plan: Timeline, kitchen: Kitchen, made_at: datetime) -> str:
         "METHOD:PUBLISH",
     ]
     for i, row in enumerate(plan.rows):
-        end = row.at + timedelta(seconds=max(MOMENT_S, row.lasts_s))
+        end = earlier(row.at, -max(MOMENT_S, row.lasts_s))
         key = hashlib.sha256(f"{title}|{i}|{row.step.code}|{row.at.isoformat()}".encode()).hexdigest()[:24]
         words = escape_text(kitchen.words(f"{row.step.title}: {row.step.text}"))
         lines += [

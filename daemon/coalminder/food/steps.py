@@ -7,7 +7,7 @@ Owns: what is done when, backwards from the serving time. Must not know: how lon
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from coalminder.food.brine_plan import MAKE_BRINE_S, earlier
 from coalminder.food.fire_lay import FireLay
@@ -61,7 +61,7 @@ def plan_rows(
 def load_time(serve_at: datetime, cook_s: float) -> datetime:
     """When food that takes `cook_s` on the grill goes on, down to a step of 5 minutes."""
     at = earlier(earlier(serve_at, REST_S), cook_s)
-    return at - timedelta(minutes=at.minute % 5, seconds=at.second, microseconds=at.microsecond)
+    return earlier(at, 60.0 * (at.minute % 5) + at.second + 1e-6 * at.microsecond)
 
 
 def _row(
