@@ -369,6 +369,22 @@ def test_oldest_records_are_pruned(open_journal: Opener, tmp_path: Path) -> None
     assert len(list((tmp_path / "cooks").glob("*.cook"))) == 3
 
 
+def test_a_board_started_each_day_of_winter_costs_no_cook_of_the_summer(
+    open_journal: Opener, tmp_path: Path
+) -> None:
+    for phase, cooks in ((Phase.OUT, 3), (Phase.COLD, 6)):
+        for _ in range(cooks):
+            journal = open_journal(keep_cooks=5)
+            inputs, decision, after = cook_step(1)
+            journal.record(1.0, UTC_S + 1.0, inputs, replace(decision, phase=phase), after)
+            journal.close()
+    names = [path.name for path in sorted(records(tmp_path / "cooks"), key=lambda path: path.stat().st_mtime)]
+    assert len(names) == 5
+    for name, lit in zip(names, (True, True, True, False, False), strict=True):
+        with read(tmp_path / "cooks" / name) as record:
+            assert any(step.decision.phase is not Phase.COLD for step in record.steps()) is lit
+
+
 def test_preset_dictionary_of_schema_1_never_changes() -> None:
     # Records already on people's cards need it to be read.
     digest = hashlib.sha256(packing._dictionary).hexdigest()

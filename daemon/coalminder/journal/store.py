@@ -12,6 +12,7 @@ from pathlib import Path
 
 from coalminder.journal.folder import write_anew
 from coalminder.journal.packing import LONGEST_BYTES
+from coalminder.values import Phase
 
 APPLICATION_ID = 0x434F414C  # marks a file as a cook record (SQLite's PRAGMA application_id)
 SCHEMA_VERSION = 1
@@ -249,13 +250,30 @@ def newest(directory: Path) -> Path | None:
 
 
 def prune(directory: Path, keep: int, in_use: Path | None = None) -> None:
-    """Delete the oldest records (damaged ones too) beyond the newest `keep`, of which `in_use` is one."""
+    """Delete records (damaged ones too) beyond `keep`, of which `in_use` is one.
+
+    Those in which no fire was lit go first, the oldest of each before: a board that is started each day of a
+    winter must not cost the cooks of the summer.
+    """
     records = [
         path
         for path in directory.glob(f"*{SUFFIX}*")
         if not path.name.endswith(_SIDE_FILES) and path != in_use
     ]
-    records.sort(key=lambda path: path.stat().st_mtime_ns, reverse=True)
-    for path in records[keep - (in_use is not None) :]:
+    over = len(records) + (in_use is not None) - keep
+    if over <= 0:
+        return
+    records.sort(key=lambda path: (_was_lit(path), path.stat().st_mtime_ns))
+    for path in records[:over]:
         for side in ("", *_SIDE_FILES):
             Path(f"{path}{side}").unlink(missing_ok=True)
+
+
+def _was_lit(path: Path) -> bool:
+    """Whether a fire was lit in this record, for nothing leads back to a cold grill; True if nobody knows."""
+    try:
+        with contextlib.closing(_beside_no_log(path)) as db:
+            found = db.execute("SELECT 1 FROM snapshots WHERE phase != ?", (Phase.COLD,)).fetchone()
+    except (sqlite3.Error, OSError, UnicodeDecodeError):
+        return True
+    return found is not None
