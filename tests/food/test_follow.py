@@ -1189,6 +1189,23 @@ def test_a_plan_of_another_day_makes_no_food_bad(late_h: float, other: bool) -> 
     assert "other_day" not in [r.code for r in cook.view.reminders]
 
 
+@pytest.mark.parametrize(("late_h", "asked"), [(0.5, True), (13.0, True), (24.0, False), (5000.0, False)])
+def test_an_old_plan_asks_nobody_to_light_a_cold_grill(late_h: float, asked: bool) -> None:
+    """Common practice: last month's plan is still in the configuration, and the board is started each day."""
+    load_s = -3600.0 * late_h
+    steps = (
+        PlanStep("light", "Light", "", load_s - 3600.0),
+        PlanStep("load", "Load", "", load_s, reported="loaded"),
+    )
+    plan = replace(PLAN, steps=steps)
+    state, view = follow(FoodState(), plan, 9.0, (), (), 0.0, fire=False)
+    assert ([r.code for r in view.reminders] == ["step_light"]) is asked
+    assert (view.next_step is not None) is asked
+    for now_s in range(10, 3600, 10):  # lit all the same: it tells when to load
+        state, view = follow(state, plan, 93.0, (), (), float(now_s))
+    assert [r.code for r in view.reminders] == ["step_load"]
+
+
 def test_late_loading_on_a_day_warmer_than_planned_counts_that_days_air() -> None:
     """The plan said 9 °C, which no clock counts; it is 26 °C, and raw fish above 21 °C has two hours."""
     plan = replace(PLAN, ambient_c=9.0, steps=(PlanStep("load", "Load", "", 0.0, reported="loaded"),))

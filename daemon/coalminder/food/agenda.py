@@ -29,6 +29,9 @@ OPENS_LID = frozenset({"load", "wood", "rotate"})
 """Steps that wait while a fire is out of hand, or fails."""
 
 
+OTHER_DAY_S = 18 * 3600.0
+"""Food that was to be loaded so long ago was not left out for it: the plan is an old one [estimate]."""
+
 OTHER_PLAN_S = 3600.0
 """The same steps at hours so far apart are those of another batch [estimate]."""
 
@@ -97,6 +100,13 @@ def ready(state: FoodState, step: PlanStep) -> bool:
     return not step.anchor or _anchor_s(state, step) is not None
 
 
+def _passed(state: FoodState, plan: FoodPlan, now_s: float) -> bool:
+    """Whether the plan's day went by, or its food was eaten before the daemon was started anew."""
+    if state.loaded_s is not None or state.fire:
+        return False
+    return any(step.reported == "loaded" and now_s - step.due_s > OTHER_DAY_S for step in plan.steps)
+
+
 def _settled(state: FoodState, plan: FoodPlan) -> set[int]:
     """Places of the steps that reports settled: each report all of its kind that were due, else the next."""
     settled: set[int] = set()
@@ -117,12 +127,14 @@ def open_steps(
     """Steps not yet settled, with their times, earliest first. clocks: the food's, those over count.
 
     A step nobody reports is over when a later one was reported, or is due; one that is asked for again (wood)
-    when it is due again.
+    when it is due again. An old plan, still in the configuration, asks for nothing until a fire is lit.
     """
     if state.plan_before is not None and state.off_s is None:
         plan = state.plan_before  # what came off went back
     if (followed := _followed(state)) is not state:
         state, clocks = followed, ()
+    if _passed(state, plan, now_s):
+        return []
     order = {"loaded": state.loaded_s, "off": state.off_s, "chilled": state.chilled_s}
     reached = max((t for t in order.values() if t is not None), default=None)
     milestones = [i for i, step in enumerate(plan.steps) if order.get(step.reported) is not None]

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from coalminder.events import FoodStep, WoodAdded
 from coalminder.food import corecheck
 from coalminder.food import ensemble as slabs
+from coalminder.food.agenda import OTHER_DAY_S
 from coalminder.food.doneness import TOLERANCE_C, held_s, lethal_rate
 from coalminder.food.exposure import COOKED_C, HOT_C, HOT_DAY_C, NO_EXPOSURE, OUT_S, add_time
 from coalminder.food.foodplan import FoodPlan
@@ -44,8 +45,6 @@ FELL_BACK_C = 3.0
 FELL_FOR_S = 600.0
 """A core far too low for so long is another piece's, not a probe that was held in the air for a moment."""
 GOES_BACK_S = 3600.0
-OTHER_DAY_S = 18 * 3600.0
-"""Food loaded so much later than planned was not left out for it: the plan is an old one [estimate]."""
 COOL_FILM_W_M2K = 9.0
 FRIDGE_FILM_W_M2K = 8.0
 """Film of food in still air and in a refrigerator: convection 4, radiation 5 [estimate]."""
