@@ -23,6 +23,7 @@ from coalminder.messages.food_part import FoodPart, Reminder
 from coalminder.messages.link import Link
 from coalminder.messages.notice import Notice, Priority
 from coalminder.messages.options import LinkOptions
+from coalminder.messages.outbox import MemoryOutbox
 from coalminder.messages.payloads import AlarmMessage
 from coalminder.messages.push import WAITS, Bridge, PushRules
 from coalminder.messages.push_command import PushBridge
@@ -30,7 +31,7 @@ from coalminder.messages.push_sender import Sender, _insistent
 from coalminder.probes.topic import parse
 from coalminder.safety.faults import FAULTS
 from coalminder.units import in_fahrenheit
-from coalminder.values import HEALTHY, Action, Alarm, AlarmState, Decision, Phase, ProbeFault
+from coalminder.values import HEALTHY, Action, Alarm, AlarmState, Decision, OutMessage, Phase, ProbeFault
 
 # The library imports all its plugins, some of which still use modules that Python will drop.
 pytestmark = pytest.mark.filterwarnings("ignore:.*slated for removal:DeprecationWarning")
@@ -577,6 +578,41 @@ def test_a_daemon_that_starts_does_not_have_told_the_alarms_of_the_last_cook(
         assert told[:-1] == ([] if burns else ["kettle: Out"])
         link.stop()
         bridge.stop()
+
+
+@pytest.mark.broker
+@pytest.mark.parametrize(
+    ("hours", "stands", "told_of"), [(2, False, True), (300, False, False), (300, True, True)]
+)
+def test_a_broker_that_comes_weeks_later_does_not_have_told_what_is_over(
+    mosquitto: Mosquitto, hours: int, stands: bool, told_of: bool
+) -> None:
+    """The daemon keeps what no broker took, over cooks: a month of it came at once, with hours of no day."""
+    told: list[str] = []
+    options, outbox = LinkOptions(port=mosquitto.port), MemoryOutbox()
+    link = Link(options, alarm_codes=["fire_out"], outbox=outbox)
+    then = datetime.now(UTC) - timedelta(hours=hours)
+    standing = message(utc=then, raised_utc=then)
+    for kept in (
+        standing,
+        standing if stands else message("normal", utc=then, active=False, raised_utc=None),
+    ):
+        topic = link.topics.alarm(kept.code)
+        outbox.post(OutMessage(topic, kept.model_dump_json(), kept.utc.timestamp()))
+    bridge = PushBridge(options.named("push"), lambda notice: told.append(notice.title), PushRules())
+    bridge.start()
+    wait_for(lambda: bridge._connection.connected)
+    link.start()
+    wait_for(lambda: link.connected)
+    alarm = Alarm("fire_out", AlarmState.UNACKNOWLEDGED, Action.WARN, "high", True, 0.0, "Out", "Light")
+    now = Decision(Phase.COLD, 93.0, 0.0, 0.0, alarms=(alarm,) if stands else ())
+    for second in range(3):
+        link.offer(now, HEALTHY, float(second), time.time())
+    link.offer_part("food", food(DONE))
+    wait_for(lambda: "kettle: The food is done" in told)
+    assert bool(told[:-1]) is told_of
+    link.stop()
+    bridge.stop()
 
 
 @pytest.mark.broker

@@ -88,7 +88,7 @@ class Bridge:
     def on_alarm(self, message: AlarmMessage, now_s: float, stored: bool = False) -> list[Notice]:
         """An alarm message came in. `now_s`: any clock that only goes forward.
 
-        stored: from the broker's store, of any age; it waits for a state that agrees.
+        stored: from the broker's store, of any age, or of another day; it waits for a state that agrees.
         """
         of, code = self._grills[message.grill], message.code
         if stored:

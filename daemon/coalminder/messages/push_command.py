@@ -34,6 +34,8 @@ from coalminder.values import NO_FIRE
 log = logging.getLogger(__name__)
 
 BROKER_AWAY_S = 120.0
+OUTDATED_S = 12 * 3600.0
+"""What could not be sent for so long is another day's: nobody is woken for what is over since [estimate]."""
 
 
 class PushBridge:
@@ -129,7 +131,11 @@ class PushBridge:
         if (alarm.grill, alarm.code) != (grill, topic.rpartition("/")[2]):
             # the topic is what the broker's access list was asked about
             raise ValueError(f"it speaks of '{alarm.code}' of '{alarm.grill}'")
-        return self._bridge.on_alarm(alarm, now_s, stored=message.retain)
+        return self._bridge.on_alarm(alarm, now_s, stored=message.retain or _is_outdated(alarm))
+
+
+def _is_outdated(alarm: AlarmMessage) -> bool:
+    return alarm.late and time.time() - alarm.utc.timestamp() > OUTDATED_S
 
 
 def _state_in(payload: bytes | bytearray) -> _State | None:
