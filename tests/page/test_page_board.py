@@ -103,6 +103,22 @@ def test_the_plot_goes_with_a_clock_that_is_put_right(board: Board, step_s: floa
     assert None not in board.history.columns()["pit"][-40:], "no hole where the clock was put right"
 
 
+@pytest.mark.parametrize(
+    ("back_s", "kept"), [(3600.0, True), (30 * 86_400.0, False), (56 * 365.25 * 86_400.0, False)]
+)
+def test_what_comes_late_of_another_cook_or_of_1970_leaves_this_plot_as_fine_as_it_was(
+    board: Board, back_s: float, kept: bool
+) -> None:
+    """Without a network no broker hears the daemon, and a board without a clock does not know the time."""
+    for i in range(360):
+        tell(board, state(utc=later(5.0 * i)), mono_s=5.0 * i)
+        if i in (0, 180):
+            old = state(utc=later(5.0 * i - back_s), pit_c=60.0)
+            board.take(TOPICS.state_late, old.model_dump_json().encode(), retained=False, mono_s=5.0 * i)
+    assert board.history.width_s == 5.0
+    assert (60.0 in board.history.columns()["pit"]) is kept
+
+
 def test_the_food_is_read_as_the_daemon_writes_it(board: Board) -> None:
     view = FoodView(
         stage="cooking", at_s=100.0, core_c=41.0, finish_min=60.0, finish_low_min=50.0, finish_high_min=75.0,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from datetime import timedelta
 from typing import Literal
 
 from pydantic import ValidationError
@@ -16,6 +17,9 @@ from coalminder.values import AlarmState, Phase
 
 MAX_ALARMS = 200
 MAX_BYTES = 65_536
+OF_THIS_COOK = timedelta(days=1)
+"""What comes late may be of last week's cook, or of before a clock in 1970 was put right: a plot that reaches
+back to there shows nothing of this cook [estimate]."""
 # Lighting after one of these is another cook; after the last three no daemon lights, so it is another daemon.
 _NEW_COOK = frozenset({Phase.COLD, Phase.OUT, Phase.SETTLING, Phase.TENDING, Phase.EASING})
 
@@ -74,7 +78,9 @@ class Board:
         elif topic == t.state:
             self._take_state(payload, retained, mono_s)
         elif topic == t.state_late:
-            self._note(StateMessage.model_validate_json(payload))
+            late = StateMessage.model_validate_json(payload)
+            if self.state is not None and abs(late.utc - self.state.utc) < OF_THIS_COOK:
+                self._note(late)
         elif topic == t.part("food"):
             self.food = FoodPart.model_validate_json(payload) if payload else None
             self.food_heard_s = mono_s
