@@ -20,7 +20,7 @@ from coalminder.food.foodplan import FoodPlan
 from coalminder.food.kitchen import Kitchen, read_quantity, salt_from_spoons_kg, spoon_warning
 from coalminder.food.render_html import html_page
 from coalminder.food.render_ics import calendar, escape_text, fold
-from coalminder.food.render_text import figure_text, heading, text_lines
+from coalminder.food.render_text import figure_text, heading, row_cells, text_lines
 from coalminder.food.request import PlanRequest
 from coalminder.food.sources import Figure
 from coalminder.food.timeline import Timeline, build_plan
@@ -354,6 +354,19 @@ def test_a_dinner_in_the_hour_that_is_missing_is_shown_when_it_is(
     shown = [(row.step.code, f"{row.at:%a %H:%M}") for row in plan.rows]
     assert ("off", "Sun 04:20") in shown
     assert ("serve", "Sun 04:30") in shown
+
+
+def test_a_step_in_the_hour_that_comes_twice_tells_which_of_them() -> None:
+    """EET goes from 4:00 back to 3:00 at 1:00 UTC on the last Sunday of October (2000/84/EC)."""
+    plan = build_plan(PlanRequest(serve_at=datetime(2026, 10, 25, 7, 40, tzinfo=ZoneInfo("EET"))))
+    back = datetime(2026, 10, 25, 1, tzinfo=UTC)
+    told = []
+    for row in plan.rows:
+        twice = (row.at.day, row.at.hour) == (25, 3)
+        zone = "" if not twice else " EEST" if row.at.astimezone(UTC) < back else " EET"
+        told.append(f"{row.at:%a %H:%M}{zone}")
+    assert {when[-4:] for when in told} >= {"EEST", " EET"}
+    assert [row_cells(row, METRIC)[0] for row in plan.rows] == told
 
 
 def test_ranges_of_temperature_are_written_in_us_units_at_both_ends() -> None:

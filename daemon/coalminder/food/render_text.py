@@ -32,8 +32,14 @@ def duration(seconds: float) -> str:
 
 
 def row_cells(row: Row, kitchen: Kitchen) -> tuple[str, str, str, str]:
-    """Day and time, duration, title, text."""
-    return f"{row.at:%a %H:%M}", duration(row.lasts_s), row.step.title, kitchen.words(row.step.text)
+    """Day and time (with its zone in the hour that comes twice), duration, title, text."""
+    twice = row.at.utcoffset() != row.at.replace(fold=1 - row.at.fold).utcoffset()  # the clocks go back
+    return (
+        f"{row.at:%a %H:%M}{f' {row.at:%Z}' if twice else ''}",
+        duration(row.lasts_s),
+        row.step.title,
+        kitchen.words(row.step.text),
+    )
 
 
 # unit -> (factor, unit in the US, digits). Exact: 1 lb = 0.45359237 kg, 1 ft = 0.3048 m; Btu of the
