@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from coalminder.cli import main
+from coalminder.vents.alone import alone
 
 MODES = [
     "plain", "float32", "int64", "int", "nan at first", "nan a while", "no food", "text", "huge",
@@ -71,6 +72,22 @@ def test_a_module_that_cannot_be_imported_is_one_line(
     shown = capsys.readouterr().err
     assert len(shown.strip().splitlines()) == 1
     assert f"cannot import '{name}'" in shown
+
+
+@pytest.mark.parametrize(
+    "words",
+    [[*FAST, "--record"], ["step-test", "--folder"], ["relay-test", "--folder"]],
+    ids=lambda words: words[0],
+)
+def test_a_simulated_cook_is_not_recorded_where_a_service_would_go_on_with_it(
+    words: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """On a cold grill the service would tend, or lose for it the cook that it is in the midst of."""
+    with alone(tmp_path):
+        pass  # a service was here
+    assert main([*words, str(tmp_path)]) == 2
+    assert f"{words[-1]} {tmp_path}: the service keeps its records there" in capsys.readouterr().err
+    assert not list(tmp_path.glob("*.cook"))
 
 
 @pytest.mark.parametrize(

@@ -24,6 +24,7 @@ from coalminder.rehearse.script import parse_script
 from coalminder.rehearse.summary import Trace, summarise
 from coalminder.rehearse.view import LiveView, clock
 from coalminder.seams import Grill
+from coalminder.vents.alone import untended
 
 DEFAULT_SPEED = 240.0
 NAME = "rehearsal"  # not the name of a real grill: both may be on one broker
@@ -114,6 +115,7 @@ def _check_outputs(args: argparse.Namespace, plot: Path | None) -> None:
         raise UserError(f"--plot {plot}: the name must end in one of {', '.join(PICTURES)}")
     if args.record is not None:
         ready(args.record, "--record")
+        untended(args.record, "--record")
 
 
 def _write(path: Path, text: str) -> None:

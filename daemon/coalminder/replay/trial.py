@@ -22,6 +22,7 @@ from coalminder.service.clock import Clock, PacedClock, RealClock
 from coalminder.service.hardware import Hardware
 from coalminder.settings.quantities import temperature
 from coalminder.values import Decision
+from coalminder.vents.alone import untended
 from coalminder.vents.by_hand import by_hand, ending
 
 _CAUTION = (
@@ -73,6 +74,8 @@ def perform(args: argparse.Namespace, experiment: Experiment, console: Console) 
     if args.config is not None and args.grill is not None:
         raise UserError("--config tests the real grill and --grill a simulated one; give one of them")
     ready(args.folder, "--folder")
+    if args.config is None:
+        untended(args.folder, "--folder")
     with _setup(args) as (config, hardware, clock):
         return _perform(args, experiment, console, _aimed(config, args.set_point), hardware, clock)
 

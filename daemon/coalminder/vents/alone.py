@@ -39,6 +39,18 @@ def held(directory: Path, wires: Iterable[str] = ()) -> bool:
     return any(_wire_held(wire) for wire in wires if wire) or _folder_held(directory)
 
 
+def untended(directory: Path, option: str) -> None:
+    """UserError, naming `option`, when a service keeps its records in `directory`.
+
+    It would take a simulated cook that was recorded there for its own, and go on with it on a real grill.
+    """
+    if os.path.exists(directory / _LOCK):
+        raise UserError(
+            f"{option} {directory}: the service keeps its records there, and would go on with this one as "
+            "with a cook; name another folder"
+        )
+
+
 @contextmanager
 def _alone_in(directory: Path) -> Iterator[None]:
     try:
