@@ -14,7 +14,7 @@ import pytest
 from cutoffs import Watch, reading, settled, view
 
 from coalminder.core.advice import TEXTS
-from coalminder.events import Acknowledge
+from coalminder.events import Acknowledge, Shelve
 from coalminder.safety.faults import BY_CODE, FAULTS
 from coalminder.safety.limits import Limits
 from coalminder.safety.view import View
@@ -431,6 +431,19 @@ def test_a_probe_that_knew_better_does_so_until_the_grill_is_no_hotter_than_want
     assert watch.verdict.wary_since_s == alarm.raised_s, "nobody has looked yet"
     watch.run(1.0, lambda s: view(s, 50.0, **cool), [Acknowledge("seen")])
     assert watch.verdict.wary_since_s is None
+
+
+def test_what_holds_the_vents_back_until_somebody_has_looked_is_not_put_on_the_shelf() -> None:
+    """Gone while shelved it would come back as normal, and the vents open wide with nobody there."""
+    hot, cool = ({"foods": (("char", Reading(temp_c)),)} for temp_c in (130.0, 92.0))
+    watch = Watch()
+    watch.run(90.0, lambda s: view(s, 50.0, **hot))
+    watch.run(1.0, lambda s: view(s, 50.0, **hot), [Shelve("quiet", code="other_probe_hotter", for_s=600.0)])
+    (outcome,) = watch.verdict.outcomes
+    watch.run(130.0, lambda s: view(s, 50.0, **cool))
+    assert watch.verdict.wary_since_s is not None, "nobody has looked yet"
+    assert not outcome.accepted
+    assert "acknowledged" in outcome.reason
 
 
 def test_a_probe_put_back_into_the_food_knows_no_better_under_an_open_lid() -> None:

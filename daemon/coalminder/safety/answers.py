@@ -53,6 +53,9 @@ def _shelve(event: Shelve, found: dict[str, Record], limits: Limits, now_s: floa
         return Outcome(event.event_id, False, f"for_s is {event.for_s:g}; give 0 to {limits.shelf_max_s:g} s")
     if fault.latched:
         return Outcome(event.event_id, False, f"alarm '{event.code}' cuts the fire off; it cannot be shelved")
+    if fault.until_acknowledged and event.for_s > 0:
+        why = "holds the vents back until it is acknowledged; it cannot be shelved"
+        return Outcome(event.event_id, False, f"alarm '{event.code}' {why}")
     record = found.get(event.code, Record(event.code, raised_s=now_s))
     if event.for_s > 0:
         state = move(False, record.state, Signal.SHELVE)

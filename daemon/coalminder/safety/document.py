@@ -114,7 +114,8 @@ def markdown() -> str:
     lines += [
         "`within`: longest time from the beginning of the fault to its alarm (delay plus the time the condition",
         "itself needs). `latched`: stays until a person resets it; `wary`: when it is gone the vents open no further",
-        "than usually holds (`hold_opening` in `[loop]`) until a person has acknowledged it or lit the next fire.",
+        "than usually holds (`hold_opening` in `[loop]`) until a person has acknowledged it or lit the next fire; it cannot be",
+        "shelved.",
         "",
         "| code | condition | within | action | latched | priority | suppressed in |",
         "|---|---|---|---|---|---|---|",
