@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import asyncio
+import io
 import os
 import re
 import subprocess
 import time
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -23,7 +25,7 @@ from coalminder.cli import main
 from coalminder.errors import UserError
 from coalminder.probes import command
 from coalminder.probes.command import try_probes
-from coalminder.probes.find import board_name, find_buses, find_chips
+from coalminder.probes.find import Found, board_name, find_buses, find_chips
 from coalminder.probes.listen import listening
 from coalminder.probes.topic import TopicProbe
 from coalminder.probes.trial import REMEDIES, judge, table, with_units
@@ -198,10 +200,23 @@ def test_chips_that_answer_are_named_and_a_dead_bus_is_passed_over() -> None:
             raise OSError(13, "Permission denied")
         return FakeI2c({(0x48, 0): 1.0, (0x40, 0): 0.0})
 
-    assert find_chips(("i2c-0", "i2c-1", "i2c-x"), open_i2c) == (
+    assert find_chips(("i2c-0", "i2c-1", "i2c-x"), open_i2c=open_i2c) == (
         "i2c-1 0x40 (PCA9685?)",
         "i2c-1 0x48 (ADS1115?)",
     )
+
+
+def test_a_chip_for_servos_is_looked_for_where_the_configuration_has_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its address pins give it 62 addresses; one that answers is not to be told as missing."""
+    there = partial(find_chips, open_i2c=lambda _bus: FakeI2c({(0x41, 0): 0.0}))
+    monkeypatch.setattr(command, "find_chips", there)
+    monkeypatch.setattr(command, "find_buses", lambda: (Found("I2C", ("i2c-1",), ""),))
+    text = "[vents.lower]\ndriver = 'pca9685'\nchannel = 3\naddress = 0x41\n"
+    said = io.StringIO()
+    command.show_buses(load_settings(config(tmp_path, text)), said)
+    assert "i2c-1 0x41 (PCA9685?)" in said.getvalue()
 
 
 def test_board_says_its_name(tmp_path: Path) -> None:

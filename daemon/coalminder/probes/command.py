@@ -26,7 +26,7 @@ from coalminder.probes.trial import Trial, apart, judge, table, with_units
 from coalminder.seams import Probe
 from coalminder.settings import Settings, load_settings
 from coalminder.settings.calibration import Calibration, load_calibration
-from coalminder.settings.vents import Servo, VentsSettings
+from coalminder.settings.vents import Pca9685Vent, Servo, VentsSettings
 from coalminder.values import Sample
 from coalminder.vents.build import build_vent
 from coalminder.vents.by_hand import by_hand
@@ -159,13 +159,16 @@ def try_records(folder: Path) -> None:
 def show_buses(settings: Settings, say: TextIO) -> None:
     """The table of buses; a remedy only where the configuration needs what is missing."""
     needed = _needed(settings)
+    vents = settings.vents.by_name().values() if settings.vents is not None else ()
+    servos_at = [vent.address for vent in vents if isinstance(vent, Pca9685Vent)]
     rows = [("board", board_name() or "not a Raspberry Pi", "")]
     for found in find_buses():
         missing = not found.names and found.bus in needed
         shown = " ".join(found.names) or ("missing" if missing else "none (not needed)")
         rows.append((found.bus, shown, found.remedy if missing else ""))
         if found.bus == "I2C" and found.names:
-            rows.append(("", ", ".join(find_chips(found.names)) or "no chip that we know answers", ""))
+            chips = find_chips(found.names, servos_at)
+            rows.append(("", ", ".join(chips) or "no chip that we know answers", ""))
     say.write(table(("bus", "found", "remedy"), rows) + "\n")
 
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
 from coalminder.probes.buses import I2cBus, LinuxI2c
 
-#: Addresses of the chips that we know: PCA9685 with its pins low, ADS1115. No others are touched.
+#: Addresses of the chips that we know: PCA9685 with its pins low, ADS1115. Of others only what is configured
+#: is touched.
 I2C_CHIPS = {0x40: "PCA9685", **dict.fromkeys(range(0x48, 0x4C), "ADS1115")}
 
 
@@ -48,8 +49,14 @@ def _names(folder: Path, pattern: str) -> tuple[str, ...]:
         return ()
 
 
-def find_chips(names: tuple[str, ...], open_i2c: Callable[[int], I2cBus] = LinuxI2c) -> tuple[str, ...]:
-    """Chips that answer on the I2C buses `names`, such as 'i2c-1 0x48 (ADS1115?)'. Reads one register."""
+def find_chips(
+    names: tuple[str, ...], servos_at: Iterable[int] = (), open_i2c: Callable[[int], I2cBus] = LinuxI2c
+) -> tuple[str, ...]:
+    """Chips that answer on the I2C buses `names`, such as 'i2c-1 0x48 (ADS1115?)'. Reads one register.
+
+    servos_at: where a PCA9685 is by the configuration.
+    """
+    chips = I2C_CHIPS | dict.fromkeys(servos_at, "PCA9685")
     found: list[str] = []
     for name in names:
         number = name.removeprefix("i2c-")
@@ -59,7 +66,7 @@ def find_chips(names: tuple[str, ...], open_i2c: Callable[[int], I2cBus] = Linux
             bus = open_i2c(int(number))
         except OSError:
             continue
-        for address, chip in I2C_CHIPS.items():
+        for address, chip in sorted(chips.items()):
             try:
                 bus.read(address, 0, 1)
             except OSError:
