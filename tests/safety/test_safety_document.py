@@ -5,9 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 from coalminder.cli import main
+from coalminder.probes.reader import ProbeReader
 from coalminder.safety.document import markdown
 from coalminder.safety.faults import FAULTS
 from coalminder.safety.limits import Limits, describe
+from coalminder.service.board import BoardHardware
 
 PAGE = Path(__file__).parents[2] / "docs" / "safety.md"
 
@@ -26,6 +28,14 @@ def test_page_has_every_row_with_its_message_and_every_limit_with_its_source() -
         assert f"| `{name}` |" in page
         assert meaning
         assert source
+
+
+def test_a_fault_that_the_board_cannot_see_is_said_to_be_none_of_its() -> None:
+    """Who reads 'within 5 s' would trust that a servo without power is told."""
+    board = BoardHardware(ProbeReader({}), {})
+    not_covered = PAGE.read_text("utf-8").partition("## What is not covered")[2].partition("\n## ")[0]
+    assert not board.supply_low
+    assert "`servo_supply_low`" in not_covered
 
 
 def test_drill_writes_the_same_page(tmp_path: Path) -> None:

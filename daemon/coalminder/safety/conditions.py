@@ -299,7 +299,7 @@ def vent_driver_failed(view: View, e: Evidence, limits: Limits, on: bool) -> boo
 
 
 def servo_supply_low(view: View, e: Evidence, limits: Limits, on: bool) -> bool | None:
-    """The servos' supply is low."""
+    """The servos' supply is low, by hardware that measures it; no driver here does."""
     return view.machine.servo_supply_low
 
 

@@ -50,7 +50,10 @@ _NOT_COVERED = """## What is not covered
 - **Power loss while a vent is open.** An ordinary servo holds its place, or goes slack, when its supply is
   gone: the vents stay as they were. Use a vent that falls shut by its own weight or by a spring, or a supply
   with a battery that shuts the vents when the mains goes.
-- **A lid left off.** The vents then rule nothing. Without a lid switch the daemon knows a lid lift only by the
+- **The servos' own supply.** Nothing on the board measures it: `servo_supply_low` is told only by hardware of your own
+  and by the drill. A servo without power looks like one that says it moved and did not. One that
+  shares the board's supply pulls that down as well, and `under_voltage` may tell.
+- **A lid left off.** The vents then rule nothing. Unless somebody says so the daemon knows a lid lift only by the
   fall of the pit; an open fire that has grown can bring the grate back to cooking heat and looks well tended.
 - **Burning fat.** Shut vents starve it slowly or not at all if the lid leaks. The daemon tells, and that is all.
 - **A servo that says it moved and did not** is seen only when the pit does not answer, which takes a quarter of
