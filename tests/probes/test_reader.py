@@ -8,6 +8,7 @@ import time
 
 import pytest
 
+from coalminder.probes import reader as reader_module
 from coalminder.probes.guard import GuardLimits
 from coalminder.probes.reader import ProbeReader
 from coalminder.probes.simulated import SimulatedProbe
@@ -109,6 +110,36 @@ async def test_no_loop_step_is_late_with_eight_probes_and_one_driver_hung_for_ev
     assert took_s[0] >= 0.2  # the deadline is paid once
     assert sorted(took_s[1:])[len(took_s) // 2] < 0.1
     hung.let_go.set()
+    reader.close()
+
+
+async def test_a_driver_that_hangs_makes_no_step_late_at_the_deadline_of_the_defaults() -> None:
+    """The next step is due a second after this one."""
+    hung = HungProbe("pit")
+    reader = ProbeReader({"pit": hung, "dome": SimulatedProbe("dome", 70.0)})
+    start_s = time.monotonic()
+    for step in range(4):
+        await asyncio.sleep(max(0.0, start_s + step - time.monotonic()))
+        samples = await reader.read_all(float(step))
+        assert time.monotonic() - start_s - step < 0.99
+        assert kind(samples["pit"]) is ProbeFaultKind.TIMEOUT
+        assert samples["dome"] == Reading(70.0)
+    hung.let_go.set()
+    reader.close()
+
+
+async def test_a_slow_driver_is_heard_in_the_next_step_and_holds_none_up(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(reader_module, "WAIT_S", 0.1)
+    slow = HungProbe("ambient")
+    reader = ProbeReader({"ambient": slow})
+    assert kind((await reader.read_all(0.0))["ambient"]) is ProbeFaultKind.TIMEOUT
+    slow.let_go.set()
+    assert (await reader.read_all(1.0))["ambient"] == Reading(20.0)
+    assert slow.started == 1
+    assert (await reader.read_all(2.0))["ambient"] == Reading(20.0)
+    assert slow.started == 2, "an answer counts once"
     reader.close()
 
 

@@ -1,14 +1,16 @@
 """Reads all probes at once, each in its own thread with a deadline. A shell: asyncio and threads live here.
 
 A hung driver cannot be ended: its thread stays where it is. So a probe whose thread has not come back is
-not asked again; it is a `timeout` until the thread returns, and costs nothing meanwhile. What a late
-thread brings is dropped: it is as old as the hang was long.
+not asked again; it is a `timeout` until the thread returns, and costs nothing meanwhile. No step waits so
+long that the next one is late: what a slow thread brings within its deadline counts in the next step. What
+comes later is dropped: it is as old as the hang was long.
 """
 
 from __future__ import annotations
 
 import asyncio
 import threading
+import time
 from collections.abc import Mapping
 
 from coalminder.probes.guard import GuardLimits, GuardState, guard
@@ -16,6 +18,7 @@ from coalminder.seams import Probe
 from coalminder.values import ProbeFault, ProbeFaultKind, Sample
 
 DEADLINE_S = 2.0
+WAIT_S = 0.9  # of a step of a second; a DS18B20 takes 0.75 and the transfer
 
 
 class ProbeReader:
@@ -41,7 +44,7 @@ class ProbeReader:
         }
 
     async def read_all(self, now_s: float) -> dict[str, Sample]:
-        """One sample of every probe, in their order, after the slowest or its deadline. Never raises.
+        """One sample of every probe, in their order, after the slowest or `WAIT_S`. Never raises.
 
         `now_s` is control time, for the guard. A driver that raises is a `bus` fault.
         """
@@ -61,14 +64,17 @@ class ProbeReader:
         if worker is None:
             return read_safely(self.probes[name])
         deadline_s = self._deadlines_s.get(name, DEADLINE_S)
-        if worker.busy:
-            return _hung("its driver still hangs; the bus or the kernel is stuck: restart the board")
+        wait_s = min(deadline_s, WAIT_S)
         try:
-            return await asyncio.wait_for(worker.ask(), deadline_s)
+            if (answer := worker.answer(deadline_s)) is None:
+                return _hung("its driver still hangs; the bus or the kernel is stuck: restart the board")
+            sample = await asyncio.wait_for(asyncio.shield(answer), wait_s)
         except RuntimeError as error:
             return _hung(f"{error}; find what else loads the machine")
         except TimeoutError:
-            return _hung(f"no answer within {deadline_s:g} s; check wiring and bus")
+            return _hung(f"no answer within {wait_s:g} s; check wiring and bus")
+        worker.awaited = None
+        return sample
 
 
 def read_safely(probe: Probe) -> Sample:
@@ -93,21 +99,30 @@ class _Worker:
         self._stopping = False
         self._thread: threading.Thread | None = None
         self._asked: tuple[asyncio.AbstractEventLoop, asyncio.Future[Sample]] | None = None
-        self.busy = False
+        self._asked_s = 0.0
+        self.awaited: asyncio.Future[Sample] | None = None  # asked for, and not taken yet
 
-    def ask(self) -> asyncio.Future[Sample]:
-        """Start one reading; the future is cancelled harmlessly when nobody waits any more.
+    def answer(self, deadline_s: float) -> asyncio.Future[Sample] | None:
+        """What was asked for less than `deadline_s` ago, else a new reading; None while the thread hangs.
 
         RuntimeError when the machine has no thread to spare.
         """
+        if self.awaited is not None:
+            if time.monotonic() - self._asked_s < deadline_s:
+                return self.awaited
+            if not self.awaited.done():
+                return None
+        self.awaited = self._ask()
+        return self.awaited
+
+    def _ask(self) -> asyncio.Future[Sample]:
         if self._thread is None:
             thread = threading.Thread(target=self._work, name=f"probe-{self._name}", daemon=True)
             thread.start()
             self._thread = thread
         loop = asyncio.get_running_loop()
         future: asyncio.Future[Sample] = loop.create_future()
-        self._asked = (loop, future)
-        self.busy = True
+        self._asked, self._asked_s = (loop, future), time.monotonic()
         self._wanted.set()
         return future
 
@@ -124,7 +139,6 @@ class _Worker:
                 return
             loop, future = self._asked
             sample = read_safely(self._probe)
-            self.busy = False
             try:
                 loop.call_soon_threadsafe(_deliver, future, sample)
             except RuntimeError:

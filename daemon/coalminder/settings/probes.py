@@ -59,7 +59,7 @@ class ProbeBlock(BaseModel):
         default=2.0,
         ge=0.05,
         le=3.0,
-        description="a driver that takes longer is a fault (timeout), s; a step is 1",
+        description="an answer that takes longer counts no more, s; a step waits 0.9 for it (timeout)",
     )
     offset_c: FiniteFloat = Field(
         default=0.0,
