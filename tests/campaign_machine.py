@@ -228,7 +228,7 @@ def probe_driver_hung(folder: Path) -> list[Finding]:
         found = timed("pit_probe_stale", "the probe driver hangs", took_s, allowed("pit_probe_stale"), alarm)
         state = wait_state(watcher, lambda s: s["phase"] == "cut_off", 5.0, "cut_off")
         found.need(state["lower_frac"] == 0.0 and state["upper_frac"] == 0.0, "vents not shut")
-        found.seen = "vents shut, latched; the loop kept its second"
+        found.seen = "vents shut, latched"
         return [first, found]
 
 
