@@ -8,9 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from coalminder.core import Config, initial, step
+from coalminder.core import Config, State, initial, step
 from coalminder.events import Event, FoodStep, Light, WoodAdded
-from coalminder.food.foodplan import FoodPlan
+from coalminder.food.agenda import under_plan
+from coalminder.food.foodplan import FoodPlan, PlanStep
 from coalminder.journal import Step, read
 from coalminder.rehearse.fast import run_fast
 from coalminder.replay.food_story import food_story
@@ -141,12 +142,75 @@ def test_a_record_that_begins_in_the_middle_of_a_cook_tells_its_food() -> None:
     for item in steps[:1800]:
         state, _ = step(state, item.inputs, item.now_s)
     assert food_story(steps[1800:], config) is None
-    story = food_story(steps[1800:], config, state.food)
+    story = food_story(steps[1800:], Config(), {steps[1800].n: state})
     assert story is not None
     assert [batch.loaded_hours * 3600 for batch in story.batches] == [pytest.approx(-1200.0)]
     whole = food_story(steps, config)
     assert whole is not None
     assert story.reason == whole.reason
+
+
+GUIDANCE = replace(THIN, rule="guidance-63")
+DUCK = FoodPlan(name="duck breast", species="duck_breast", thickness_m=0.012, mass_kg=0.5, rule="poultry-74")
+
+
+def two_plans(core_c: float) -> tuple[list[Step], Config, dict[int, State]]:
+    """Fish by the milder rule, then a restart with the plan of the duck that goes on after it."""
+    begun: dict[int, State] = {}
+    state, steps = initial(replace(Config(), plan=GUIDANCE)), []
+    begun[1] = state
+    for second in range(13_000):
+        if second == NEXT_S - 100:
+            food = under_plan(state.food, state.config.plan, DUCK, same_clock=True)
+            state = replace(state, config=replace(state.config, plan=DUCK), food=food)
+            begun[second + 1] = state
+        since_s = second - (NEXT_S if second >= NEXT_S else 600)
+        inputs = Inputs(
+            pit=Reading(min(20.0 + 0.2 * second, 93.0) + 0.01 * (second % 7)),
+            foods=(("food", Reading(min(5.0 + max(since_s, 0) / 30.0, core_c))),),
+            events=TWO_BATCHES.get(second, ()),
+        )
+        state, decision = step(state, inputs, float(second))
+        steps.append(Step(second + 1, 1, float(second), 1.8e9 + second, inputs, decision))
+    return steps, begun[1].config, begun
+
+
+def test_each_batch_is_judged_by_the_plan_that_the_daemon_had_for_it() -> None:
+    # 63 °C for 30 min does for fish (FDA Hazards Guide); no poultry is safe below 74 °C (USDA)
+    steps, config, begun = two_plans(core_c=69.0)
+    story = food_story(steps, config, begun)
+    assert story is not None
+    fish, duck = story.batches
+    assert fish.done_hours is not None
+    assert duck.done_hours is None
+    assert ("63 °C" in fish.rule, "74 °C" in duck.rule) == (True, True)
+    assert "74 °C" in story.reason
+
+
+def test_a_batch_is_off_the_grill_until_the_next_one_whatever_restart_lies_between() -> None:
+    steps, config, begun = two_plans(core_c=69.0)
+    story = food_story(steps, config, begun)
+    assert story is not None
+    assert [batch.off_hours for batch in story.batches] == [((6000 / 3600, math.inf),), ()]
+
+
+def test_no_reminder_is_told_that_the_core_held_back() -> None:
+    """Over a fire that is out of hand nobody is asked to open the lid, and the story says what was said."""
+    wood = PlanStep("wood", "Wood, piece 1", "on the coals", 1.8e9, "loaded", 1200.0, "wood")
+    config = replace(Config(), plan=replace(THIN, steps=(wood,)))
+    state, steps, heard = initial(config), [], set()
+    for second in range(2700):
+        pit = min(20.0 + 0.2 * second, 93.0) if second < 1500 else min(93.0 + 0.1 * (second - 1500), 135.0)
+        core = Reading(5.0 + max(second - 600, 0) / 60.0)
+        events: tuple[Event, ...] = SAID.get(second, ()) if second != 900 else ()
+        inputs = Inputs(pit=Reading(pit + 0.01 * (second % 7)), foods=(("food", core),), events=events)
+        state, decision = step(state, inputs, float(second))
+        steps.append(Step(second + 1, 1, float(second), 1.8e9 + second, inputs, decision))
+        heard |= {reminder.text for reminder in state.food.view.reminders}
+    assert any(alarm.code == "pit_over_ceiling" for alarm in steps[-1].decision.alarms)
+    story = food_story(steps, config)
+    assert story is not None
+    assert {told.text for told in story.reminders} == heard
 
 
 def test_a_record_without_food_has_no_story() -> None:

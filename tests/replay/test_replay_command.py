@@ -139,7 +139,7 @@ def test_differences_are_short_enough_for_a_phone() -> None:
 
 
 def story_of(*batches: Batch, told: tuple[Told, ...] = ()) -> FoodStory:
-    return FoodStory("core at 71 °C for 30 min", told, (), None, batches, "not done", (), 1.0)
+    return FoodStory(told, (), None, batches, "not done", (), 1.0)
 
 
 def text_of(page: str) -> str:

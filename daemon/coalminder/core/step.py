@@ -6,6 +6,7 @@ import math
 from dataclasses import replace
 
 from coalminder.core import advice, air, fire, lid, phases, pit
+from coalminder.core.config import Config
 from coalminder.core.drive import drive
 from coalminder.core.moves import follow_pit, move, obey
 from coalminder.core.phases import Move, Vents
@@ -17,7 +18,8 @@ from coalminder.safety.faults import KEEP_LID_ON
 from coalminder.safety.view import FIRE_PHASES, View
 from coalminder.values import Action, Decision, FireEstimate, Inputs, Phase
 
-_LID_STAYS = KEEP_LID_ON | fire.FAILS  # alarms of a fire that is out of hand, or fails
+LID_STAYS = KEEP_LID_ON | fire.FAILS
+"""Alarms of a fire that is out of hand, or fails."""
 
 # Well over what holds the pit (2.5 times its draught): the fire is asked for all it has.
 _WIDE_V = math.log(2.5)
@@ -41,22 +43,20 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
         coming_up=state.phase in (Phase.LIGHTING, Phase.SETTLING), wood_s=state.wood_s,
     )  # fmt: skip
     state = replace(state, lid=lid_now)
-    measured_c = _outside(pit.trusted_c(inputs.ambient), config.lighting.hot_day_c)
+    measured_c = _outside(inputs, config)
     ambient_c = config.fire.ambient_c if measured_c is None else measured_c
     state = follow_pit(state, now_s, ambient_c)
 
     fire_now, told = _burn(state, ambient_c, dt_s)
-    food_now, food_view = follow(
+    food_now, food_view = follow_food(
         state.food,
-        config.plan,
-        seen.smooth_c if seen.known else None,
-        inputs.foods,
-        inputs.events,
+        config,
+        inputs,
         now_s,
+        pit_c=seen.smooth_c if seen.known else None,
         set_point_c=state.set_point_c,
-        ambient_c=measured_c,
         fire=burnt and state.phase in FIRE_PHASES,  # one that was only just lit may be cut off below
-        lid_stays=any(r.active and r.code in _LID_STAYS for r in state.safety.records),
+        lid_stays=any(r.active and r.code in LID_STAYS for r in state.safety.records),
     )
     safety_now, verdict = assess(
         state.safety, _for_safety(state, inputs, food_now, food_view), config.limits, inputs.events, now_s
@@ -94,6 +94,32 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
         lid_off=lid_now.off,
         in_band=seen.known and config.low_c <= seen.smooth_c <= config.high_c,
         probe_ok=seen.age_s == 0.0 and seen.known,
+    )
+
+
+def follow_food(
+    food: FoodState,
+    config: Config,
+    inputs: Inputs,
+    now_s: float,
+    *,
+    pit_c: float | None,
+    set_point_c: float,
+    fire: bool,
+    lid_stays: bool,
+) -> tuple[FoodState, FoodView]:
+    """The food's part of a step, by the plan in force; lid_stays: one of LID_STAYS was active before it."""
+    return follow(
+        food,
+        config.plan,
+        pit_c,
+        inputs.foods,
+        inputs.events,
+        now_s,
+        set_point_c=set_point_c,
+        ambient_c=_outside(inputs, config),
+        fire=fire,
+        lid_stays=lid_stays,
     )
 
 
@@ -135,9 +161,10 @@ def _for_safety(state: State, inputs: Inputs, food: FoodState, food_view: FoodVi
     )
 
 
-def _outside(ambient_c: float | None, hot_day_c: float) -> float | None:
+def _outside(inputs: Inputs, config: Config) -> float | None:
     """The air outside as measured: a probe that shows more than a hot day lies on the grill."""
-    return None if ambient_c is None else min(ambient_c, hot_day_c)
+    ambient_c = pit.trusted_c(inputs.ambient)
+    return None if ambient_c is None else min(ambient_c, config.lighting.hot_day_c)
 
 
 def _elapsed(state: State, now_s: float) -> float:

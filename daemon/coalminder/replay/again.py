@@ -90,6 +90,19 @@ def replay(
     return Again(steps, parted, tuple(first), gaps, skipped, reasons, record.damage)
 
 
+def begun(record: Record, steps: Iterable[Step]) -> dict[int, State]:
+    """Recorded states before the first step of each run, and of what follows each gap, by its number."""
+    found: dict[int, State] = {}
+    expected = None
+    for item in steps:
+        if item.n != expected or _starts_a_run(record.headers, item.n):
+            state = _state_before(record, item.n)
+            if state is not None:
+                found[item.n] = state
+        expected = item.n + 1
+    return found
+
+
 def differences(item: Step, decision: object) -> Iterable[Difference]:
     """The fields that differ, nested ones by their path."""
     for path, old, new in _walk("", item.decision, decision):

@@ -359,7 +359,7 @@ def _report(
 ) -> reports.Report:
     start_s = item.steps[0].now_s if item.steps else 0.0
     end_s = start_s + float(item.series.time_s[-1])
-    story = food_story(item.steps, item.config, item.food) if item.steps else None
+    story = food_story(item.steps, item.config, item.begun) if item.steps else None
     return reports.Report(
         name=item.name,
         series=item.series,

@@ -1,26 +1,26 @@
 """The food's side of a recorded cook: what was reported, reminded, believed and measured.
 
-Runs `food.follow` over the recorded steps, as the core did while cooking.
+Runs the core's part for the food over the recorded steps, with the plan of each run.
 """
 
 from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 import numpy as np
 
-from coalminder.core import Config
+from coalminder.core import Config, State
+from coalminder.core.step import LID_STAYS, follow_food
 from coalminder.events import FoodStep, WoodAdded
 from coalminder.food.exposure import Clock
-from coalminder.food.follow import follow
 from coalminder.food.foodstate import FoodState
 from coalminder.journal import Step
 from coalminder.replay.facts import Belief
 from coalminder.safety.view import FIRE_PHASES
-from coalminder.values import Reading
 
 BELIEF_EVERY_S = 300.0
 AWAY_H = 1.0 / 6.0
@@ -40,12 +40,14 @@ class Told:
 @dataclass(frozen=True, slots=True)
 class Batch:
     """Food from its loading on, at `loaded_hours` of the record (under 0: before it began), and when its done
-    rule was met; None: never in this record. off_hours: from when to when it was off the grill.
+    rule was met; None: never in this record. off_hours: from when to when it was off the grill. rule: in
+    words, the last in force while it was on it.
     """
 
     loaded_hours: float
     done_hours: float | None = None
     off_hours: tuple[tuple[float, float], ...] = ()
+    rule: str = ""
 
 
 @dataclass(frozen=True)
@@ -56,7 +58,6 @@ class FoodStory:
     as believed, against when its batch met it. reason: the last word of the rule. clocks: at the end.
     """
 
-    rule: str
     reports: tuple[Told, ...]
     reminders: tuple[Told, ...]
     finish: Belief | None
@@ -66,12 +67,15 @@ class FoodStory:
     lethality_min: float
 
 
-def food_story(steps: Sequence[Step], config: Config, begun: FoodState | None = None) -> FoodStory | None:
+def food_story(
+    steps: Sequence[Step], config: Config, begun: Mapping[int, State] = MappingProxyType({})
+) -> FoodStory | None:
     """The story of the food in `steps`; None when no food was ever reported on the grill.
 
-    begun: of the food before the first step, where the record does not begin with the cook.
+    begun: state of the core before the step of that number, where a run or a stretch of the record begins; a
+    restart may bring another plan. config: where the record lacks the first.
     """
-    state, start_s = begun or FoodState(), steps[0].now_s if steps else 0.0
+    state, start_s = FoodState(), steps[0].now_s if steps else 0.0
     reports: list[Told] = []
     reminders: list[Told] = []
     due_hours: dict[str, float] = {}
@@ -81,37 +85,45 @@ def food_story(steps: Sequence[Step], config: Config, begun: FoodState | None = 
     hours: list[float] = []
     beliefs: list[tuple[float, float, float]] = []
     of_batch: list[int] = []
-    plan = config.plan
+    burnt = lid_stays = False
     for item in steps:
+        if (before := begun.get(item.n)) is not None:
+            state, config, burnt = before.food, before.config, before.phase in FIRE_PHASES
+            lid_stays = any(r.active and r.code in LID_STAYS for r in before.safety.records)
         if item.inputs.machine.clock_jump_s:
-            plan = plan.on_clock(item.inputs.machine.clock_jump_s, 0.0)
+            config = replace(config, plan=config.plan.on_clock(item.inputs.machine.clock_jump_s, 0.0))
+        fire = item.decision.phase in FIRE_PHASES
         at = (item.now_s - start_s) / 3600.0
         for event in item.inputs.events:
             if isinstance(event, FoodStep):
                 reports.append(Told(at, event.step))
             elif isinstance(event, WoodAdded):
                 reports.append(Told(at, f"wood, {1000 * event.mass_kg:.0f} g"))
-        ambient = item.inputs.ambient
-        state, view = follow(
+        state, view = follow_food(
             state,
-            plan,
-            item.decision.pit_c,
-            item.inputs.foods,
-            item.inputs.events,
+            config,
+            item.inputs,
             item.now_s,
+            pit_c=item.decision.pit_c,
             set_point_c=item.decision.set_point_c,
-            ambient_c=ambient.temp_c if isinstance(ambient, Reading) else config.fire.ambient_c,
-            fire=item.decision.phase in FIRE_PHASES,
+            fire=burnt and fire,
+            lid_stays=lid_stays,
         )
+        burnt = fire
+        lid_stays = any(alarm.active and alarm.code in LID_STAYS for alarm in item.decision.alarms)
         if state.loaded_s != loaded_s and state.loaded_s is not None:
             loaded_s = state.loaded_s
             batches.append(Batch((loaded_s - start_s) / 3600.0))
             due_hours.clear()
             off_s = None
-        if batches and state.off_s != off_s:
+        if batches and state.loaded_s is not None and state.off_s != off_s:
             off_s, away = state.off_s, batches[-1].off_hours
             away = (*away, (at, math.inf)) if off_s is not None else (*away[:-1], (away[-1][0], at))
             batches[-1] = replace(batches[-1], off_hours=away)
+        rule = config.plan.done_rule.text
+        on_it = batches and state.loaded_s is not None and state.off_s is None
+        if on_it and batches[-1].done_hours is None and batches[-1].rule != rule:
+            batches[-1] = replace(batches[-1], rule=rule)
         for reminder in view.reminders:
             says = _NUMBERS.sub("", f"{reminder.code} {reminder.text}")
             if at - due_hours.get(says, -math.inf) > AWAY_H:
@@ -128,7 +140,6 @@ def food_story(steps: Sequence[Step], config: Config, begun: FoodState | None = 
     if not batches:
         return None
     return FoodStory(
-        rule=config.plan.done_rule.text,
         reports=tuple(reports),
         reminders=tuple(reminders),
         finish=_belief(hours, beliefs, [batches[i].done_hours for i in of_batch]),

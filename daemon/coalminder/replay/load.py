@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -14,10 +14,9 @@ from coalminder.build import build
 from coalminder.codec import CodecError, from_plain
 from coalminder.core import Config, State
 from coalminder.errors import UserError
-from coalminder.food.foodstate import FoodState
 from coalminder.journal import AlarmChange, Record, Step, read
 from coalminder.journal import store as journal_store
-from coalminder.replay.again import Again, replay
+from coalminder.replay.again import Again, begun, replay
 from coalminder.replay.series import SETTLED_S, Series, burning, from_steps
 from coalminder.replay.svg import clock
 from coalminder.replay.table import read_table
@@ -33,8 +32,8 @@ class Loaded:
     """One record with all that can be read from it. A table has no steps, alarms or replay.
 
     cook: what can be run again, None when the record does not allow it, with the reason in `remarks`. config:
-    that of `cook`; a later run may have had another, the last one `in_force`. food: what was known of it
-    before the first step; None where the record does not tell.
+    that of `cook`; a later run may have had another, the last one `in_force`. begun: state of the core before
+    each stretch of `steps` without a gap or a restart, by the number of its first; those on record.
     """
 
     name: str
@@ -48,7 +47,7 @@ class Loaded:
     again: Again | None = None
     started: datetime | None = None
     remarks: tuple[str, ...] = ()
-    food: FoodState | None = None
+    begun: Mapping[int, State] = field(default_factory=dict)
 
     @property
     def why_parted(self) -> str:
@@ -229,7 +228,7 @@ def _record(path: Path, change: Callable[[Config], Config] | None) -> Loaded:
             again,
             started,
             tuple(remarks),
-            _food_before(record, steps[0]),
+            begun(record, steps),
         )
 
 
@@ -239,14 +238,6 @@ def _last_config(record: Record) -> Config | None:
     except CodecError:
         return None
     return state.config
-
-
-def _food_before(record: Record, first: Step) -> FoodState | None:
-    try:
-        state: State = from_plain(State, record.state_before(first.n))
-    except CodecError:
-        return None
-    return state.food
 
 
 def _moment(utc_s: float) -> datetime | None:

@@ -276,7 +276,8 @@ def _story(r: Report) -> str:
     told.sort(key=lambda item: item[1].hours)
     out = _table([(who, clock(one.hours), one.text) for who, one in told], ("", "at", "what"))
     figures = [
-        (f"Done rule ({s.rule}), met by measurement{_which(s, batch)}", _met(batch)) for batch in s.batches
+        (f"Done rule ({batch.rule}), met by measurement{_which(s, batch)}", _met(batch))
+        for batch in s.batches
     ]
     figures += [
         ("Last word", s.reason),
