@@ -152,6 +152,16 @@ def test_rotating_is_half_way_through_the_heating_and_wood_lasts_the_smoke() -> 
     assert timedelta(minutes=60) <= wood[-1] - load <= timedelta(minutes=90)
 
 
+@pytest.mark.parametrize("food", ["shrimp", "oysters", "chicken_breast", "cod"])
+@pytest.mark.parametrize("thickness_m", [0.003, 0.004, 0.005, 0.006, 0.008, 0.010])
+def test_no_wood_is_laid_on_just_before_the_food_comes_off(food: str, thickness_m: float) -> None:
+    """Common practice: a piece smokes for 30 to 50 min, and each lift of the lid costs the pit's heat."""
+    plan = build_plan(replace(DEMO, food=food, thickness_m=thickness_m, mass_kg=0.3))
+    wood = [row.at for row in plan.rows if row.step.code == "wood"]
+    assert wood[0] == at(plan, "load")
+    assert wood[-1] <= max(wood[0], at(plan, "off") - timedelta(minutes=15))
+
+
 def test_the_charcoal_of_the_demo_is_what_practice_burns() -> None:
     # common practice: 0.15 to 0.25 kg/h of charcoal hold 80 to 105 °C in a 57 cm kettle
     assert 0.15 <= build_plan(DEMO).fire.charcoal_kg_h <= 0.25

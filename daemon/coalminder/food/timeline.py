@@ -25,6 +25,8 @@ from coalminder.food.storage import Cooling, cooling, keeping
 MEASURED_SD = 0.12
 LEAST_NIGHT_S = 7 * 3600.0
 WARMEST_SMOKING_C = 105
+LAST_WOOD_MIN = 15.0
+"""Wood laid on later, before the food comes off, lifts the lid for next to no smoke [practice]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +127,7 @@ def build_plan(request: PlanRequest) -> Timeline:
         request.wood_moisture_frac,
         request.wood_soaked,
         request.rain,
-        min(request.smoke_min, on_grill_s / 60.0),
+        min(request.smoke_min, max(LAST_WOOD_MIN, on_grill_s / 60.0 - LAST_WOOD_MIN)),
     )
     cool = cooling(food_plan.food(), 72.0, max(5.0, request.ambient_c), request.fridge_c, CHILL_AFTER_S)
     keeps = keeping(kind.kind, request.fridge_c)
