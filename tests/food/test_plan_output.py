@@ -272,6 +272,30 @@ def test_nonsense_on_the_command_line_is_one_line_and_exit_2(
     assert "\n" not in error
 
 
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        # 121 °C is 249.8 °F, 50 kg 110.2 lb, 150 mm 5.906 in, 20 m/s 44.74 mph (NIST SP 811): none is passed
+        (["--set-point", "400"], "set point 400 °F is out of range: accepted 140 to 249 °F; 176 to 221 °F"),
+        (["--set-point", "142"], "142 °F: the core of pieces 0.866 in thick would not reach 160 °F"),
+        (["--weight", "200"], "weight 200 lb is out of range: accepted 0.0441 to 110 lb"),
+        (["--weight", "0.00002"], "e-05 lb is out of range"),
+        (["--thickness", "9"], "accepted 0.119 to 5.9 in"),
+        (["--wind", "80"], "wind 80 mph is out of range: accepted 0 to 44.7 mph"),
+        (["--kettle", "60"], "kettle 60 in is out of range: accepted 11.9 to 35.4 in"),
+        (["--fridge", "60"], "60 °F is out of range: accepted 28.4 to 50 °F"),
+        (["--humidity", "200"], "200 % is out of range: accepted 10 to 98 %"),
+    ],
+)
+def test_a_refusal_is_in_the_units_of_the_kitchen(
+    words: list[str], said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["plan", "--units", "us", *words]) == 2
+    error = capsys.readouterr().err.strip()
+    assert said in error
+    assert "\n" not in error
+
+
 def test_a_kettles_width_is_in_the_unit_that_the_help_names() -> None:
     parser = argparse.ArgumentParser()
     command.add_arguments(parser)

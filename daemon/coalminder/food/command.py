@@ -116,7 +116,10 @@ def run(args: argparse.Namespace) -> int:
             f"{1000 * low:.0f} to {1000 * high:.0f} g: weigh it, grains differ by two to one."
         )
         return 0
-    plan = _planned(args, now)
+    try:
+        plan = _planned(args, now)
+    except UserError as error:
+        raise UserError(kitchen.refusal(str(error))) from None
     for path, text in (
         (args.json, plan.daemon.to_json()),
         (args.html, html_page(plan, kitchen, args.sources)),

@@ -5,7 +5,9 @@ Owns: conversions and their texts. Must not know: recipes.
 
 from __future__ import annotations
 
+import math
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from coalminder.errors import UserError
@@ -50,6 +52,10 @@ class Kitchen:
         text = _OPTION.sub(lambda found: f"{_no_minus(f_from_c(float(found[1])))}F", text)
         return _LENGTH.sub(lambda found: _us_length(float(found[1]), found[2]), text)
 
+    def refusal(self, text: str) -> str:
+        """A line that refuses a figure, in the wanted units; the range it accepts is rounded inwards."""
+        return _FIGURE.sub(_us_figure, text) if self.us else text
+
     def mass(self, kg: float) -> str:
         """Weight, in g below 1 kg (oz below 1 lb). US gives the gram figure too: salt is weighed."""
         if not self.us:
@@ -63,6 +69,30 @@ class Kitchen:
 
 _OPTION = re.compile(r"\b(\d+)C\b")
 _LENGTH = re.compile(r"\b(\d+(?:\.\d+)?) (m|cm)\b(?!/)")
+
+
+_US_FIGURES = {  # metric unit -> US unit, how many of it, and where it begins
+    "°C": ("°F", 1.8, 32.0),
+    "kg": ("lb", 1.0 / LB_KG, 0.0),
+    "mm": ("in", 1.0 / 25.4, 0.0),
+    "cm": ("in", 1.0 / 2.54, 0.0),
+    "m/s": ("mph", 1.0 / 0.44704, 0.0),
+}
+_NUM = r"(-?[\d.]+(?:e[-+]\d+)?)"
+_FIGURE = re.compile(rf"(?<![\w.-])(accepted )?(?:{_NUM}( to ))?{_NUM} (°C|kg|mm|cm|m/s)(?![\w/])")
+
+
+def _us_figure(found: re.Match[str]) -> str:
+    accepted, low, to, high, metric = found.groups()
+    unit, factor, zero = _US_FIGURES[metric]
+
+    def us(figure: str, whole: Callable[[float], float]) -> str:
+        value = factor * float(figure) + zero
+        grain = 10.0 ** (math.floor(math.log10(max(abs(value), 1e-9))) - 2)  # three digits
+        return f"{whole(round(value / grain, 6)) * grain:.3g}"
+
+    inwards = (math.ceil, math.floor) if accepted and low else (round, round)
+    return (accepted or "") + (us(low, inwards[0]) + to if low else "") + f"{us(high, inwards[1])} {unit}"
 
 
 def _us_length(value: float, unit: str) -> str:
