@@ -152,6 +152,20 @@ def test_rotating_is_half_way_through_the_heating_and_wood_lasts_the_smoke() -> 
     assert timedelta(minutes=60) <= wood[-1] - load <= timedelta(minutes=90)
 
 
+@pytest.mark.parametrize(
+    ("set_point_c", "outside", "advised"), [(93.0, False, True), (105.0, False, False), (110.0, True, False)]
+)
+def test_a_set_point_is_raised_no_further_than_the_band_and_told_where_it_is_outside(
+    set_point_c: float, outside: bool, advised: bool
+) -> None:
+    """Common practice: fish is hot-smoked at 80 to 105 °C."""
+    plan = build_plan(replace(DEMO, food="tuna", thickness_m=0.06, set_point_c=set_point_c))
+    late = [line for line in plan.warnings if "6 h to be hot" in line or "more than 8 h" in line]
+    assert late
+    assert all(("higher set point" in line) is advised for line in late)
+    assert any("outside the 80 to 105 °C" in line for line in plan.warnings) is outside
+
+
 @pytest.mark.parametrize("food", ["shrimp", "oysters", "chicken_breast", "cod"])
 @pytest.mark.parametrize("thickness_m", [0.003, 0.004, 0.005, 0.006, 0.008, 0.010])
 def test_no_wood_is_laid_on_just_before_the_food_comes_off(food: str, thickness_m: float) -> None:

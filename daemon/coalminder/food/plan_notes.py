@@ -23,6 +23,8 @@ FLESH_FREEZES_C = -2.2
 """Fish begins to freeze here [ASHRAE Refrigeration, ch. 9, table 3, from memory]."""
 
 
+SMOKING_C = (80, 105)
+"""The band of hot smoking [practice]."""
 KEEPS_RAW_S = 48 * 3600.0
 """Raw fish, shellfish and poultry in the refrigerator [fridge-raw]."""
 BIVALVES = frozenset({"mussels", "oysters", "scallops"})
@@ -193,18 +195,26 @@ def _of_cold(request: PlanRequest, cool: Cooling) -> Iterator[str]:
 def _of_cook(request: PlanRequest, cook_s: float, latest_s: float) -> Iterator[str]:
     if request.done_rule.code == "guidance-63":
         yield "The 63 °C rule is milder than the home rule of 71 °C: eat it soon [fda-63] [home-71]."
+    set_point_c = request.set_point_c
+    if not SMOKING_C[0] <= set_point_c <= SMOKING_C[1]:
+        yield (
+            f"A pit of {set_point_c:.0f} °C is outside the {SMOKING_C[0]} to {SMOKING_C[1]} °C that smoke "
+            "fish; the daemon takes it only if its [band] allows [practice]."
+        )
+    sooner = "thinner pieces"
+    if set_point_c < SMOKING_C[1]:
+        sooner += f", or a higher set point (up to {SMOKING_C[1]} °C)"
     if cook_s > 6 * 3600.0:
-        yield "The core would be slower than 6 h to be hot: thinner pieces or a higher set point [home-71]."
-    if cook_s > 3.5 * 3600.0 and request.set_point_c < 100.0:
+        yield f"The core would be slower than 6 h to be hot: {sooner} [home-71]."
+    if cook_s > 3.5 * 3600.0 and set_point_c < 100.0:
         yield (
             "To be done sooner, smoke at the set point for 90 min and finish at 105 °C: plan again with "
             "--set-point 105C to see what that saves at most [practice]."
         )
     if latest_s == math.inf:
         yield (
-            f"At {request.set_point_c:.0f} °C the core may need more than 8 h to get to "
-            f"{request.done_rule.core_c:.0f} °C: thinner pieces, or a higher set point (up to 105 °C) "
-            "[estimate]."
+            f"At {set_point_c:.0f} °C the core may need more than 8 h to get to "
+            f"{request.done_rule.core_c:.0f} °C: {sooner} [estimate]."
         )
 
 

@@ -16,7 +16,7 @@ from coalminder.food.drying import pellicle
 from coalminder.food.exposure import NO_EXPOSURE, add_time
 from coalminder.food.fire_lay import FireLay, fire_lay
 from coalminder.food.foodplan import FoodPlan
-from coalminder.food.plan_notes import cautions, figures_of, warnings_of
+from coalminder.food.plan_notes import SMOKING_C, cautions, figures_of, warnings_of
 from coalminder.food.request import PlanRequest
 from coalminder.food.sources import Figure
 from coalminder.food.steps import CHILL_AFTER_S, OVERNIGHT_S, RINSE_S, Row, load_time, plan_rows, thaw_s
@@ -24,7 +24,6 @@ from coalminder.food.storage import Cooling, cooling, keeping
 
 MEASURED_SD = 0.12
 LEAST_NIGHT_S = 7 * 3600.0
-WARMEST_SMOKING_C = 105
 LAST_WOOD_MIN = 15.0
 """Wood laid on later, before the food comes off, lifts the lid for next to no smoke [practice]."""
 
@@ -69,7 +68,7 @@ def _cook_s(plan: FoodPlan, measured: bool) -> tuple[float, float, float, float]
     times = times_s(plan.set_point_c)
     low, middle, high = slabs.interval_s(times)
     if low == math.inf:
-        warmer = range(5 * math.ceil((plan.set_point_c + 1.0) / 5.0), WARMEST_SMOKING_C + 1, 5)
+        warmer = range(5 * math.ceil((plan.set_point_c + 1.0) / 5.0), SMOKING_C[1] + 1, 5)
         enough = (c for c in warmer if slabs.interval_s(times_s(c))[1] < math.inf)
         accepted = next((f"accepted from {c} °C" for c in enough), "no set point does; cut thinner pieces")
         raise UserError(
