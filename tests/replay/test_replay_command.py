@@ -23,6 +23,8 @@ import pytest
 from coalminder.build import build
 from coalminder.cli import main
 from coalminder.core import Config, State, initial, step
+from coalminder.core.config import LoopConfig
+from coalminder.core.loop import scaled
 from coalminder.events import Light
 from coalminder.grill import Kettle
 from coalminder.journal import Journal, Start, resume
@@ -497,6 +499,26 @@ def test_step_test_ends_with_what_it_taught_and_what_to_do_next(
     assert ("repeat the test" in out) is not taught
     assert "'coalminder step-test' makes" not in out
     assert re.search(r"coalminder replay \S+\.cook --tune", out)
+
+
+def test_the_rules_of_a_step_test_hold_after_the_core_has_slowed_them(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Whoever copies them gets SIMC's kp = lag / (2 k dead time) (Skogestad 2003), not a third of it."""
+    monkeypatch.chdir(tmp_path)
+    words = ["--grill", "foreign_grill:ForeignGrill", "--grill-arg", "dead_s=12"]
+    assert main(["step-test", *words]) == 0
+    out = capsys.readouterr().out
+    kp, ki = (float(x) for x in re.findall(r"SIMC PI, as settings: kp (\S+), ki (\S+),", out)[0])
+    (record,) = tmp_path.glob("*.cook")
+    found = load(record).cook
+    assert found is not None
+    kettle = learned.learn([found])
+    k, lag_s, dead_s = (getattr(kettle.models[0], name) for name in ("k", "tau_s", "theta_s"))
+    assert kettle.gain < 0.6  # it answers late, and the core slows its gains
+    in_force = scaled(replace(LoopConfig(), kp=kp, ki=ki), kettle.gain)
+    assert in_force.kp == pytest.approx(lag_s / (2.0 * k * dead_s), rel=0.01)
+    assert in_force.kp / in_force.ki == pytest.approx(min(lag_s, 8.0 * dead_s), rel=0.02)
 
 
 def test_a_cook_broken_off_while_lighting_is_left_out(

@@ -38,6 +38,10 @@ def run(args: argparse.Namespace) -> int:
         f"ultimate gain {ku:.3g} 1/K, period {pu_s:.0f} s; Ziegler-Nichols PI: kp {kp:.3g}, ki {ki:.3g} "
         "(lively; half of it is calmer)"
     )
+    console.print(
+        "  these are of the plain law; the core slows what the settings say on a kettle that answers late, "
+        "so let 'coalminder replay --tune' find what to write there"
+    )
     if test.early_deg > MOST_EARLY_DEG:
         console.print(
             f"  the swing is {test.early_deg:.0f}° short of the ultimate point, for much of it is the "

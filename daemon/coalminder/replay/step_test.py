@@ -8,10 +8,10 @@ from coalminder.replay.experiment import StepTest
 from coalminder.replay.identify import TooStillError
 from coalminder.replay.learned import learn
 from coalminder.replay.load import load
-from coalminder.replay.rules import amigo_pi, simc_pi
 from coalminder.replay.tell import tell_kettle
 from coalminder.replay.terminal import Terminal
 from coalminder.replay.trial import add_common, perform
+from coalminder.replay.tune import by_rules
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -34,10 +34,9 @@ def run(args: argparse.Namespace) -> int:
         console.print(f"nothing learned: {error}")
         return 1
     tell_kettle(console, kettle)
-    rules = () if kettle.still else (("SIMC PI", simc_pi), ("AMIGO PI", amigo_pi))
-    for name, rule in rules:  # of the usual kettle they say nothing of this one
-        kp, ki, _ = rule(kettle.models[0]).parallel
-        console.print(f"  {name}: kp {kp:.3g}, ki {ki:.3g}")
+    rules = () if kettle.still else by_rules(kettle, item.in_force.loop)
+    for name, loop in rules:  # of the usual kettle they say nothing of this one
+        console.print(f"  {name}, as settings: kp {loop.kp:.3g}, ki {loop.ki:.3g}, kd {loop.kd:.3g}")
     console.print(
         f"record: {ended.record} ({ended.took_s / 60:.0f} min of test); now 'coalminder replay "
         f"{ended.record} --tune', "

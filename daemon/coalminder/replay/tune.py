@@ -188,7 +188,7 @@ def _jobs(
     return [
         ("in force", base),
         *_shipped(base),
-        *_rules(kettle, base),
+        *by_rules(kettle, base),
         *((f"livelier x {factor:g}", _allowed(_times(base, factor))) for factor in LIVELIER),
         *((f"candidate {i + 1}", loop) for i, loop in enumerate(shortlist)),
     ]
@@ -319,8 +319,8 @@ def _shipped(base: LoopConfig) -> list[tuple[str, LoopConfig]]:
     return [] if gains == base else [(SHIPPED, gains)]
 
 
-def _rules(kettle: Learned, base: LoopConfig) -> list[tuple[str, LoopConfig]]:
-    """SIMC and AMIGO for the best model, so written that they hold after the core has slowed its gains."""
+def by_rules(kettle: Learned, base: LoopConfig) -> list[tuple[str, LoopConfig]]:
+    """SIMC and AMIGO for the best model, as settings: they hold after the core has slowed its gains."""
     m = kettle.models[0]
     local = Fopdt(m.k, m.tau_s, max(m.theta_s, 5.0))
     found = (("SIMC PI", simc_pi(local)), ("AMIGO PI", amigo_pi(local)))
