@@ -455,6 +455,7 @@ def test_gains_that_a_restart_brought_late_in_the_cook_are_those_in_force(tmp_pa
         (["COOK", "--report", "/no/such/folder/x.html"], "cannot be written"),
         (["COOK", "--csv", "/no/such/folder/x.csv"], "cannot be written"),
         (["no-such.cook", "--tune", "--report", "/no/such/folder/x.html"], "cannot be written"),
+        (["COOK", "--toml", "new.toml"], "without --tune"),
         (["no-such.cook", "--tune", "--toml", "/no/such/folder/x.toml"], "cannot be written"),
         (["no-such.cook", "--json", "/"], "it is a folder"),
         (["COOK", "--config", "/no/such.toml"], "no/such.toml"),

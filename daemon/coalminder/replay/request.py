@@ -62,6 +62,8 @@ class Request:
             raise UserError(
                 "--lower leaves the vent by hand, so gains and set point do nothing; give one or the other"
             )
+        if args.toml is not None and not args.tune:
+            raise UserError(f"--toml {args.toml}: nothing is written without --tune; give that, too")
         toml = args.toml or (Path("tuned.toml") if args.tune else None)
         request = cls(
             records=tuple(args.records),
