@@ -149,6 +149,19 @@ def text_of(page: str) -> str:
     return re.sub(r"\|+", "|", re.sub(r"<[^>]*>", "|", page))
 
 
+def test_a_report_names_the_gains_that_were_in_force(cook_file: Path) -> None:
+    """After a restart with others, both; of a table none, for what held that pit is not known."""
+    item = load(cook_file, None, None)
+    (first,) = item.begun.values()
+    tuned = replace(first, config=replace(first.config, loop=LoopConfig(kp=0.5, ki=0.004, kd=2.0)))
+    again = replace(item, begun={1: first, 9: first, 60: tuned})
+    for shown, cook in (("1, 0.0125, 4|", item), ("1, 0.0125, 4; then 0.5, 0.004, 2|", again)):
+        page = text_of(reports.html(command._report(cook, None, None, ())))
+        assert f"Gains kp, ki, kd|{shown}" in page
+    table = replace(item, steps=(), begun={})
+    assert "Gains" not in text_of(reports.html(command._report(table, None, None, ())))
+
+
 def test_what_the_core_did_counts_from_the_loading_where_it_was_reported(cook_file: Path) -> None:
     item = load(cook_file, None, None)
     time_s = item.series.time_s

@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager, ExitStack, nullcontext
 from dataclasses import asdict, replace
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -378,6 +379,7 @@ def _report(
         started=item.started,
         remarks=item.remarks,
         cores=tuple(core_columns(item.steps).items()),
+        loops=tuple(loop for loop, _ in groupby(state.config.loop for state in item.begun.values())),
     )
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from coalminder.core.config import Config
+from coalminder.core.config import Config, LoopConfig
 from coalminder.replay.again import Again
 from coalminder.replay.facts import GOAL_C, NO_HEAT, Belief, Facts, Span, food_facts
 from coalminder.replay.food_story import Batch, FoodStory
@@ -34,7 +34,7 @@ class Report:
     """What a report shows; parts that are None are left out. residual: (time_s, K).
 
     why_parted: what explains that the replay differs, "" for a defect. cores: of each food probe by name
-    (default: of the series).
+    (default: of the series). loops: gains that were in force, in order; none of another logger's are known.
     """
 
     name: str
@@ -54,6 +54,7 @@ class Report:
     started: datetime | None = None
     remarks: tuple[str, ...] = field(default_factory=tuple)
     cores: tuple[tuple[str, Floats], ...] = ()
+    loops: tuple[LoopConfig, ...] = ()
 
     @property
     def probes(self) -> tuple[tuple[str, Floats], ...]:
@@ -122,6 +123,9 @@ def _summary(r: Report) -> str:
         ("Alarms", str(len(r.alarms))),
         ("Lower vent moved in all", number(f.travel, ".1f", " strokes")),
     ]
+    if r.loops:
+        gains = (f"{loop.kp:.3g}, {loop.ki:.3g}, {loop.kd:.3g}" for loop in r.loops)
+        rows.append(("Gains kp, ki, kd", "; then ".join(gains)))
     remarks = "".join(f'<p class="note">{escape(text)}</p>' for text in r.remarks)
     return _table(rows) + remarks
 
