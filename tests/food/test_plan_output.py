@@ -15,12 +15,12 @@ import pytest
 
 from coalminder.cli import main
 from coalminder.errors import UserError
-from coalminder.food import command
+from coalminder.food import command, ensemble
 from coalminder.food.foodplan import FoodPlan
 from coalminder.food.kitchen import Kitchen, read_quantity, salt_from_spoons_kg, spoon_warning
 from coalminder.food.render_html import html_page
 from coalminder.food.render_ics import calendar, escape_text, fold
-from coalminder.food.render_text import figure_text, heading, row_cells, text_lines
+from coalminder.food.render_text import cook_line, duration, figure_text, heading, row_cells, text_lines
 from coalminder.food.request import PlanRequest
 from coalminder.food.sources import Figure
 from coalminder.food.timeline import Timeline, build_plan
@@ -270,6 +270,27 @@ def test_nonsense_on_the_command_line_is_one_line_and_exit_2(
     error = capsys.readouterr().err.strip()
     assert said in error
     assert "\n" not in error
+
+
+@pytest.mark.parametrize("food", ["char", "shrimp", "cod", "mackerel"])
+def test_the_line_of_the_cook_tells_how_long_the_steps_allow_and_how_many_are_done_by_then(food: str) -> None:
+    """It said 'about 3 h 33' over steps that were 4 h 10 apart, and not why."""
+    plan = build_plan(PlanRequest(serve_at=datetime(2026, 4, 18, 19, 0, tzinfo=UTC), food=food))
+    at_s = {row.step.code: row.at.timestamp() for row in plan.rows}
+    line = cook_line(plan, Kitchen())
+    assert f"the steps allow {duration(at_s['off'] - at_s['load'])}, by when two of three" in line
+    family = ensemble.start(plan.daemon.food(), ensemble.THICKNESS_SD)
+    air = ensemble.Air(plan.daemon.set_point_c)
+    times_s = ensemble.heating_times_s(family, plan.daemon.food(), air, plan.daemon.done_rule.core_c)
+    done = [t + 60.0 * plan.daemon.done_rule.hold_min <= at_s["off"] - at_s["load"] for t in times_s]
+    assert 0.55 <= sum(done) / len(done) <= 0.8
+
+
+def test_of_food_that_may_never_be_done_no_share_is_promised() -> None:
+    serve = datetime(2026, 4, 18, 19, 0, tzinfo=UTC)
+    line = cook_line(build_plan(PlanRequest(serve_at=serve, food="tuna", thickness_m=0.06)), Kitchen())
+    assert "more than 8 h; the steps allow 8 h" in line
+    assert "two of three" not in line
 
 
 @pytest.mark.parametrize(

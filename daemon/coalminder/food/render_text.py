@@ -126,14 +126,17 @@ def text_lines(plan: Timeline, kitchen: Kitchen, sources: bool = False) -> Itera
 
 
 def cook_line(plan: Timeline, kitchen: Kitchen) -> str:
-    """How long it takes, and that time alone never makes it done."""
+    """How long it takes, what the steps allow for it, and that time alone never makes it done."""
     low, middle, high = plan.cook_min
     r = plan.request
+    at_s = {row.step.code: row.at.timestamp() for row in plan.rows}
+    allowed = f"the steps allow {duration(at_s['off'] - at_s['load'])}"
     span = "" if middle == math.inf else f"about {duration(60 * middle)}, "
     if high == math.inf:
-        span += f"not before {duration(60 * low)}, perhaps more than 8 h"
+        span += f"not before {duration(60 * low)}, perhaps more than 8 h; {allowed}"
     else:
-        span += f"90 % between {duration(60 * low)} and {duration(60 * high)}"
+        span += f"90 % between {duration(60 * low)} and {duration(60 * high)}; "
+        span += f"{allowed}, by when two of three are done"
     return (
         f"On the grill at {kitchen.temp(r.set_point_c)}: {span}. "
         "Done only when measured: core at "
