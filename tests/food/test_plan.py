@@ -371,11 +371,27 @@ def test_the_hours_in_a_warm_refrigerator_count_before_the_cook() -> None:
     assert warm.above_4_s - cold.above_4_s > 12 * 3600.0
 
 
+@pytest.mark.parametrize("mass_kg", [0.5, 1.0, 2.0, 3.0, 4.0, 5.0])
+@pytest.mark.parametrize("food", ["herring", "salmon", "cod", "shrimp"])
+def test_nobody_gets_up_at_night_to_lay_food_out_to_thaw(food: str, mass_kg: float) -> None:
+    """It thaws for a day per 2 kg, 12 h at least (common practice); longer in the cold does no harm."""
+    for hour in range(12, 24, 2):
+        plan = build_plan(
+            replace(DEMO, serve_at=SEVEN.replace(hour=hour), food=food, mass_kg=mass_kg, frozen=True)
+        )
+        thaw, brine = at(plan, "thaw"), at(plan, "make_brine")
+        assert 6 <= thaw.hour < 23
+        assert brine - thaw >= timedelta(hours=12)
+        assert plan.rows[0].lasts_s == (brine - thaw).total_seconds()
+
+
 def test_thawing_in_a_warm_refrigerator_counts_for_histamine() -> None:
     """FDA Hazards Guide, ch. 7 (from memory): all time above 4.4 °C; the outside thaws first."""
     warm = replace(DEMO, food="mackerel", fridge_c=6.0)
-    thawed, fresh = (build_plan(replace(warm, frozen=f)).daemon.before for f in (True, False))
-    assert thawed.above_4_s - fresh.above_4_s == 12 * 3600.0
+    thawed, fresh = (build_plan(replace(warm, frozen=f)) for f in (True, False))
+    thaw_s = thawed.rows[0].lasts_s
+    assert thaw_s >= 12 * 3600.0
+    assert thawed.daemon.before.above_4_s - fresh.daemon.before.above_4_s == thaw_s
     cold = build_plan(replace(warm, fridge_c=3.0, frozen=True))
     assert cold.daemon.before == build_plan(replace(warm, fridge_c=3.0)).daemon.before
 

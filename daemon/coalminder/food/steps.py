@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from coalminder.food.brine_plan import MAKE_BRINE_S, earlier
+from coalminder.food.brine_plan import MAKE_BRINE_S, at_night, earlier, evening_before
 from coalminder.food.fire_lay import FireLay
 from coalminder.food.foodplan import PlanStep
 from coalminder.food.request import PlanRequest
@@ -114,17 +114,13 @@ def _brine(request: PlanRequest, rinse: datetime, brine_s: float) -> list[Row]:
     return [_thaw(request, make), *rows] if request.frozen else rows
 
 
-def thaw_s(request: PlanRequest) -> float:
-    """How long it thaws in the refrigerator."""
-    if not request.frozen:
-        return 0.0
-    return max(OVERNIGHT_S, THAW_S_PER_KG * request.mass_kg / max(1, min(request.pieces, 3)))
-
-
 def _thaw(request: PlanRequest, make: datetime) -> Row:
+    """In the refrigerator it may lie longer: nobody gets up at night to lay it there."""
+    at = earlier(make, max(OVERNIGHT_S, THAW_S_PER_KG * request.mass_kg / max(1, min(request.pieces, 3))))
+    at = evening_before(at) if at_night(at) else at
     return _row(
-        earlier(make, thaw_s(request)),
-        thaw_s(request),
+        at,
+        make.timestamp() - at.timestamp(),
         "thaw",
         "Thaw",
         "in the refrigerator, in a dish; never at room temperature; out of any airless pack first",

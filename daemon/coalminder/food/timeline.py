@@ -19,7 +19,7 @@ from coalminder.food.foodplan import FoodPlan
 from coalminder.food.plan_notes import SMOKING_C, cautions, figures_of, warnings_of
 from coalminder.food.request import PlanRequest
 from coalminder.food.sources import Figure
-from coalminder.food.steps import CHILL_AFTER_S, OVERNIGHT_S, RINSE_S, Row, load_time, plan_rows, thaw_s
+from coalminder.food.steps import CHILL_AFTER_S, OVERNIGHT_S, RINSE_S, Row, load_time, plan_rows
 from coalminder.food.storage import Cooling, cooling, keeping
 
 MEASURED_SD = 0.12
@@ -131,11 +131,12 @@ def build_plan(request: PlanRequest) -> Timeline:
     cool = cooling(food_plan.food(), 72.0, max(5.0, request.ambient_c), request.fridge_c, CHILL_AFTER_S)
     keeps = keeping(kind.kind, request.fridge_c)
 
+    rows = plan_rows(request, fire, keeps, brining.time_s, dry_s, in_fridge, on_grill_s)
     before = add_time(NO_EXPOSURE, max(request.drying_c, 12.0), RINSE_S)
     before = add_time(before, request.fridge_c if in_fridge else request.drying_c, dry_s)
     before = add_time(before, max(request.brine_c, request.fridge_c), brining.time_s)
-    before = add_time(before, request.fridge_c, thaw_s(request))  # its outside is soon as warm as that
-    rows = plan_rows(request, fire, keeps, brining.time_s, dry_s, in_fridge, on_grill_s)
+    thaw_s = sum(row.lasts_s for row in rows if row.step.code == "thaw")
+    before = add_time(before, request.fridge_c, thaw_s)  # its outside is soon as warm as that
     raw_s = brining.time_s + RINSE_S + dry_s
     warnings = warnings_of(request, brining, dry, in_fridge, raw_s, before, cool, fire, on_grill_s, high_s)
     plan = replace(food_plan, before=before, steps=tuple(row.step for row in rows))
