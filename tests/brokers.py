@@ -167,6 +167,8 @@ class Watcher:
     def __exit__(self, *_exc: object) -> None:
         self.client.disconnect()
         self.client.loop_stop()
+        # it closes its last sockets when it goes, so it must not be left to the collector together with us
+        self.client.on_connect = self.client.on_subscribe = self.client.on_message = None
 
     def on(self, topic: str) -> list[paho.MQTTMessage]:
         """What arrived on topics that match `topic` (a filter) so far."""

@@ -209,6 +209,7 @@ class Connection:
                 was_up = False
                 why = str(error) or type(error).__name__
                 self._lost(f"{self._options.host}:{self._options.port}: {why}")
+            self._client = None  # it closes its last sockets when it goes, and it refers to us
             if self._stopping.is_set():
                 break
             lasted_s = time.monotonic() - began_s
