@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -61,14 +61,12 @@ def replay(
     steps = parted = gaps = skipped = 0
     first: list[Difference] = []
     state: State | None = None
-    expected = None
-    for item in record.steps() if recorded is None else recorded:
-        if expected is None or item.n != expected or _starts_a_run(record.headers, item.n):
-            gaps += expected is not None and item.n != expected
+    for item, begins, gap in _stretches(record, record.steps() if recorded is None else recorded):
+        gaps += gap
+        if begins:
             state = _state_before(record, item.n)
             if state is not None and change is not None:
                 state = replace(state, config=change(state.config))
-        expected = item.n + 1
         if state is None:
             skipped += 1
             continue
@@ -92,15 +90,8 @@ def replay(
 
 def begun(record: Record, steps: Iterable[Step]) -> dict[int, State]:
     """Recorded states before the first step of each run, and of what follows each gap, by its number."""
-    found: dict[int, State] = {}
-    expected = None
-    for item in steps:
-        if item.n != expected or _starts_a_run(record.headers, item.n):
-            state = _state_before(record, item.n)
-            if state is not None:
-                found[item.n] = state
-        expected = item.n + 1
-    return found
+    first = (item.n for item, begins, _ in _stretches(record, steps) if begins)
+    return {n: state for n in first if (state := _state_before(record, n)) is not None}
 
 
 def differences(item: Step, decision: object) -> Iterable[Difference]:
@@ -124,8 +115,14 @@ def _walk(path: str, old: Any, new: Any) -> Iterable[tuple[str, Any, Any]]:
     yield path, old, new
 
 
-def _starts_a_run(headers: tuple[Header, ...], n: int) -> bool:
-    return any(header.first_n == n for header in headers)
+def _stretches(record: Record, steps: Iterable[Step]) -> Iterator[tuple[Step, bool, bool]]:
+    """Each step, whether a state on record has to begin with it, and whether steps are missing before it."""
+    runs = {header.first_n for header in record.headers}
+    expected = None
+    for item in steps:
+        gap = expected is not None and item.n != expected
+        yield item, expected is None or gap or item.n in runs, gap
+        expected = item.n + 1
 
 
 def _state_before(record: Record, n: int) -> State | None:
