@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import replace
 
 from coalminder.core import advice, air, fire, lid, phases, pit
@@ -15,11 +16,11 @@ from coalminder.food.follow import follow
 from coalminder.food.foodstate import FoodState, FoodView
 from coalminder.safety.assess import assess
 from coalminder.safety.faults import KEEP_LID_ON
+from coalminder.safety.record import Record
 from coalminder.safety.view import FIRE_PHASES, View
-from coalminder.values import Action, Decision, FireEstimate, Inputs, Phase
+from coalminder.values import Action, Alarm, Decision, FireEstimate, Inputs, Phase
 
-LID_STAYS = KEEP_LID_ON | fire.FAILS
-"""Alarms of a fire that is out of hand, or fails."""
+_LID_STAYS = KEEP_LID_ON | fire.FAILS  # alarms of a fire that is out of hand, or fails
 
 # Well over what holds the pit (2.5 times its draught): the fire is asked for all it has.
 _WIDE_V = math.log(2.5)
@@ -56,7 +57,7 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
         pit_c=seen.smooth_c if seen.known else None,
         set_point_c=state.set_point_c,
         fire=burnt and state.phase in FIRE_PHASES,  # one that was only just lit may be cut off below
-        lid_stays=any(r.active and r.code in LID_STAYS for r in state.safety.records),
+        lid_stays=lid_stays(state.safety.records),
     )
     safety_now, verdict = assess(
         state.safety, _for_safety(state, inputs, food_now, food_view), config.limits, inputs.events, now_s
@@ -108,7 +109,7 @@ def follow_food(
     fire: bool,
     lid_stays: bool,
 ) -> tuple[FoodState, FoodView]:
-    """The food's part of a step, by the plan in force; lid_stays: one of LID_STAYS was active before it."""
+    """The food's part of a step, by the plan in force; lid_stays: of the alarms before it."""
     return follow(
         food,
         config.plan,
@@ -121,6 +122,11 @@ def follow_food(
         fire=fire,
         lid_stays=lid_stays,
     )
+
+
+def lid_stays(alarms: Iterable[Record | Alarm]) -> bool:
+    """Whether nobody shall open the lid for the food: a fire is out of hand, or fails."""
+    return any(alarm.active and alarm.code in _LID_STAYS for alarm in alarms)
 
 
 def _burn(state: State, ambient_c: float, dt_s: float) -> tuple[fire.FireState, FireEstimate]:

@@ -14,7 +14,7 @@ from types import MappingProxyType
 import numpy as np
 
 from coalminder.core import Config, State
-from coalminder.core.step import LID_STAYS, follow_food
+from coalminder.core.step import follow_food, lid_stays
 from coalminder.events import FoodStep, WoodAdded
 from coalminder.food.exposure import Clock
 from coalminder.food.foodstate import FoodState
@@ -85,11 +85,11 @@ def food_story(
     hours: list[float] = []
     beliefs: list[tuple[float, float, float]] = []
     of_batch: list[int] = []
-    burnt = lid_stays = False
+    burnt = stays = False
     for item in steps:
         if (before := begun.get(item.n)) is not None:
             state, config, burnt = before.food, before.config, before.phase in FIRE_PHASES
-            lid_stays = any(r.active and r.code in LID_STAYS for r in before.safety.records)
+            stays = lid_stays(before.safety.records)
         if item.inputs.machine.clock_jump_s:
             config = replace(config, plan=config.plan.on_clock(item.inputs.machine.clock_jump_s, 0.0))
         fire = item.decision.phase in FIRE_PHASES
@@ -107,10 +107,10 @@ def food_story(
             pit_c=item.decision.pit_c,
             set_point_c=item.decision.set_point_c,
             fire=burnt and fire,
-            lid_stays=lid_stays,
+            lid_stays=stays,
         )
         burnt = fire
-        lid_stays = any(alarm.active and alarm.code in LID_STAYS for alarm in item.decision.alarms)
+        stays = lid_stays(item.decision.alarms)
         if state.loaded_s != loaded_s and state.loaded_s is not None:
             loaded_s = state.loaded_s
             batches.append(Batch((loaded_s - start_s) / 3600.0))
