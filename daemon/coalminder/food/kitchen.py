@@ -71,23 +71,17 @@ _OPTION = re.compile(r"\b(\d+)C\b")
 _LENGTH = re.compile(r"\b(\d+(?:\.\d+)?) (m|cm)\b(?!/)")
 
 
-_US_FIGURES = {  # metric unit -> US unit, how many of it, and where it begins
-    "°C": ("°F", 1.8, 32.0),
-    "kg": ("lb", 1.0 / LB_KG, 0.0),
-    "mm": ("in", 1.0 / 25.4, 0.0),
-    "cm": ("in", 1.0 / 2.54, 0.0),
-    "m/s": ("mph", 1.0 / 0.44704, 0.0),
-}
+_LIKE = {"°C": "°F", "kg": "lb", "mm": "in", "cm": "in", "m/s": "mph"}
 _NUM = r"(-?[\d.]+(?:e[-+]\d+)?)"
 _FIGURE = re.compile(rf"(?<![\w.-])(accepted )?(?:{_NUM}( to ))?{_NUM} (°C|kg|mm|cm|m/s)(?![\w/])")
 
 
 def _us_figure(found: re.Match[str]) -> str:
     accepted, low, to, high, metric = found.groups()
-    unit, factor, zero = _US_FIGURES[metric]
+    unit = _LIKE[metric]
 
     def us(figure: str, whole: Callable[[float], float]) -> str:
-        value = factor * float(figure) + zero
+        value = f_from_c(float(figure)) if metric == "°C" else float(figure) * _SI[metric] / _SI[unit]
         grain = 10.0 ** (math.floor(math.log10(max(abs(value), 1e-9))) - 2)  # three digits
         return f"{whole(round(value / grain, 6)) * grain:.3g}"
 
@@ -113,6 +107,7 @@ _UNITS: dict[str, dict[str, float]] = {
     "speed": {"m/s": 1.0, "mph": 0.44704, "km/h": 1 / 3.6},
     "temperature": {"c": 1.0, "f": 1.0, "°c": 1.0, "°f": 1.0},
 }
+_SI = {unit: factor for table in _UNITS.values() for unit, factor in table.items()}
 
 
 def read_quantity(text: str, kind: str, what: str, units: str = "metric") -> float:
