@@ -28,7 +28,6 @@ for food that is to come off."""
 OPENS_LID = frozenset({"load", "wood", "rotate"})
 """Steps that wait while a fire is out of hand, or fails."""
 
-
 OTHER_DAY_S = 18 * 3600.0
 """Food that was to be loaded so long ago was not left out for it: the plan is an old one [estimate]."""
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 
 from coalminder.food.brine import (
     BrineRecipe,
@@ -18,6 +18,7 @@ from coalminder.food.brine import (
     recipe,
     salting,
 )
+from coalminder.food.hours import at_night, earlier, evening_before
 from coalminder.food.request import PlanRequest
 from coalminder.food.salt import water_phase_salt_pct
 
@@ -30,23 +31,6 @@ SHORTEST_BRINE_S = 3600.0
 """In less, some minutes at the sink decide how salty it gets: a weaker brine then [estimate]."""
 LEAST_BRINE_S = 900.0
 STEP_S = 300.0
-NIGHT_BEGINS_H, NIGHT_ENDS_H, EVENING_H = 23, 6, 21
-
-
-def earlier(at: datetime, seconds: float) -> datetime:
-    """`seconds` before `at` in real time, shown in its own zone: a night may have 23 or 25 hours."""
-    return (at.astimezone(UTC) - timedelta(seconds=seconds)).astimezone(at.tzinfo)
-
-
-def at_night(at: datetime) -> bool:
-    """Whether `at`, in its own zone, is when people sleep."""
-    return not NIGHT_ENDS_H <= at.hour < NIGHT_BEGINS_H
-
-
-def evening_before(at: datetime) -> datetime:
-    """The last evening hour at which work still begins, before `at`."""
-    evening = at.replace(hour=EVENING_H, minute=30, second=0, microsecond=0)
-    return evening if evening <= at else evening - timedelta(days=1)
 
 
 @dataclass(frozen=True, slots=True)

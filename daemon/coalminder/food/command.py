@@ -16,9 +16,9 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from coalminder.errors import UserError
-from coalminder.food.brine_plan import earlier
 from coalminder.food.checks import in_range
 from coalminder.food.doneness import DONE_RULES
+from coalminder.food.hours import earlier
 from coalminder.food.kitchen import SALT_G_PER_TABLESPOON, Kitchen, read_quantity, salt_from_spoons_kg
 from coalminder.food.render_html import html_page
 from coalminder.food.render_ics import calendar

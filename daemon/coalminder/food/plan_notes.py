@@ -21,8 +21,6 @@ from coalminder.food.storage import PARASITE_NOTE, Cooling
 
 FLESH_FREEZES_C = -2.2
 """Fish begins to freeze here [ASHRAE Refrigeration, ch. 9, table 3, from memory]."""
-
-
 SMOKING_C = (80, 105)
 """The band of hot smoking [practice]."""
 KEEPS_RAW_S = 48 * 3600.0

@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 from datetime import UTC, datetime
 
-from coalminder.food.brine_plan import earlier
+from coalminder.food.hours import earlier
 from coalminder.food.kitchen import Kitchen
 from coalminder.food.render_text import heading
 from coalminder.food.timeline import Timeline

@@ -9,9 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from coalminder.food.brine_plan import MAKE_BRINE_S, at_night, earlier, evening_before
+from coalminder.food.brine_plan import MAKE_BRINE_S
 from coalminder.food.fire_lay import FireLay
 from coalminder.food.foodplan import PlanStep
+from coalminder.food.hours import at_night, earlier, evening_before
 from coalminder.food.request import PlanRequest
 from coalminder.food.storage import Keeping
 

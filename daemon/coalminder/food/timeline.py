@@ -11,11 +11,12 @@ from dataclasses import dataclass, replace
 
 from coalminder.errors import UserError
 from coalminder.food import ensemble as slabs
-from coalminder.food.brine_plan import Brining, at_night, earlier, evening_before, plan_brine
+from coalminder.food.brine_plan import Brining, plan_brine
 from coalminder.food.drying import pellicle
 from coalminder.food.exposure import NO_EXPOSURE, add_time
 from coalminder.food.fire_lay import FireLay, fire_lay
 from coalminder.food.foodplan import FoodPlan
+from coalminder.food.hours import at_night, earlier, evening_before
 from coalminder.food.plan_notes import SMOKING_C, cautions, figures_of, warnings_of
 from coalminder.food.request import PlanRequest
 from coalminder.food.sources import Figure
