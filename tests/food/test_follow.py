@@ -13,6 +13,8 @@ import fine_slab
 import pytest
 
 from coalminder import codec
+from coalminder.core.config import Config
+from coalminder.core.step import follow_food
 from coalminder.events import FoodStep, SetPoint, WoodAdded
 from coalminder.food import ensemble as slabs
 from coalminder.food.agenda import open_steps, under_plan
@@ -31,7 +33,7 @@ from coalminder.food.foodplan import FoodPlan, PlanStep
 from coalminder.food.foodstate import Reminder
 from coalminder.food.reminders import COMING_UP, FELL
 from coalminder.probes import type_k
-from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
+from coalminder.values import Inputs, ProbeFault, ProbeFaultKind, Reading, Sample
 
 PLAN = FoodPlan(thickness_m=0.022, mass_kg=1.6, set_point_c=93.0)
 
@@ -274,6 +276,23 @@ def test_a_pit_too_cool_says_so() -> None:
     assert view.finish_min is None
     assert "raise the set point" in view.finish_note
     assert "too_cool" in [r.code for r in view.reminders]
+
+
+@pytest.mark.parametrize(("highest_c", "helps"), [(110.0, "raise the set point"), (66.4, "in an oven")])
+def test_nobody_is_told_to_raise_a_set_point_that_is_the_highest(highest_c: float, helps: str) -> None:
+    plan = replace(PLAN, set_point_c=66.0)
+    config = Config(plan=plan, set_point_c=66.0, highest_set_point_c=highest_c)
+    state, events = FoodState(), (FoodStep(step="loaded"),)
+    for now_s in range(0, 3600, 10):
+        inputs = Inputs(pit=Reading(66.0), foods=(("core", Reading(40.0)),), events=events)
+        state, view = follow_food(
+            state, config, inputs, float(now_s), pit_c=66.0, set_point_c=66.0, fire=True, lid_stays=False
+        )
+        events = ()
+    (told,) = (r.text for r in view.reminders if r.code == "too_cool")
+    assert told == view.finish_note
+    assert helps in told
+    assert ("raise" in told) is (helps == "raise the set point")
 
 
 def test_a_pit_that_may_be_too_cool_gives_no_latest_time() -> None:

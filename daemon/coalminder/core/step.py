@@ -22,6 +22,8 @@ from coalminder.values import Action, Alarm, Decision, FireEstimate, Inputs, Pha
 
 _LID_STAYS = KEEP_LID_ON | fire.FAILS  # alarms of a fire that is out of hand, or fails
 
+_NO_HOTTER_C = 1.0  # a set point that can be raised by less cannot be raised
+
 # Well over what holds the pit (2.5 times its draught): the fire is asked for all it has.
 _WIDE_V = math.log(2.5)
 
@@ -121,6 +123,7 @@ def follow_food(
         ambient_c=_outside(inputs, config),
         fire=fire,
         lid_stays=lid_stays,
+        hottest=set_point_c > config.highest_set_point_c - _NO_HOTTER_C,
     )
 
 

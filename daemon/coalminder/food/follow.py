@@ -97,6 +97,7 @@ def follow(
     ambient_c: float | None = None,
     fire: bool = True,
     lid_stays: bool = False,
+    hottest: bool = False,
 ) -> tuple[FoodState, FoodView]:
     """One step. Same arguments, same result.
 
@@ -106,13 +107,15 @@ def follow(
     due times; must not fall.
     set_point_c: what the pit is held at now (default: the plan's). ambient_c: measured air outside. fire: the
     vents feed a fire; without one nothing is foretold. lid_stays: the fire is out of hand, or fails: what
-    opens the lid waits.
+    opens the lid waits. hottest: the set point is the highest allowed.
     """
     changed = fire is not state.fire
     if changed:
         state = replace(state, fire=fire, no_fire_s=None if fire else now_s, forecast_s=None)
     if lid_stays is not state.lid_stays:
         state, changed = replace(state, lid_stays=lid_stays), True
+    if hottest is not state.hottest:
+        state, changed = replace(state, hottest=hottest), True
     if fire and not state.heated:
         state = replace(state, heated=True)
     for event in events:
@@ -180,6 +183,7 @@ def _report(state: FoodState, plan: FoodPlan, step: str, now_s: float, ambient_c
             fire=state.fire,
             no_fire_s=state.no_fire_s,
             lid_stays=state.lid_stays,
+            hottest=state.hottest,
             before_off_s=before_off_s,
             hot_day=state.hot_day and before_off_s is not None,  # its hour runs on when the sun goes
             other_day=other_day,

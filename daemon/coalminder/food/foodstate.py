@@ -67,11 +67,12 @@ class FoodState:
     it is put right; while it cools, what one that was pulled out shows. fire: whether the vents feed a fire
     now; no_fire_s: since when none does; heated: whether one did since the food waits, or is on; settled:
     whether that fire brought the pit's mean near its set point; lid_stays: the fire is out of hand, or fails;
-    as_food_s: since when a probe shows food that was not reported. ran_out: clocks that came to their end
-    over the limit. before_off_s: when the batch before came off, until it is reported chilled. hot_day: the
-    air outside was over exposure.HOT_DAY_C. warm_c: how warm the raw food was as it was laid on, if too warm.
-    other_day: the plan was for another day. plan_before: of food that came off, when the plan is that of the
-    next batch now. left: what to tell of food that an earlier run followed, until it is reported chilled.
+    hottest: the set point is the highest allowed; as_food_s: since when a probe shows food that was not
+    reported. ran_out: clocks that came to their end over the limit. before_off_s: when the batch before came
+    off, until it is reported chilled. hot_day: the air outside was over exposure.HOT_DAY_C. warm_c: how warm
+    the raw food was as it was laid on, if too warm. other_day: the plan was for another day. plan_before: of
+    food that came off, when the plan is that of the next batch now. left: what to tell of food that an
+    earlier run followed, until it is reported chilled.
     """
 
     now_s: float | None = None
@@ -99,6 +100,7 @@ class FoodState:
     no_fire_s: float | None = None
     heated: bool = False
     lid_stays: bool = False
+    hottest: bool = False
     settled: bool = False
     as_food_s: float | None = None
     held_s: float = 0.0

@@ -19,6 +19,7 @@ COMING_UP_S = 2700.0
 """A pit that has not been near its set point so long after loading is not coming up by itself: lighting takes
 20 to 30 min (common practice)."""
 COMING_UP = "the pit is still coming up"
+RAISE = "raise the set point"
 THROW_AWAY = "throw it away"
 _MORE_HEAT = "give it more heat, here or in an oven"
 _SPREAD_OUT = "spread it out on a cold tray in the refrigerator"
@@ -114,7 +115,8 @@ def finish_note(state: FoodState, plan: FoodPlan, stage: str, measured: bool) ->
     if state.finish_beyond and coming_up(state):
         return COMING_UP
     behind = not state.settled or state.miss_c <= -WEAK_FIRE_C
-    remedy = "feed the fire, it is behind" if behind else "raise the set point"
+    hotter = "finish it in an oven, the set point is the highest allowed" if state.hottest else RAISE
+    remedy = "feed the fire, it is behind" if behind else hotter
     if state.finish_beyond:
         return (
             f"at this pit the core will not reach {plan.done_rule.core_c:.0f} °C within "
