@@ -108,6 +108,17 @@ def test_each_food_is_accepted_by_its_own_rules(kind: Species) -> None:
         assert FoodPlan.from_json(plan.to_json()) == plan
 
 
+@pytest.mark.parametrize("key", ["species", "mass_kg", "thickness_m"])
+def test_a_plan_that_does_not_say_what_is_cooked_is_refused(key: str) -> None:
+    """One with its format alone was followed as 1 kg of something 22 mm thick."""
+    data = json.loads(PLAN.to_json())
+    del data[key]
+    with pytest.raises(UserError, match=rf"plan.json: .* lacks {key}; make one with `coalminder plan"):
+        FoodPlan.from_json(json.dumps(data), "plan.json")
+    with pytest.raises(UserError, match="lacks species, mass_kg, thickness_m;"):
+        FoodPlan.from_json(json.dumps({"format": data["format"]}), "plan.json")
+
+
 def test_broken_json_is_explained() -> None:
     for text in ("{", "[" * 100_000):
         with pytest.raises(UserError, match="not JSON"):

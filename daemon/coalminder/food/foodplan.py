@@ -22,6 +22,8 @@ from coalminder.values import Settings
 
 FORMAT = "coalminder-food-plan/1"
 MOST_BEFORE_S = 30 * 86400.0
+_OF_THE_FOOD = ("species", "mass_kg", "thickness_m")
+"""What no cook may leave to a default: how long it takes and which limits count hang on them."""
 _HINT = "make one with `coalminder plan --json FILE`"
 
 
@@ -108,6 +110,8 @@ class FoodPlan(Settings):
             raise UserError(f"{where}: not JSON ({error}); {_HINT}") from error
         if not isinstance(data, dict) or data.pop("format", None) != FORMAT:
             raise UserError(f"{where}: not a food plan ({FORMAT}); {_HINT}")
+        if lacking := [key for key in _OF_THE_FOOD if key not in data]:
+            raise UserError(f"{where}: does not say what is cooked: lacks {', '.join(lacking)}; {_HINT}")
         before = _build(Exposure, data.pop("before", {}), f"{where}: before")
         listed = data.pop("steps", [])
         if not isinstance(listed, list):
