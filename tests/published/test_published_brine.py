@@ -5,7 +5,10 @@ from __future__ import annotations
 import math
 from itertools import pairwise
 
+import numpy as np
 import pytest
+from scipy.integrate import solve_ivp
+from scipy.sparse import csr_matrix
 
 from coalminder.food import brine, diffusion, salt
 
@@ -33,6 +36,32 @@ def test_half_uptake_comes_at_fourier_0_196() -> None:
     # Crank ch. 4: half-time Dt/L2 = 0.049 on the full thickness, 0.196 on the half (from memory).
     assert diffusion.fourier_for(0.5) == pytest.approx(0.196, abs=1e-3)
     assert diffusion.fourier_for(0.5) / 4 == pytest.approx(0.049, abs=3e-4)
+
+
+@pytest.mark.parametrize("bath", [0.3, 2.9, 30.0])
+@pytest.mark.parametrize("fourier", [0.002, 0.0049, 0.0051, 0.05, 0.2, 1.0])
+def test_a_bath_that_weakens_follows_its_mass_balance(bath: float, fourier: float) -> None:
+    """Fick's law in 400 cells beside a stirred bath that loses what they take (scipy's BDF)."""
+    cells = 400
+
+    def fluxes(_: float, y: np.ndarray) -> np.ndarray:
+        slab, around = y[:-1], y[-1]
+        inwards = np.append(np.diff(slab) * cells, (around - slab[-1]) * 2 * cells)
+        return np.append((inwards - np.append(0.0, inwards[:-1])) * cells, -inwards[-1] / bath)
+
+    start = np.append(np.zeros(cells), (1.0 + bath) / bath)  # all that there is comes to 1 everywhere
+    near = np.eye(cells + 1) + np.eye(cells + 1, k=1) + np.eye(cells + 1, k=-1)
+    end = solve_ivp(
+        fluxes, (0.0, fourier), start, "BDF", rtol=1e-7, atol=1e-9, jac_sparsity=csr_matrix(near)
+    ).y[:, -1]
+    assert diffusion.slab_uptake(fourier, bath) == pytest.approx(end[:-1].mean(), abs=1e-4)
+    assert diffusion.slab_centre(fourier, bath) == pytest.approx(end[0], abs=1e-4)
+
+
+def test_a_bath_without_end_does_not_weaken() -> None:
+    for fourier in (0.002, 0.05, 0.5):
+        assert diffusion.slab_uptake(fourier, 1e4) == pytest.approx(diffusion.slab_uptake(fourier), rel=3e-4)
+        assert diffusion.slab_centre(fourier, 1e4) == pytest.approx(diffusion.slab_centre(fourier), abs=3e-4)
 
 
 @pytest.mark.parametrize("of", [diffusion.slab_uptake, diffusion.slab_centre])

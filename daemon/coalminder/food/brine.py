@@ -116,8 +116,12 @@ def immersion_s(
     target_wps_pct: float,
     start_wps_pct: float = 0.4,
     diffusivity_m2_s: float = DIFFUSIVITY_M2_S[1],
+    bath: float = math.inf,
 ) -> float:
-    """Seconds until the mean reaches `target_wps_pct`; inf when the brine is too weak."""
+    """Seconds until the mean reaches `target_wps_pct`; inf when the brine is too weak.
+
+    bath: as in `salting`.
+    """
     in_range("target water-phase salt", target_wps_pct, *TARGET_WPS_PCT, "%", "3 to 5 % is usual")
     if target_wps_pct <= start_wps_pct:
         return 0.0
@@ -128,7 +132,7 @@ def immersion_s(
     )
     if share > 0.98:
         return float("inf")
-    fourier = fourier_for(share, slab_uptake)
+    fourier = fourier_for(share, lambda f: slab_uptake(f, bath))
     return fourier * diffusion_path_m(thickness_m, skin_on) ** 2 / diffusivity_m2_s
 
 
@@ -139,19 +143,24 @@ def salting(
     brine_wps_pct: float,
     water_frac: float,
     start_wps_pct: float = 0.4,
+    bath: float = math.inf,
 ) -> Salting:
-    """Mean, range (slow to fast diffusion) and core after `time_s` in brine of `brine_wps_pct`."""
+    """Mean, range (slow to fast diffusion) and core after `time_s` in brine of `brine_wps_pct`.
+
+    bath: water in the brine over that in the food; the brine then begins stronger, and `brine_wps_pct` is
+    what both come to in the end. inf: it stays as strong as that.
+    """
     in_range("time in the brine", time_s / 3600.0, 0.0, 240.0, "h")
     path = diffusion_path_m(thickness_m, skin_on)
     slow, middle, fast = (time_s * d / path**2 for d in DIFFUSIVITY_M2_S)
     gap = brine_wps_pct - start_wps_pct
-    mean = start_wps_pct + gap * slab_uptake(middle)
+    mean = start_wps_pct + gap * slab_uptake(middle, bath)
     return Salting(
         time_s=time_s,
         mean_wps_pct=mean,
-        low_wps_pct=start_wps_pct + gap * slab_uptake(slow),
-        high_wps_pct=start_wps_pct + gap * slab_uptake(fast),
-        core_wps_pct=start_wps_pct + gap * slab_centre(middle),
+        low_wps_pct=start_wps_pct + gap * slab_uptake(slow, bath),
+        high_wps_pct=start_wps_pct + gap * slab_uptake(fast, bath),
+        core_wps_pct=start_wps_pct + gap * slab_centre(middle, bath),
         mean_salt_pct=salt_pct_for_wps(mean, 100.0 * water_frac),
     )
 

@@ -77,11 +77,12 @@ def _equilibrium(request: PlanRequest) -> Brining:
         request.sugar_frac,
         request.brine_c,
     )
+    bath = water_kg / (request.mass_kg * water_pct / 100.0)
     time_s = min(
         LONGEST_BRINE_S,
-        immersion_s(request.thick_m, request.skin, target_pct, 0.95 * target_pct, NATURAL_WPS_PCT),
+        immersion_s(request.thick_m, request.skin, target_pct, 0.95 * target_pct, NATURAL_WPS_PCT, bath=bath),
     )
-    return _after(request, made, target_pct, LEAST_BRINE_S * max(1, math.ceil(time_s / LEAST_BRINE_S)))
+    return _after(request, made, target_pct, LEAST_BRINE_S * max(1, math.ceil(time_s / LEAST_BRINE_S)), bath)
 
 
 def _water_kg(request: PlanRequest) -> float:
@@ -89,10 +90,12 @@ def _water_kg(request: PlanRequest) -> float:
     return round(max(0.5, 2.0 * request.mass_kg), 1)
 
 
-def _after(request: PlanRequest, made: BrineRecipe, outside_wps_pct: float, time_s: float) -> Brining:
-    """The brine `made` with what `time_s` in it gives; outside_wps_pct: its strength meanwhile."""
+def _after(
+    request: PlanRequest, made: BrineRecipe, outside_wps_pct: float, time_s: float, bath: float = math.inf
+) -> Brining:
+    """The brine `made` with what `time_s` in it gives; outside_wps_pct, bath: as in `salting`."""
     water_frac = request.species.composition.water_frac
-    given = salting(time_s, request.thick_m, request.skin, outside_wps_pct, water_frac, NATURAL_WPS_PCT)
+    given = salting(time_s, request.thick_m, request.skin, outside_wps_pct, water_frac, NATURAL_WPS_PCT, bath)
     return Brining(made, given, time_s)
 
 
