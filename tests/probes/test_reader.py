@@ -19,11 +19,11 @@ from coalminder.values import ProbeFault, ProbeFaultKind, Reading, Sample
 class SlowProbe:
     """A driver as slow as a real bus: 10 ms a reading."""
 
-    def __init__(self, name: str) -> None:
-        self.name = name
+    def __init__(self, name: str, takes_s: float = 0.01) -> None:
+        self.name, self._takes_s = name, takes_s
 
     def read(self) -> Sample:
-        time.sleep(0.01)
+        time.sleep(self._takes_s)
         return Reading(93.0 + time.monotonic() % 1.0)
 
 
@@ -135,11 +135,34 @@ async def test_a_slow_driver_is_heard_in_the_next_step_and_holds_none_up(
     reader = ProbeReader({"ambient": slow})
     assert kind((await reader.read_all(0.0))["ambient"]) is ProbeFaultKind.TIMEOUT
     slow.let_go.set()
-    assert (await reader.read_all(1.0))["ambient"] == Reading(20.0)
-    assert slow.started == 1
-    assert (await reader.read_all(2.0))["ambient"] == Reading(20.0)
+    await asyncio.sleep(0.05)
+    sample = (await reader.read_all(1.0))["ambient"]
+    assert isinstance(sample, Reading)
+    assert 0.02 < sample.age_s < 0.1, "it has lain since it came"
+    assert isinstance((await reader.read_all(2.0))["ambient"], Reading)
     assert slow.started == 2, "an answer counts once"
+    assert (await reader.read_all(3.0))["ambient"] == Reading(20.0), "quick again, it is asked when needed"
+    assert slow.started == 3
     reader.close()
+
+
+async def test_a_driver_that_is_slower_than_a_step_waits_is_heard_in_each_step(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """It was heard in every other one."""
+    step_s, steps = 0.5, 9
+    monkeypatch.setattr(reader_module, "WAIT_S", 0.2)
+    reader, samples, late_s = ProbeReader({"pit": SlowProbe("pit", 0.35)}), [], []
+    start_s = time.monotonic()
+    for step in range(steps):
+        await asyncio.sleep(max(0.0, start_s + step * step_s - time.monotonic()))
+        late_s.append(time.monotonic() - start_s - step * step_s)
+        samples.append((await reader.read_all(float(step)))["pit"])
+    reader.close()
+    readings = [sample for sample in samples if isinstance(sample, Reading)]
+    assert len(readings) >= steps - 3, "the first, and what a busy machine costs"
+    assert all(reading.age_s < step_s for reading in readings)
+    assert sorted(late_s)[steps // 2] < 0.05, "no step waits for it"
 
 
 async def test_driver_that_comes_back_is_asked_again_and_its_late_answer_is_dropped() -> None:
