@@ -40,6 +40,9 @@ from coalminder.replay.load import load
 from coalminder.replay.request import Request
 from coalminder.replay.series import log_draught
 from coalminder.replay.table import write_table
+from coalminder.service.command import plain_settings
+from coalminder.settings import load_settings
+from coalminder.settings.calibration import NOTHING, Calibration, ProbeCorrection, VentCorrection
 from coalminder.values import Inputs, Machine, ProbeFault, ProbeFaultKind, Reading
 
 NO_ANSWER = ProbeFault(ProbeFaultKind.NOT_READY, "no answer")
@@ -265,6 +268,47 @@ def test_a_cook_with_a_restart_says_what_is_learned_from(tmp_path: Path) -> None
     assert item.started == datetime.fromtimestamp(1.8e9, UTC)
     (told,) = [text for text in item.remarks if "started 2 times" in text]
     assert told.endswith("the longest part, 0:05 h from 0:11 on")
+
+
+def recorded_with(folder: Path, day: int, *calibrations: Calibration) -> Path:
+    """A cook with a run under each of `calibrations`, as the service records it."""
+    config = folder / "c.toml"
+    config.write_text("[vents.lower]\ndriver = 'simulated'\n", "utf-8")
+    own, utc_s, state = folder / str(day), 1_775_900_000.0 + 86400.0 * day, initial(Config())
+    for run, calibration in enumerate(calibrations):
+        settings = plain_settings(load_settings(config), calibration)
+        start = Start(build(), settings, utc_s + 60 * run, state)
+        journal = Journal(own, start, resume(own, State, utc_s + 60 * run))
+        for second in range(60 * run, 60 * run + 30):
+            inputs = Inputs(pit=Reading(20.0), events=(Light(),) if second == 0 else ())
+            state, decision = step(state, inputs, float(second))
+            journal.record(float(second), utc_s + second, inputs, decision, state)
+        journal.close(30.0)
+    (record,) = own.glob("*.cook")
+    return record
+
+
+def test_cooks_of_vents_that_were_calibrated_between_them_are_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The same opening then lets another amount of air through: what is pooled of both is of no kettle."""
+    lower = VentCorrection(stop_shut=0.1, curve=((0.0, 0.0), (0.5, 0.2), (1.0, 1.0)))
+    anew = Calibration(vents={"lower": lower}, probes={"pit": ProbeCorrection(offset_c=1.0)})
+    same = Calibration(vents={"lower": lower})
+    first = recorded_with(tmp_path, 1, NOTHING)
+    second, third = (recorded_with(tmp_path, day, with_) for day, with_ in ((2, anew), (3, same)))
+    both = recorded_with(tmp_path, 4, NOTHING, same)
+    assert main(["replay", str(first), str(second), str(third)]) == 0
+    told = [line for line in capsys.readouterr().out.splitlines() if "calibrated" in line]
+    assert len(told) == 1, "a probe's correction changes no opening"
+    assert told[0].startswith(
+        f"{first.stem}: note: its vents were calibrated, or set, otherwise than those of"
+    )
+    assert third.stem in told[0]
+    assert main(["replay", str(second), str(third)]) == 0
+    assert "calibrated" not in capsys.readouterr().out
+    assert main(["replay", str(both)]) == 0
+    assert "between its runs" in capsys.readouterr().out
 
 
 def test_nothing_is_drawn_where_nothing_was_recorded(cook_file: Path) -> None:

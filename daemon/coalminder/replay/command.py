@@ -43,6 +43,7 @@ from coalminder.replay.tell import (
 )
 from coalminder.replay.terminal import Terminal
 from coalminder.replay.tune import STOPPING, Tuning, toml_fragment, tune
+from coalminder.replay.vents import note
 from coalminder.replay.whatif import (
     Cook,
     Outcome,
@@ -107,7 +108,7 @@ def run(args: argparse.Namespace) -> int:
     console = Terminal()
     change = request.setting if request.sets else None
     with _at_work(request, "reading what was recorded, and deciding it again"):  # a day takes half a minute
-        loaded = _distinct([load(path, request.config, change) for path in request.records])
+        loaded = _compared(_distinct([load(path, request.config, change) for path in request.records]))
     if len(loaded) > 1:  # the names of their files are known now
         targets = request.targets([item.name for item in loaded])
         check_targets([request.config_file, *(item.path for item in loaded)], targets)
@@ -344,6 +345,19 @@ def _distinct(loaded: list[Loaded]) -> list[Loaded]:
         cook = None if item.cook is None else replace(item.cook, name=name)
         named.append(replace(item, name=name, cook=cook))
     return named
+
+
+def _compared(loaded: list[Loaded]) -> list[Loaded]:
+    """With a remark where the vents were not calibrated as in the newest record."""
+    known = [item for item in loaded if item.steps and item.vents]
+    if not known:
+        return loaded
+    newest = max(known, key=lambda item: item.steps[-1].utc_s)
+    told = [note(item.name, item.vents, newest.name, newest.vents) for item in loaded]
+    return [
+        replace(item, remarks=(*item.remarks, text)) if text else item
+        for item, text in zip(loaded, told, strict=True)
+    ]
 
 
 def _check_once(loaded: Sequence[Loaded]) -> None:

@@ -20,6 +20,7 @@ from coalminder.replay.again import Again, begun, replay
 from coalminder.replay.series import SETTLED_S, Series, burning, from_steps
 from coalminder.replay.svg import clock
 from coalminder.replay.table import read_table
+from coalminder.replay.vents import vents_of
 from coalminder.replay.whatif import Cook, from_record, from_series
 from coalminder.values import Phase
 
@@ -33,7 +34,8 @@ class Loaded:
 
     cook: what can be run again, None when the record does not allow it, with the reason in `remarks`. config:
     that of `cook`; a later run may have had another, the last one `in_force`. begun: state of the core before
-    each stretch of `steps` without a gap or a restart, by the number of its first; those on record.
+    each stretch of `steps` without a gap or a restart, by the number of its first; those on record. vents: of
+    vents.vents_of.
     """
 
     name: str
@@ -48,6 +50,7 @@ class Loaded:
     started: datetime | None = None
     remarks: tuple[str, ...] = ()
     begun: Mapping[int, State] = field(default_factory=dict)
+    vents: tuple[str, ...] = ()
 
     @property
     def why_parted(self) -> str:
@@ -229,6 +232,7 @@ def _record(path: Path, change: Callable[[Config], Config] | None) -> Loaded:
             started,
             tuple(remarks),
             begun(record, steps),
+            vents_of(header.settings for header in record.headers),
         )
 
 

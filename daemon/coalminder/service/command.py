@@ -29,6 +29,7 @@ from coalminder.service.machine import forget_starts
 from coalminder.service.notify import Notifier
 from coalminder.service.tender import Tender
 from coalminder.settings import Settings, load_settings
+from coalminder.settings.calibration import NOTHING, Calibration, load_calibration
 from coalminder.settings.probes import ProbesSettings
 from coalminder.settings.vents import VentsSettings
 from coalminder.units import in_fahrenheit
@@ -104,7 +105,9 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
         begun.state,
         directory=directory,
         options=options,
-        settings=plain_settings(settings),
+        settings=plain_settings(
+            settings, NOTHING if args.simulate else load_calibration(settings.calibration_file)
+        ),
         utc_s=utc_s,
         limits=command_limits(settings),
         resume=begun.found,
@@ -191,7 +194,6 @@ def open_board(settings: Settings) -> BoardHardware:
     """
     from coalminder.probes.build import build_probes, deadlines, guard_limits
     from coalminder.probes.reader import ProbeReader
-    from coalminder.settings.calibration import load_calibration
     from coalminder.vents.build import build_vents
 
     probe_blocks, vent_blocks = refuse_unwired(settings)
@@ -228,6 +230,7 @@ def command_limits(settings: Settings) -> CommandLimits:
     )
 
 
-def plain_settings(settings: Settings) -> dict[str, Any]:
-    """The settings for the record, without secrets."""
-    return settings.model_dump(mode="json", exclude={"mqtt": {"password", "push_urls"}})
+def plain_settings(settings: Settings, calibration: Calibration) -> dict[str, Any]:
+    """The settings for the record, without secrets, and the calibration without its history."""
+    plain = settings.model_dump(mode="json", exclude={"mqtt": {"password", "push_urls"}})
+    return plain | {"calibration": calibration.model_dump(mode="json", exclude={"log"}, exclude_none=True)}
