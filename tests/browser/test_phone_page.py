@@ -201,6 +201,51 @@ def test_text_of_twice_the_size_still_fits(eye: Eye, width: int) -> None:
     assert eye.page.evaluate("document.documentElement.scrollWidth") <= width
 
 
+LETTERS_SEEN = """() => {
+  const range = document.createRange(), call = document.getElementById('call'), text = call.firstChild;
+  const edge = call.getBoundingClientRect();
+  return [...text.data].filter((_, at) => {
+    range.setStart(text, at); range.setEnd(text, at + 1);
+    const letter = range.getBoundingClientRect();
+    return letter.bottom <= edge.bottom && letter.right <= edge.right;
+  }).join(''); }"""
+
+
+@pytest.mark.parametrize("text", ["112.5%", "225%"], ids=["usual", "twice"])
+def test_neither_sign_nor_answer_takes_the_place_of_snuff_or_pit(eye: Eye, text: str) -> None:
+    """At twice the text, lying, an answer beside a sign left one pixel of the page, of the sign 'Medi'."""
+    page = eye.page
+
+    def box(selector: str) -> dict[str, float]:
+        found = page.locator(selector).bounding_box()
+        assert found is not None
+        return {**found, "bottom": found["y"] + found["height"]}
+
+    def snuff_is_whole_and_on_top(height: int) -> bool:
+        there = box("#snuff")
+        x, y = there["x"] + there["width"] / 2, there["y"] + there["height"] / 2
+        on_top = page.evaluate(f"document.elementFromPoint({x}, {y}).id") == "snuff"
+        return bool(on_top) and there["y"] >= 0 and there["bottom"] <= height
+
+    eye.stack.rehearse(*NOISY)
+    page.evaluate(f"document.documentElement.style.fontSize = '{text}'")
+    for width, height in ((320, 568), (360, 740), (568, 320), (740, 360)):
+        page.set_viewport_size({"width": width, "height": height})
+        page.evaluate("document.getElementById('facts').scrollIntoView({behavior: 'instant'})")
+        expect(page.locator("#call")).to_contain_text("noisy", timeout=60_000)
+        assert snuff_is_whole_and_on_top(height)
+        assert box("#bar")["y"] >= box("#pit-figure")["height"], "the pit's figure can be seen whole"
+        told = page.evaluate(LETTERS_SEEN)
+        assert told.startswith("◆ Medium: The pit"), "not its priority alone"
+        answer = "Set point 95 °C: refused: a newer command of the same client was accepted before"
+        page.evaluate("words => { $('reply').textContent = words; }", answer)
+        assert snuff_is_whole_and_on_top(height)
+        assert box("#bar")["y"] >= 40, "what stands above can be scrolled to"
+        page.evaluate("$('reply').textContent = ''; scrollTo({top: 0, behavior: 'instant'})")
+        if text == "112.5%":
+            assert box("#pit-figure")["bottom"] <= box("#bar")["y"], "at once, without scrolling"
+
+
 def test_eight_probes_with_the_longest_names_fit_and_none_is_left_out(
     browser: Browser, tmp_path: Path
 ) -> None:
