@@ -1,9 +1,10 @@
-"""Units for people: the pound and the ounce, and sentences with temperatures, in other units. A leaf."""
+"""Units for people: °C and kg inside, at the edge also °F and lb, in figures and in sentences. A leaf."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from dataclasses import dataclass
 
 LB_KG = 0.45359237  # exact, international avoirdupois pound (agreement of 1959)
 OZ_KG = LB_KG / 16.0
@@ -67,3 +68,56 @@ def in_celsius(text: str) -> str:
         return f"{c_from_f(float(found)):.{len(found.partition('.')[2])}f}"
 
     return reworded(text, number, "°C", "°F")
+
+
+@dataclass(frozen=True, slots=True)
+class Units:
+    """What temperatures and masses are shown in. Shown = scale * °C + offset: the phone draws with these."""
+
+    temp: str = "°C"
+    scale: float = 1.0
+    offset: float = 0.0
+    mass: str = "kg"
+    mass_kg: float = 1.0
+
+    def shown(self, temp_c: float) -> float:
+        """From °C to the unit shown."""
+        return f_from_c(temp_c) if self.temp == "°F" else temp_c
+
+    def celsius(self, shown: float) -> float:
+        """From the unit shown to °C."""
+        return c_from_f(shown) if self.temp == "°F" else shown
+
+    def text(self, temp_c: float | None, digits: int = 0) -> str:
+        """'93 °C' with a space that does not break, or 'not known'."""
+        return (
+            "not known" if temp_c is None else f"{self.shown(temp_c):.{digits}f}\N{NO-BREAK SPACE}{self.temp}"
+        )
+
+    def limit(self, temp_c: float) -> str:
+        """A limit as a figure; whole where it is, or nearly (121 °C is 250 °F): no excess may be hidden."""
+        value = self.shown(temp_c)
+        return f"{value:.{0 if abs(value - round(value)) < NEARLY else 1}f}"
+
+    def words(self, text: str) -> str:
+        """A sentence with its `57 °C` and `5 to 57 °C` in these units."""
+        return in_unit(text, self.shown, self.temp)
+
+    def apart(self, kelvin: float) -> float:
+        """How far two temperatures are apart, in the unit shown: 1 K is 1.8 °F."""
+        return self.scale * kelvin
+
+
+NEARLY = 0.25
+METRIC = Units()
+US = Units("°F", 1.8, 32.0, "lb", LB_KG)
+
+
+def units(name: str) -> Units:
+    """'metric' or 'us'."""
+    return US if name == "us" else METRIC
+
+
+def in_its_unit(text: str, shown: Units) -> str:
+    """A temperature as a person typed it, with the unit shown where it has none: '200' -> '200 °F'."""
+    return text if shown.temp == "°C" or text.strip()[-1:].isalpha() else f"{text} °F"

@@ -12,8 +12,8 @@ from page_messages import FakeWire, later, state, tell
 
 from coalminder.page import feed as feed_module
 from coalminder.page.feed import Event, Feed
-from coalminder.page.units import US
 from coalminder.page.view import Shown
+from coalminder.units import US
 
 
 @pytest.fixture

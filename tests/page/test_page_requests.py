@@ -15,8 +15,8 @@ from page_messages import NOW, FakeWire, alarm, later, tell
 import coalminder.page
 from coalminder.page.app import Door, PageApp
 from coalminder.page.broker import Answer
-from coalminder.page.units import US
 from coalminder.page.view import Shown
+from coalminder.units import US
 
 PASSWORD = "alder and char"
 HASH = PasswordHasher(time_cost=1, memory_cost=64, parallelism=1).hash(PASSWORD)  # quick

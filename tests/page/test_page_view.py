@@ -25,11 +25,12 @@ from coalminder.food.exposure import (
 from coalminder.messages.commands import Accepted, CommandLimits, Memory, Received, judge
 from coalminder.messages.payloads import CALLS_NOBODY, COMMANDS
 from coalminder.page.board import Board
-from coalminder.page.units import METRIC, US, Units, span
+from coalminder.page.spans import span
 from coalminder.page.view import Link, Shown, view
 from coalminder.page.words import ALARM_STATES, NEXT, PHASES, asks
 from coalminder.safety.faults import FAULTS
 from coalminder.settings.quantities import temperature
+from coalminder.units import METRIC, US, Units
 from coalminder.values import AlarmState, Phase
 
 UP = Link(connected=True)

@@ -19,6 +19,7 @@ from typing import NoReturn, cast
 
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
 
 from coalminder.build import build
 from coalminder.cli import main
@@ -80,6 +81,46 @@ def test_replay_says_that_every_decision_is_the_same(
 ) -> None:
     assert main(["replay", str(cook_file)]) == 0
     assert "all 5400 decisions are the recorded ones, bit for bit" in capsys.readouterr().out
+
+
+def test_what_replay_shows_is_in_the_units_of_the_kitchen(
+    cook_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """32 °F and 1.8 of them for each K of a temperature, 1.8 alone for an error. Files stay in °C."""
+    drawn: list[Figure] = []
+    monkeypatch.setattr(Figure, "savefig", lambda figure, *_args, **_options: drawn.append(figure))
+    report, figures, table = (tmp_path / name for name in ("a.html", "a.json", "a.csv"))
+    written = ["--report", str(report), "--json", str(figures), "--csv", str(table)]
+    assert main(["replay", str(cook_file), "--units", "us", "--set-point", "210", *written]) == 0
+    told, page = capsys.readouterr().out, report.read_text()
+    found = json.loads(figures.read_text())["records"][0]["facts"]
+    highest, error = f"{found['peak_c'] * 1.8 + 32.0:.1f} °F", f"{found['mean_abs_c'] * 1.8:.2f} °F"
+    assert f"mean error {error}, highest {highest}, " in told
+    assert "what if set point 210 °F: mean error" in told
+    assert f"Highest of the whole cook|{highest}|" in text_of(page)
+    assert f"lid on|{error}|" in text_of(page)
+    assert "In the band 176–221 °F after settling" in page
+    assert "Time between 41 and 135 °F" in page
+    assert "°C" not in told + page
+    (figure,) = drawn
+    above = figure.axes[0]
+    assert above.get_ylabel() == "temperature, °F"
+    pit = next(line for line in above.lines if line.get_label() == "pit")
+    assert np.nanmax(pit.get_ydata()) == pytest.approx(found["peak_c"] * 1.8 + 32.0)
+    assert load(table).series.pit_c.max() == pytest.approx(found["peak_c"])
+    assert main(["replay", str(cook_file), "--units", "us", "--set-point", "93"]) == 2
+    assert "93 is outside 131 to 230 °F" in capsys.readouterr().err
+
+
+def test_a_record_is_shown_in_the_units_of_the_cook_who_made_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    config = tmp_path / "metric.toml"
+    config.write_text('[page]\nunits = "metric"\n', "utf-8")
+    record = str(recorded_with(tmp_path, 1, NOTHING, page='[page]\nunits = "us"\n'))
+    for words, unit in ((), "°F"), (("--config", str(config)), "°C"), (("--units", "metric"), "°C"):
+        main(["replay", record, *words])
+        assert f"highest {'68.0' if unit == '°F' else '20.0'} {unit}" in capsys.readouterr().out
 
 
 def test_report_is_one_file_without_outside_parts(cook_file: Path, tmp_path: Path) -> None:
@@ -270,10 +311,10 @@ def test_a_cook_with_a_restart_says_what_is_learned_from(tmp_path: Path) -> None
     assert told.endswith("the longest part, 0:05 h from 0:11 on")
 
 
-def recorded_with(folder: Path, day: int, *calibrations: Calibration) -> Path:
+def recorded_with(folder: Path, day: int, *calibrations: Calibration, page: str = "") -> Path:
     """A cook with a run under each of `calibrations`, as the service records it."""
     config = folder / "c.toml"
-    config.write_text("[vents.lower]\ndriver = 'simulated'\n", "utf-8")
+    config.write_text(f"[vents.lower]\ndriver = 'simulated'\n{page}", "utf-8")
     own, utc_s, state = folder / str(day), 1_775_900_000.0 + 86400.0 * day, initial(Config())
     for run, calibration in enumerate(calibrations):
         settings = plain_settings(load_settings(config), calibration)

@@ -7,8 +7,12 @@ from pathlib import Path
 
 import pytest
 from foreign_grill import OTHER_MAKING, ForeignGrill
+from matplotlib.figure import Figure
 
 from coalminder.cli import main
+from coalminder.rehearse.view import plain_line
+from coalminder.units import US
+from coalminder.values import Decision, Phase
 
 KEYS = set(
     "in_band_frac settled_after_s peak_c lowest_c mean_abs_error_c servo_travel fuel_used_kg fire_alive "
@@ -23,6 +27,49 @@ def rehearse(tmp_path: Path, *options: str) -> dict[str, object]:
     summary: dict[str, object] = json.loads(path.read_text("utf-8"))
     assert set(summary) == KEYS
     return summary
+
+
+@pytest.mark.parametrize("asked", ["option", "configuration"])
+def test_a_us_kitchen_is_shown_its_own_units(
+    asked: str, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """32 °F and 1.8 of them for each K of a temperature, 1.8 alone for an error; a pound is 0.45359237 kg
+    (agreement of 1959). The figures of the file stay as their names say.
+    """
+    config = tmp_path / "us.toml"
+    config.write_text('[page]\nunits = "us"\n', "utf-8")
+    words = ["--units", "us"] if asked == "option" else ["--config", str(config)]
+    drawn: list[Figure] = []
+    monkeypatch.setattr(Figure, "savefig", lambda figure, *_args, **_options: drawn.append(figure))
+    plot = ["--plot", str(tmp_path / "cook.png")]
+    cook = rehearse(tmp_path, "--fast", "--hours", "1", "--set-point", "200", *plot, *words)
+    told = capsys.readouterr().out
+    peak_c, error_k, kg = (cook[key] for key in ("peak_c", "mean_abs_error_c", "fuel_used_kg"))
+    assert isinstance(peak_c, float)
+    assert isinstance(error_k, float)
+    assert isinstance(kg, float)
+    assert f" {peak_c * 1.8 + 32.0:.1f} °F" in told
+    assert f" {error_k * 1.8:.2f} °F" in told
+    assert f" {kg / 0.45359237:.2f} lb" in told
+    assert "°C" not in told
+    (figure,) = drawn
+    above = figure.axes[0]
+    assert above.get_ylabel() == "temperature, °F"
+    pit = next(line for line in above.lines if line.get_label() == "pit")
+    assert max(pit.get_ydata()) == pytest.approx(peak_c * 1.8 + 32.0)
+    labels = {text.get_text() for text in above.get_legend().texts}
+    assert {"band 176–221 °F", "ceiling 250 °F"} <= labels
+    with pytest.raises(SystemExit):
+        main(["rehearse", "--units", "kelvin"])
+    capsys.readouterr()
+    assert main(["rehearse", "--fast", "--set-point", "93", *words]) == 2
+    assert "93 °F is outside 131 to 230 °F" in capsys.readouterr().err
+
+
+def test_the_lines_of_a_rehearsal_are_in_the_units_of_the_kitchen() -> None:
+    decision = Decision(Phase.TENDING, 93.0, 0.1, 0.3, 100.0)
+    assert "pit 212.0 °F  core 140.0 °F" in plain_line(0.0, decision, 60.0, US)
+    assert "pit 100.0 °C  core  60.0 °C" in plain_line(0.0, decision, 60.0)
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])

@@ -87,8 +87,8 @@ def run(args: argparse.Namespace) -> int:
 
 def _shown(everything: Settings, page: PageSettings) -> Shown:
     """How the page shows it; what it lets people ask is what the daemon takes by the same configuration."""
-    from coalminder.page.units import units
     from coalminder.page.view import Shown
+    from coalminder.units import units
 
     return Shown(
         units=units(page.units),

@@ -13,7 +13,7 @@ from coalminder.messages.food_part import FoodPart
 from coalminder.messages.payloads import FoodTemperature, StateMessage
 from coalminder.page import alarms
 from coalminder.page.board import Board
-from coalminder.page.units import DAY_MIN, METRIC, Units, span
+from coalminder.page.spans import DAY_MIN, span
 from coalminder.page.words import (
     AWAY,
     FIRST,
@@ -28,6 +28,7 @@ from coalminder.page.words import (
     plain,
 )
 from coalminder.safety.view import FIRE_PHASES
+from coalminder.units import METRIC, Units
 from coalminder.values import NO_FIRE, Phase
 
 Trust = Literal["live", "old", "offline", "no_broker", "nothing"]

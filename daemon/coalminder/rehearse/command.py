@@ -7,6 +7,7 @@ import asyncio
 import json
 import os
 import tempfile
+from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
@@ -24,6 +25,7 @@ from coalminder.rehearse.script import parse_script
 from coalminder.rehearse.summary import Trace, summarise
 from coalminder.rehearse.view import LiveView, clock
 from coalminder.seams import Grill
+from coalminder.units import METRIC, US, Units, in_its_unit, units
 from coalminder.vents.alone import untended
 
 DEFAULT_SPEED = 240.0
@@ -45,7 +47,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     add("--fast", action="store_true", help="no sockets, as fast as the machine can")
     add("--seed", type=int, default=1, metavar="N", help="seed of weather and noise (default 1)")
-    add("--set-point", metavar="C", help='pit set point in °C, or with its unit: "200 F"')
+    add("--set-point", metavar="T", help='pit set point, in the units of the output or its own: "200 F"')
+    add("--units", choices=["metric", "us"], help="of the output (default: those of --config, [page] units)")
     add("--lid-lift", action="append", metavar="AT_S:FOR_S", help="lift the lid; repeatable")
     add("--wood", action="append", metavar="AT_S:KG", help="lay wood on the coals; repeatable")
     add(
@@ -70,7 +73,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Rehearse, print the summary, write what was asked for."""
-    config, duration_s = _config(args), _duration(args)
+    config, unit = _config(args)
+    duration_s = _duration(args)
     script = parse_script(args.lid_lift or (), args.wood or ())
     plot = args.plot if args.plot is not None or args.fast else PICTURE
     _check_outputs(args, plot)
@@ -82,7 +86,7 @@ def run(args: argparse.Namespace) -> int:
             raise UserError("--broker does not go with --fast (no sockets); leave one of them out")
         done = run_fast(grill, config, script, duration_s, record=args.record)
     else:
-        done = _live(grill, config, script, duration_s, args)
+        done = _live(grill, config, script, duration_s, args, unit)
     summary = summarise(
         done.trace,
         low_c=config.low_c,
@@ -92,11 +96,11 @@ def run(args: argparse.Namespace) -> int:
         fuel_used_kg=_fuel_used(grill, before_kg, script, duration_s),
         fire_alive=grill.fire_lives(),
     )
-    print(_text(summary, duration_s))
+    print(_text(summary, duration_s, unit))
     if args.json is not None:
         _write(args.json, json.dumps(summary, indent=1, allow_nan=False) + "\n")
     if plot is not None:
-        _draw(done.trace, plot, config)
+        _draw(done.trace, plot, config, unit)
         print(f"picture: {plot}")
     return 0
 
@@ -125,23 +129,26 @@ def _write(path: Path, text: str) -> None:
         raise UserError(f"--json {path}: cannot be written: {error.strerror}") from error
 
 
-def _config(args: argparse.Namespace) -> Config:
+def _config(args: argparse.Namespace) -> tuple[Config, Units]:
+    """What the core runs with, and the units of what is shown."""
     from coalminder.settings import load_settings
 
     settings = load_settings(args.config)
+    unit = units(args.units or settings.page.units)
     config = replace(settings.core(), plan=settings.plan())
     if args.set_point is not None:
         from coalminder.settings.quantities import temperature
 
-        wanted_c = temperature(args.set_point, "--set-point")
+        wanted_c = temperature(in_its_unit(args.set_point, unit), "--set-point")
         if not config.least_set_point_c <= wanted_c <= config.highest_set_point_c:
+            least, most = unit.shown(config.least_set_point_c), unit.shown(config.highest_set_point_c)
+            scale, example = ("°C", "93 C") if unit is US else ("°F", "200 F")
             raise UserError(
-                f"--set-point {args.set_point}: {wanted_c:g} °C is outside "
-                f"{config.least_set_point_c:g} to {config.highest_set_point_c:g} °C; "
-                'a temperature in °F needs its unit: --set-point "200 F"'
+                f"--set-point {args.set_point}: {unit.shown(wanted_c):g} {unit.temp} is outside "
+                f'{least:g} to {most:g} {unit.temp}; one in {scale} needs its unit: --set-point "{example}"'
             )
         config = replace(config, set_point_c=wanted_c)
-    return config
+    return config, unit
 
 
 def _duration(args: argparse.Namespace) -> float:
@@ -165,7 +172,12 @@ def _grill(args: argparse.Namespace, script: Disturbances) -> tuple[Grill, Distu
 
 
 def _live(
-    grill: Grill, config: Config, script: Disturbances, duration_s: float, args: argparse.Namespace
+    grill: Grill,
+    config: Config,
+    script: Disturbances,
+    duration_s: float,
+    args: argparse.Namespace,
+    unit: Units,
 ) -> Run:
     from coalminder.rehearse.live import run_live
 
@@ -184,7 +196,7 @@ def _live(
             f"Rehearsal: {clock(duration_s)} of a simulated cook at {speed:g} x, "
             f"broker {options.host}:{options.port}, topics coalminder/{options.grill}/#"
         )
-        view = stack.enter_context(LiveView(duration_s, headline))
+        view = stack.enter_context(LiveView(duration_s, headline, unit))
         return asyncio.run(
             run_live(
                 grill,
@@ -210,7 +222,7 @@ def _fuel_used(
     return before_kg - after_kg + added_kg
 
 
-def _draw(trace: Trace, path: Path, config: Config) -> None:
+def _draw(trace: Trace, path: Path, config: Config, unit: Units) -> None:
     try:
         from coalminder.rehearse.picture import draw
 
@@ -221,17 +233,18 @@ def _draw(trace: Trace, path: Path, config: Config) -> None:
             high_c=config.high_c,
             ceiling_c=config.limits.ceiling_c,
             title="A rehearsed cook",
+            units=unit,
         )
     except OSError as error:
         raise UserError(f"--plot {path}: cannot be written: {error.strerror or error}") from error
 
 
-def _text(summary: dict[str, Any], duration_s: float) -> str:
+def _text(summary: dict[str, Any], duration_s: float, unit: Units = METRIC) -> str:
     """The summary for a person."""
 
-    def number(key: str, form: str, unit: str = "") -> str:
+    def number(key: str, form: str, name: str, shown: Callable[[float], float] = float) -> str:
         value = summary[key]
-        return "unknown" if value is None else f"{value:{form}}{unit}"
+        return "unknown" if value is None else f"{shown(value):{form}} {name}"
 
     alarms = ", ".join(f"{a['code']} at {clock(a['raised_s'])}" for a in summary["alarms"]) or "none"
     settled = summary["settled_after_s"]
@@ -241,11 +254,11 @@ def _text(summary: dict[str, Any], duration_s: float) -> str:
         f"cook of {clock(duration_s)}, {summary['steps']} steps in {summary['wall_s']:.1f} s",
         f"  settled after      {'never' if settled is None else clock(settled)}",
         f"  time in the band   {'unknown' if share is None else f'{100 * share:.1f} %'} (after settling)",
-        f"  peak of the pit    {number('peak_c', '.1f', ' °C')}",
-        f"  lowest after that  {number('lowest_c', '.1f', ' °C')}",
-        f"  mean abs. error    {number('mean_abs_error_c', '.2f', ' °C')}",
-        f"  charcoal used      {number('fuel_used_kg', '.2f', ' kg')}",
-        f"  servo travel       {number('servo_travel', '.1f', ' strokes')}",
+        f"  peak of the pit    {number('peak_c', '.1f', unit.temp, unit.shown)}",
+        f"  lowest after that  {number('lowest_c', '.1f', unit.temp, unit.shown)}",
+        f"  mean abs. error    {number('mean_abs_error_c', '.2f', unit.temp, unit.apart)}",
+        f"  charcoal used      {number('fuel_used_kg', '.2f', unit.mass, lambda kg: kg / unit.mass_kg)}",
+        f"  servo travel       {number('servo_travel', '.1f', 'strokes')}",
         f"  lid lifts seen     {summary['lid_lifts_seen']}",
         f"  fire at the end    {fire}",
         f"  alarms             {alarms}",

@@ -6,6 +6,7 @@ import sys
 from types import TracebackType
 from typing import Any, Self
 
+from coalminder.units import METRIC, Units
 from coalminder.values import Decision
 
 _BAR = 46
@@ -14,8 +15,8 @@ _BAR = 46
 class LiveView:
     """A live view on a terminal; a line every ten simulated minutes elsewhere."""
 
-    def __init__(self, duration_s: float, headline: str) -> None:
-        self._duration_s, self._headline = duration_s, headline
+    def __init__(self, duration_s: float, headline: str, units: Units = METRIC) -> None:
+        self._duration_s, self._headline, self._units = duration_s, headline, units
         self._next_line_s = 0.0
         self._live = None
         self._last_drawn_s = -1e9
@@ -42,7 +43,7 @@ class LiveView:
         if self._live is None:
             if now_s >= self._next_line_s:
                 self._next_line_s = now_s + 600.0
-                print("  " + plain_line(now_s, decision, core_c), flush=True)
+                print("  " + plain_line(now_s, decision, core_c, self._units), flush=True)
             return
         if now_s - self._last_drawn_s < self._duration_s / 2000.0:
             return
@@ -56,12 +57,14 @@ class LiveView:
         from rich.text import Text
 
         table = Table.grid(padding=(0, 2))
-        pit = "–" if decision.pit_c is None else f"{decision.pit_c:6.1f} °C"
+        unit = self._units
+        pit = "–" if decision.pit_c is None else f"{unit.shown(decision.pit_c):6.1f} {unit.temp}"
         where = "in the band" if decision.in_band else "outside the band"
         table.add_row("time", f"{clock(now_s)} of {clock(self._duration_s)}")
         table.add_row("phase", str(decision.phase))
-        table.add_row("pit", f"{pit}   set point {decision.set_point_c:.0f} °C   {where}")
-        table.add_row("core", "–" if core_c is None else f"{core_c:6.1f} °C")
+        aim = f"set point {unit.shown(decision.set_point_c):.0f} {unit.temp}"
+        table.add_row("pit", f"{pit}   {aim}   {where}")
+        table.add_row("core", "–" if core_c is None else f"{unit.shown(core_c):6.1f} {unit.temp}")
         table.add_row("lower vent", _bar(decision.lower))
         table.add_row("upper vent", _bar(decision.upper))
         alarms = [f"{alarm.code} ({alarm.state})" for alarm in decision.alarms if alarm.active]
@@ -70,12 +73,12 @@ class LiveView:
         return Group(Text(self._headline), table, done)
 
 
-def plain_line(now_s: float, decision: Decision, core_c: float | None) -> str:
+def plain_line(now_s: float, decision: Decision, core_c: float | None, units: Units = METRIC) -> str:
     """One line of progress without a terminal."""
-    pit = "    –" if decision.pit_c is None else f"{decision.pit_c:5.1f}"
-    core = "    –" if core_c is None else f"{core_c:5.1f}"
+    pit = "    –" if decision.pit_c is None else f"{units.shown(decision.pit_c):5.1f}"
+    core = "    –" if core_c is None else f"{units.shown(core_c):5.1f}"
     return (
-        f"{clock(now_s)}  {decision.phase:<9} pit {pit} °C  core {core} °C  "
+        f"{clock(now_s)}  {decision.phase:<9} pit {pit} {units.temp}  core {core} {units.temp}  "
         f"vents {100 * decision.lower:5.1f} / {100 * decision.upper:5.1f} %  "
         f"alarms {sum(alarm.active for alarm in decision.alarms)}"
     )

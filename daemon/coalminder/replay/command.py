@@ -78,7 +78,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     what = parser.add_argument_group("what if", "the same cook, the same wind, with something else")
     for name, unit in (("kp", "1/K"), ("ki", "1/(K s)"), ("kd", "s/K")):
         what.add_argument(f"--{name}", type=float, metavar="G", help=f"gain {name}, {unit}")
-    what.add_argument("--set-point", metavar="C", help='set point, °C, or with its unit: "200 F"')
+    what.add_argument("--set-point", metavar="T", help='set point, °C (with --units us °F), or "200 F"')
     what.add_argument(
         "--lower", type=float, metavar="X", help="lower vent left by hand at this opening, 0..1"
     )
@@ -96,6 +96,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     better.add_argument("--seed", type=int, default=1, metavar="N", help="same seed, same answer (default 1)")
     better.add_argument("--effort", type=int, default=8, metavar="N", help="gains to try in full, 2 to 100")
     add("--json", type=Path, metavar="FILE", help="write the figures")
+    add("--units", choices=["metric", "us"], help="of what is shown (default: of --config, or of the record)")
     add("--quiet", action="store_true", help="no progress bar")
 
 
@@ -109,14 +110,15 @@ def run(args: argparse.Namespace) -> int:
     change = request.setting if request.sets else None
     with _at_work(request, "reading what was recorded, and deciding it again"):  # a day takes half a minute
         loaded = _compared(_distinct([load(path, request.config, change) for path in request.records]))
+    request = request.in_units_of(item.units for item in loaded)
     if len(loaded) > 1:  # the names of their files are known now
         targets = request.targets([item.name for item in loaded])
         check_targets([request.config_file, *(item.path for item in loaded)], targets)
     figures: dict[str, Any] = {"records": [_figures(item) for item in loaded]}
     if len(loaded) == 1:
-        tell_record(console, loaded[0])
+        tell_record(console, loaded[0], request.shown)
     else:
-        tell_records(console, loaded)
+        tell_records(console, loaded, request.shown)
     for item in loaded:
         tell_replay(console, item, changed=request.sets)
     kettle, tuning = _learn(request, console, loaded, figures)
@@ -203,7 +205,7 @@ def _tell_learned(request: Request, console: Console, kettle: Learned, tuning: T
     elif request.otherwise:
         tell_doubt(console, kettle)
     if tuning is not None:
-        tell_tuning(console, tuning)
+        tell_tuning(console, tuning, request.shown)
 
 
 def _physical(
@@ -223,7 +225,7 @@ def _physical(
                 raise UserError(f"--wind: {error}") from None
             console.print(f"{item.name}: {error}")
             continue
-        tell_physical(console, item.name, box)
+        tell_physical(console, item.name, box, request.shown)
         figures.setdefault("physical", {})[item.name] = {
             "times": box.times,
             "intervals": {k: asdict(v) for k, v in box.intervals.items()},
@@ -293,7 +295,7 @@ def _what_if(
         before = recorded(cook) if cook.own else run_again(cook, model)
         check_not_cut_off(cook, before)
         was, now = score(cook, before, item.config), score(cook, outcome, new)
-        tell_what_if(console, item.name, name, was, now)
+        tell_what_if(console, item.name, name, was, now, request.shown)
         figures.setdefault("what_if", []).append(
             {"name": item.name, "what": name, "was": asdict(was), "now": asdict(now)}
         )
@@ -319,6 +321,7 @@ def _write(
         if request.report is not None:
             target = target_for(request.report, item.name, names)
             made = _report(item, kettle, tuning, tuple(outcomes.get(item.name, ())))
+            made = replace(made, units=request.shown)
             _save(target, reports.html(made))
             picture = target.with_suffix(".png")
             try:

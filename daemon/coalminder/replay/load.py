@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
@@ -35,7 +36,7 @@ class Loaded:
     cook: what can be run again, None when the record does not allow it, with the reason in `remarks`. config:
     that of `cook`; a later run may have had another, the last one `in_force`. begun: state of the core before
     each stretch of `steps` without a gap or a restart, by the number of its first; those on record. vents: of
-    vents.vents_of.
+    vents.vents_of. units: that the cook reads, of the last run's settings; "": not known.
     """
 
     name: str
@@ -51,6 +52,7 @@ class Loaded:
     remarks: tuple[str, ...] = ()
     begun: Mapping[int, State] = field(default_factory=dict)
     vents: tuple[str, ...] = ()
+    units: str = ""
 
     @property
     def why_parted(self) -> str:
@@ -233,6 +235,7 @@ def _record(path: Path, change: Callable[[Config], Config] | None) -> Loaded:
             tuple(remarks),
             begun(record, steps),
             vents_of(header.settings for header in record.headers),
+            _units(record.headers[-1].settings),
         )
 
 
@@ -242,6 +245,14 @@ def _last_config(record: Record) -> Config | None:
     except CodecError:
         return None
     return state.config
+
+
+def _units(settings: str) -> str:
+    try:
+        told = json.loads(settings)["page"]["units"]
+    except (ValueError, KeyError, TypeError, RecursionError):
+        return ""  # of a rehearsal, or damaged
+    return told if told in ("metric", "us") else ""
 
 
 def _moment(utc_s: float) -> datetime | None:

@@ -22,6 +22,7 @@ from coalminder.replay.series import SETTLED_S, Series
 from coalminder.replay.svg import Line, Mark, chart, clock
 from coalminder.replay.tune import MS_UNHEARD, Tuning
 from coalminder.replay.whatif import Outcome
+from coalminder.units import METRIC, Units
 
 DEFECT = "same version and settings: this is a defect, please keep the record and report it"
 _STYLE = resources.files("coalminder.replay").joinpath("report.css").read_text("utf-8")
@@ -35,6 +36,7 @@ class Report:
 
     why_parted: what explains that the replay differs, "" for a defect. cores: of each food probe by name
     (default: of the series). loops: gains that were in force, in order; none of another logger's are known.
+    units: of what is shown.
     """
 
     name: str
@@ -55,6 +57,7 @@ class Report:
     remarks: tuple[str, ...] = field(default_factory=tuple)
     cores: tuple[tuple[str, Floats], ...] = ()
     loops: tuple[LoopConfig, ...] = ()
+    units: Units = METRIC
 
     @property
     def probes(self) -> tuple[tuple[str, Floats], ...]:
@@ -69,9 +72,9 @@ def html(r: Report) -> str:
     parts += [_beliefs(r), _food(r), _learned(r), _tuned(r), _checked(r)]
     made = datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC")
     parts.append(
-        f'<p class="note">Made {made}. Temperatures in °C. A report is a look back, not a safety check: '
-        "figures for food defer to your local authority, and a core temperature counts only if the probe sat "
-        "in the thickest part.</p></main></body></html>"
+        f'<p class="note">Made {made}. Temperatures in {r.units.temp}. A report is a look back, not a safety '
+        "check: figures for food defer to your local authority, and a core temperature counts only if the "
+        "probe sat in the thickest part.</p></main></body></html>"
     )
     return "\n".join(part for part in parts if part)
 
@@ -104,21 +107,41 @@ def number(value: float | None, form: str = ".1f", unit: str = "") -> str:
     return "–" if value is None or not np.isfinite(value) else f"{value:{form}}{unit}"
 
 
+def degrees(temp_c: float | None, unit: Units, form: str = ".1f") -> str:
+    """A temperature as a figure with its unit, or a dash."""
+    return number(None if temp_c is None else unit.shown(temp_c), form, f" {unit.temp}")
+
+
+def apart(kelvin: float | None, unit: Units, form: str = ".2f") -> str:
+    """How far a temperature is from another one, or a dash."""
+    return number(None if kelvin is None else unit.apart(kelvin), form, f" {unit.temp}")
+
+
+def _band(r: Report) -> tuple[float, float]:
+    return r.units.shown(r.config.low_c), r.units.shown(r.config.high_c)
+
+
+def _column(r: Report, temps_c: Floats) -> Floats:
+    """Temperatures as they are drawn."""
+    return r.units.scale * temps_c + r.units.offset
+
+
 def _summary(r: Report) -> str:
-    f = r.facts
+    f, unit = r.facts, r.units
+    low, high = _band(r)
     share = None if f.in_band_frac is None else 100.0 * f.in_band_frac
     since = "after settling" if r.series.has_phases else f"after {SETTLED_S / 60.0:.0f} min"
     settled = None if f.settled_after_s is None else f.settled_after_s / 60.0
     rows = [
         ("Length", f"{clock(f.hours)} h"),
         (
-            f"In the band {r.config.low_c:g}–{r.config.high_c:g} °C {since}, lid on",
+            f"In the band {low:.0f}–{high:.0f} {unit.temp} {since}, lid on",
             number(share, ".1f", " %"),
         ),
-        (f"Mean error {since}, lid on", number(f.mean_abs_c, ".2f", " °C")),
+        (f"Mean error {since}, lid on", apart(f.mean_abs_c, unit)),
         ("Settled after", number(settled, ".0f", " min")),
-        ("Highest of the whole cook", number(f.peak_c, ".1f", " °C")),
-        (f"Lowest {since}, lid on", number(f.lowest_c, ".1f", " °C")),
+        ("Highest of the whole cook", degrees(f.peak_c, unit)),
+        (f"Lowest {since}, lid on", degrees(f.lowest_c, unit)),
         ("Lid lifts", str(len(f.lid_lifts))),
         ("Alarms", str(len(r.alarms))),
         ("Lower vent moved in all", number(f.travel, ".1f", " strokes")),
@@ -145,28 +168,32 @@ def _on_record(series: Series, outcome: Outcome, values: Floats) -> Floats:
 def _curves(r: Report) -> str:
     s = r.series
     hours = s.time_s / 3600.0
-    lines = [Line("pit", "l1", s.pit_c), Line("set point", "l5", s.set_point_c, steps=True)]
+    lines = [
+        Line("pit", "l1", _column(r, s.pit_c)),
+        Line("set point", "l5", _column(r, s.set_point_c), steps=True),
+    ]
     lines += [
-        Line(f"core {name}".strip(), _CORES[i % len(_CORES)][0], core_c)
+        Line(f"core {name}".strip(), _CORES[i % len(_CORES)][0], _column(r, core_c))
         for i, (name, core_c) in enumerate(r.probes)
     ]
     if np.isfinite(s.dome_c).any():
-        lines.append(Line("dome", "l3", s.dome_c))
+        lines.append(Line("dome", "l3", _column(r, s.dome_c)))
     if np.isfinite(s.ambient_c).any():
-        lines.append(Line("outside", "l4", s.ambient_c))
+        lines.append(Line("outside", "l4", _column(r, s.ambient_c)))
     out = "<h2>Temperatures</h2>" + chart(
         hours,
         lines,
-        unit="°C",
+        unit=r.units.temp,
         title="Temperatures over the cook",
-        low=0.0,
-        band=(r.config.low_c, r.config.high_c),
-        ceiling=r.config.limits.ceiling_c,
+        low=r.units.shown(0.0),
+        band=_band(r),
+        ceiling=r.units.shown(r.config.limits.ceiling_c),
         marks=_marks(r),
         gap_h=s.longest_gap_s / 3600.0,
     )
+    ceiling = f"{r.units.limit(r.config.limits.ceiling_c)} {r.units.temp}"
     out += (
-        f'<p class="note">Green: the band. Dashed rule: the ceiling, {r.config.limits.ceiling_c:g} °C. '
+        f'<p class="note">Green: the band. Dashed rule: the ceiling, {ceiling}. '
         "Violet bars: lid off. Red bars: alarms.</p>"
     )
     out += "<h2>Vents</h2>" + chart(
@@ -187,10 +214,13 @@ def _curves(r: Report) -> str:
         pit_c, lower = _on_record(s, outcome, outcome.pit_c), _on_record(s, outcome, outcome.lower)
         out += f"<h2>What if: {escape(name)}</h2>" + chart(
             hours,
-            [Line("pit as it was", "l1", s.pit_c), Line("pit as it would have been", "l6", pit_c)],
-            unit="°C",
+            [
+                Line("pit as it was", "l1", _column(r, s.pit_c)),
+                Line("pit as it would have been", "l6", _column(r, pit_c)),
+            ],
+            unit=r.units.temp,
             title=f"Pit with {name}",
-            band=(r.config.low_c, r.config.high_c),
+            band=_band(r),
             gap_h=s.longest_gap_s / 3600.0,
         )
         out += chart(
@@ -234,9 +264,9 @@ def _beliefs(r: Report) -> str:
     for title, belief, ended in (
         ("Fuel: minutes left, as believed at the time", r.fuel, "the fire did not run out in this cook"),
         (
-            f"Finish: minutes to {GOAL_C:g} °C in the core, as believed at the time",
+            r.units.words(f"Finish: minutes to {GOAL_C:g} °C in the core, as believed at the time"),
             r.finish,
-            f"{GOAL_C:g} °C was not reached",
+            r.units.words(f"{GOAL_C:g} °C was not reached"),
         ),
         (
             "Finish: minutes until the food is done, as believed at the time",
@@ -278,17 +308,19 @@ def _story(r: Report) -> str:
     s = r.story
     told = [("said", one) for one in s.reports] + [("reminded", one) for one in s.reminders]
     told.sort(key=lambda item: item[1].hours)
-    out = _table([(who, clock(one.hours), one.text) for who, one in told], ("", "at", "what"))
+    words = r.units.words
+    out = _table([(who, clock(one.hours), words(one.text)) for who, one in told], ("", "at", "what"))
     figures = [
-        (f"Done rule ({batch.rule}), met by measurement{_which(s, batch)}", _met(batch))
+        (f"Done rule ({words(batch.rule)}), met by measurement{_which(s, batch)}", _met(batch))
         for batch in s.batches
     ]
     figures += [
-        ("Last word", s.reason),
-        ("Lethality at the cold side, minutes at 70 °C", number(s.lethality_min, ".1f", " min")),
+        ("Last word", words(s.reason)),
+        (words("Lethality at the cold side, minutes at 70 °C"), number(s.lethality_min, ".1f", " min")),
     ]
     figures += [
-        (c.text, f"{c.used_s / 60:.0f} of {c.limit_s / 60:.0f} min, {c.state} [{c.source}]") for c in s.clocks
+        (words(c.text), f"{c.used_s / 60:.0f} of {c.limit_s / 60:.0f} min, {c.state} [{c.source}]")
+        for c in s.clocks
     ]
     return out + _table(figures)
 
@@ -358,7 +390,7 @@ def _measured(r: Report, heading: str, when: str, from_s: float, until_s: float,
     """What the food probes measured then, a column for each. Off the grill no heat counts: a probe that was
     pulled out lies in the grill's air, or anywhere; the time in danger goes on.
     """
-    s = r.series
+    s, words = r.series, r.units.words
     rows = (s.time_s >= from_s) & (s.time_s < until_s)
     every = []
     for name, core_c in r.probes:
@@ -369,20 +401,20 @@ def _measured(r: Report, heading: str, when: str, from_s: float, until_s: float,
     if not found:
         return heading + "<p>Next to no reading of the core.</p>"
     table = [
-        ("Highest core", *(number(f.peak_c, ".1f", " °C") for f in found)),
+        ("Highest core", *(degrees(f.peak_c, r.units) for f in found)),
         (
-            "Longest unbroken time at 63 °C or more (rule: 30 min)",
+            words("Longest unbroken time at 63 °C or more (rule: 30 min)"),
             *(number(f.over_63_min, ".0f", " min") for f in found),
         ),
         (
-            "Longest unbroken time at 71 °C or more (home rule: 30 min)",
+            words("Longest unbroken time at 71 °C or more (home rule: 30 min)"),
             *(number(f.over_71_min, ".0f", " min") for f in found),
         ),
         (
-            "Lethality, minutes at 70 °C, z 7.5 K (Listeria 6D: 2.0 min)",
+            words("Lethality, minutes at 70 °C, z 7.5 K (Listeria 6D: 2.0 min)"),
             *(number(f.lethality_min, ".1f", " min") for f in found),
         ),
-        (f"Time between 5 and 57 °C {when}", *(number(f.danger_min, ".0f", " min") for f in found)),
+        (words(f"Time between 5 and 57 °C {when}"), *(number(f.danger_min, ".0f", " min") for f in found)),
     ]
     return heading + _table(table, ("", *names) if any(names) else ())
 
@@ -429,12 +461,14 @@ def _tuned(r: Report) -> str:
     if r.tuning is None:
         return ""
     t = r.tuning
-    table = _table(tuning_rows(t), ("", "kp", "ki", "kd", "Ms", "mean error", "highest", "strokes/h"))
+    table = _table(
+        tuning_rows(t, r.units), ("", "kp", "ki", "kd", "Ms", "mean error", "highest", "strokes/h")
+    )
     unheard = "" if t.kettle.own else f"<p>{escape(MS_UNHEARD)}.</p>"
     return f"<h2>Gains</h2><p>{escape(t.why)}.</p>" + table + unheard
 
 
-def tuning_rows(t: Tuning) -> list[tuple[str, ...]]:
+def tuning_rows(t: Tuning, unit: Units = METRIC) -> list[tuple[str, ...]]:
     """Before, after and the published rules."""
     return [
         (
@@ -443,8 +477,8 @@ def tuning_rows(t: Tuning) -> list[tuple[str, ...]]:
             f"{c.loop.ki:.3g}",
             f"{c.loop.kd:.3g}",
             f"{c.ms:.2f}",
-            f"{c.score.mean_abs_c:.2f} °C",
-            f"{c.score.peak_c:.0f} °C",
+            apart(c.score.mean_abs_c, unit),
+            degrees(c.score.peak_c, unit, ".0f"),
             f"{c.score.travel_per_h:.2f}",
         )
         for c in (t.before, t.after, *t.others)
@@ -489,18 +523,26 @@ def png(r: Report, path: Path) -> None:
     hours = s.time_s / 3600.0
     figure = Figure(figsize=(11, 7), layout="constrained")
     above, below = figure.subplots(2, 1, sharex=True, height_ratios=(3, 1.3))
-    above.axhspan(r.config.low_c, r.config.high_c, color="#2b7a4b", alpha=0.14, lw=0, label="band")
-    ceiling_c = r.config.limits.ceiling_c
-    above.axhline(ceiling_c, color="#8a1c1c", ls=(0, (6, 3)), lw=1.2, label=f"ceiling {ceiling_c:g} °C")
-    above.plot(*_broken(hours, s.pit_c, gap_h), color="#0b4a8f", lw=1.1, label="pit")
-    above.plot(*_broken(hours, s.set_point_c, gap_h), color="#555", lw=1, ls=":", label="set point")
+    low, high = _band(r)
+    above.axhspan(low, high, color="#2b7a4b", alpha=0.14, lw=0, label="band")
+    ceiling_c, unit = r.config.limits.ceiling_c, r.units.temp
+    above.axhline(
+        r.units.shown(ceiling_c),
+        color="#8a1c1c",
+        ls=(0, (6, 3)),
+        lw=1.2,
+        label=f"ceiling {r.units.limit(ceiling_c)} {unit}",
+    )
+    pit, set_point = _column(r, s.pit_c), _column(r, s.set_point_c)
+    above.plot(*_broken(hours, pit, gap_h), color="#0b4a8f", lw=1.1, label="pit")
+    above.plot(*_broken(hours, set_point, gap_h), color="#555", lw=1, ls=":", label="set point")
     for i, (name, core_c) in enumerate(r.probes):
         _, colour, dash = _CORES[i % len(_CORES)]
-        above.plot(
-            *_broken(hours, core_c, gap_h), color=colour, lw=1.5, ls=dash, label=f"core {name}".strip()
-        )
+        core = _broken(hours, _column(r, core_c), gap_h)
+        above.plot(*core, color=colour, lw=1.5, ls=dash, label=f"core {name}".strip())
     for name, outcome in r.what_if:
-        above.plot(outcome.time_s / 3600.0, outcome.pit_c, color="#8f0b3d", lw=1.0, label=f"what if: {name}")
+        pit = _column(r, outcome.pit_c)
+        above.plot(outcome.time_s / 3600.0, pit, color="#8f0b3d", lw=1.0, label=f"what if: {name}")
         below.step(
             outcome.time_s / 3600.0,
             100 * outcome.lower,
@@ -510,7 +552,7 @@ def png(r: Report, path: Path) -> None:
         )
     for span in r.facts.lid_lifts:
         above.axvspan(span.from_s / 3600, span.until_s / 3600, color="#7a4fb0", alpha=0.25, lw=0)
-    above.set_ylabel("temperature, °C")
+    above.set_ylabel(f"temperature, {unit}")
     above.set_title(f"Cook {r.name}")
     below.step(
         *_broken(hours, 100 * s.lower, gap_h), color="#0b4a8f", lw=1.1, where="post", label="lower vent"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import math
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Self
@@ -16,6 +16,7 @@ from coalminder.journal.store import SUFFIX
 from coalminder.settings import load_settings
 from coalminder.settings.quantities import bounds, temperature
 from coalminder.settings.tending import LoopSection
+from coalminder.units import Units, in_its_unit, units
 
 _GAINS = ("kp", "ki", "kd")
 
@@ -24,7 +25,8 @@ _GAINS = ("kp", "ki", "kd")
 class Request:
     """None: not asked for. gains: by name, those that shall be otherwise. config: of `config_file`.
 
-    lower: the lower vent left by hand. warmer_k, wind_m_per_s: the weather outside.
+    lower: the lower vent left by hand. warmer_k, wind_m_per_s: the weather outside. units: "" for those of
+    the record.
     """
 
     records: tuple[Path, ...]
@@ -46,17 +48,23 @@ class Request:
     report: Path | None
     toml: Path | None
     json: Path | None
+    units: str
 
     @classmethod
     def of(cls, args: argparse.Namespace) -> Self:
         """UserError when one of the options cannot be met."""
-        set_point_c = None if args.set_point is None else temperature(args.set_point, "--set-point")
+        settings = None if args.config is None else load_settings(args.config)
+        asked_units = args.units or ("" if settings is None else settings.page.units)
+        shown = units(asked_units)
+        typed = None if args.set_point is None else in_its_unit(args.set_point, shown)
+        set_point_c = None if typed is None else temperature(typed, "--set-point")
         gains = {name: getattr(args, name) for name in _GAINS if getattr(args, name) is not None}
-        config = None if args.config is None else load_settings(args.config).core()
+        config = None if settings is None else settings.core()
         weather = {"outside": args.outside, "wind": args.wind}
         _check_figures(
             {**gains, "set_point": set_point_c, "lower": args.lower, **weather, "effort": args.effort},
             config or Config(),
+            shown,
         )
         if args.lower is not None and (gains or set_point_c is not None):
             raise UserError(
@@ -85,6 +93,7 @@ class Request:
             report=args.report,
             toml=toml,
             json=args.json,
+            units=asked_units,
         )
         check_targets((*request.records, request.config_file), request.targets(("",)))
         return request
@@ -107,11 +116,25 @@ class Request:
         new = replace(new, loop=replace(new.loop, **self.gains))
         return new if self.set_point_c is None else replace(new, set_point_c=self.set_point_c)
 
+    def in_units_of(self, records: Iterable[str]) -> Self:
+        """With the units of the first record that tells some, where none were asked for."""
+        return replace(self, units=self.units or next(filter(None, records), ""))
+
+    @property
+    def shown(self) -> Units:
+        """What the figures are shown in."""
+        return units(self.units)
+
     @property
     def otherwise(self) -> str:
         """What shall be otherwise in the cook run again, in words; "" for nothing."""
+        unit = self.shown
         words = [f"{name} {gain:g}" for name, gain in self.gains.items()]
-        words += [f"set point {self.set_point_c:g} °C"] if self.set_point_c is not None else []
+        words += (
+            [f"set point {unit.shown(self.set_point_c):g} {unit.temp}"]
+            if self.set_point_c is not None
+            else []
+        )
         words += [f"settings of {self.config_file.name}"] if self.config_file is not None else []
         words += [f"lower vent at {self.lower:g}"] if self.lower is not None else []
         words += [f"{self.warmer_k:+g} K outside"] if self.warmer_k is not None else []
@@ -119,7 +142,7 @@ class Request:
         return ", ".join(words)
 
 
-def _check_figures(given: dict[str, float | None], config: Config) -> None:
+def _check_figures(given: dict[str, float | None], config: Config, unit: Units) -> None:
     ranges: dict[str, tuple[float, float]] = {
         **{name: bounds(LoopSection, name) for name in _GAINS},
         "set_point": (config.least_set_point_c, config.highest_set_point_c),
@@ -131,8 +154,10 @@ def _check_figures(given: dict[str, float | None], config: Config) -> None:
     for name, value in given.items():
         low, high = ranges[name]
         if value is not None and not (math.isfinite(value) and low <= value <= high):
+            shown: Callable[[float], float] = unit.shown if name == "set_point" else float
             raise UserError(
-                f"--{name.replace('_', '-')} {value:g} is outside {low:g} to {high:g}; choose a value inside"
+                f"--{name.replace('_', '-')} {shown(value):g} is outside {shown(low):g} to {shown(high):g}"
+                f"{f' {unit.temp}' if name == 'set_point' else ''}; choose a value inside"
             )
 
 

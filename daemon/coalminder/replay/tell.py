@@ -11,30 +11,31 @@ from coalminder.replay.facts import Facts, facts
 from coalminder.replay.greybox import FAR_OFF_C, UNKNOWNS, GreyBox
 from coalminder.replay.learned import Learned
 from coalminder.replay.load import Loaded
-from coalminder.replay.report import DEFECT, number, tuning_rows
+from coalminder.replay.report import DEFECT, apart, degrees, number, tuning_rows
 from coalminder.replay.tune import MS_UNHEARD, Tuning
 from coalminder.replay.whatif import Score
+from coalminder.units import METRIC, Units
 
 FAR_OFF = (
-    f"more than {FAR_OFF_C:g} °C: this is no kettle of the model's kind, or the record tells it something "
-    "wrong (air outside, charcoal, vents); believe neither figures nor intervals"
+    "this is no kettle of the model's kind, or the record tells it something wrong (air outside, charcoal, "
+    "vents); believe neither figures nor intervals"
 )
 
 
-def tell_record(console: Console, item: Loaded) -> None:
+def tell_record(console: Console, item: Loaded, unit: Units = METRIC) -> None:
     """One record: length, steadiness, lid lifts, vent travel, and what was wrong with the file."""
     f = facts(item.series, item.config)
     share = None if f.in_band_frac is None else 100 * f.in_band_frac
     console.print(
         f"{item.name}: {f.hours:.2f} h, in the band {number(share, '.1f', ' %')}, mean error "
-        f"{number(f.mean_abs_c, '.2f', ' °C')}, highest {number(f.peak_c, '.1f', ' °C')}, "
+        f"{apart(f.mean_abs_c, unit)}, highest {degrees(f.peak_c, unit)}, "
         f"{len(f.lid_lifts)} lid lifts, lower vent {f.travel:.1f} strokes"
     )
     for remark in item.remarks:
         console.print(f"  note: {remark}")
 
 
-def tell_records(console: Console, items: Sequence[Loaded]) -> None:
+def tell_records(console: Console, items: Sequence[Loaded], unit: Units = METRIC) -> None:
     """Several records side by side, a row each."""
     longest = max(len(item.name) for item in items)
     table = Table(
@@ -55,11 +56,11 @@ def tell_records(console: Console, items: Sequence[Loaded]) -> None:
             item.name,
             f"{f.hours:.2f}",
             number(share, ".1f", " %"),
-            number(f.mean_abs_c, ".2f", " °C"),
-            number(f.peak_c, ".0f", " °C"),
+            apart(f.mean_abs_c, unit),
+            degrees(f.peak_c, unit, ".0f"),
             str(len(f.lid_lifts)),
             f"{f.travel / max(f.hours, 1e-9):.2f}",
-            "–" if f.food is None else f"{f.food.peak_c:.0f} °C",
+            "–" if f.food is None else degrees(f.food.peak_c, unit, ".0f"),
         )
     console.print(table)
     for item in items:
@@ -108,12 +109,12 @@ def tell_doubt(console: Console, kettle: Learned) -> None:
         console.print(f"  {kettle.doubt}")
 
 
-def tell_tuning(console: Console, tuning: Tuning) -> None:
+def tell_tuning(console: Console, tuning: Tuning, unit: Units = METRIC) -> None:
     """Gains before and after, with those of the rules, and why these."""
     table = Table(
         "", "kp", "ki", "kd", "Ms", "mean error", "highest", "strokes/h", title="Gains, in the cook run again"
     )
-    for row in tuning_rows(tuning):
+    for row in tuning_rows(tuning, unit):
         table.add_row(*row)
     console.print(table)
     if not tuning.kettle.own:
@@ -121,22 +122,25 @@ def tell_tuning(console: Console, tuning: Tuning) -> None:
     console.print(f"{tuning.why} ({tuning.tried} gains tried)")
 
 
-def tell_physical(console: Console, name: str, box: GreyBox) -> None:
+def tell_physical(console: Console, name: str, box: GreyBox, unit: Units = METRIC) -> None:
     """The physical model fitted to the cook `name`, as multiples of the usual kettle."""
     table = Table("physical model", "times the usual kettle", "90 % interval", title=name)
     for unknown in UNKNOWNS:
         span = box.intervals[unknown.name]
         table.add_row(unknown.meaning, f"{box.times[unknown.name]:.2f}", f"{span.low:.2f} to {span.high:.2f}")
     console.print(table)
-    console.print(f"  its pit is off by {box.rms_c:.1f} °C (root mean square)")
+    console.print(f"  its pit is off by {apart(box.rms_c, unit, '.1f')} (root mean square)")
     if box.rms_c > FAR_OFF_C:
-        console.print(f"  {FAR_OFF}")
+        console.print(f"  more than {apart(FAR_OFF_C, unit, '.0f')}: {FAR_OFF}")
 
 
-def tell_what_if(console: Console, name: str, what: str, was: Score, now: Score) -> None:
+def tell_what_if(
+    console: Console, name: str, what: str, was: Score, now: Score, unit: Units = METRIC
+) -> None:
     """The cook `name` as it was, and as it would have been with `what`."""
     console.print(
-        f"{name}, what if {what}: mean error {was.mean_abs_c:.2f} -> {now.mean_abs_c:.2f} °C, highest "
-        f"{was.peak_c:.0f} -> {now.peak_c:.0f} °C, lower vent {was.travel_per_h:.1f} -> "
+        f"{name}, what if {what}: mean error {unit.apart(was.mean_abs_c):.2f} -> "
+        f"{apart(now.mean_abs_c, unit)}, highest {unit.shown(was.peak_c):.0f} -> "
+        f"{degrees(now.peak_c, unit, '.0f')}, lower vent {was.travel_per_h:.1f} -> "
         f"{now.travel_per_h:.1f} strokes/h"
     )
