@@ -107,7 +107,7 @@ def test_done_after_thirty_minutes_at_71_measured() -> None:
     assert "held" in cook.view.reason
     assert cook.run(3 * 60, 71.5).done
     assert "home-71" in cook.view.reason
-    assert "food_done" in [r.code for r in cook.view.reminders]
+    assert ("food_done", "warn") in [(r.code, r.level) for r in cook.view.reminders], "before any note"
 
 
 def test_a_core_thermocouple_wired_backwards_is_named_and_not_measured_by() -> None:

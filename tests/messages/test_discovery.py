@@ -24,7 +24,9 @@ from ha_mqtt_models_pydantic.discovery import parse_component_payload, parse_dev
 from coalminder.codec import to_plain
 from coalminder.core.fire import FireState, estimate
 from coalminder.events import KINDS
-from coalminder.food.foodstate import FoodView, Reminder
+from coalminder.food.foodplan import FoodPlan
+from coalminder.food.foodstate import FoodState, FoodView, Reminder
+from coalminder.food.reminders import reminders_of
 from coalminder.messages.announcer import Announcer
 from coalminder.messages.commands import DEFAULT_LIMITS, Accepted, Memory, Received, judge
 from coalminder.messages.discovery import Described, announcement, vanished
@@ -192,6 +194,15 @@ def test_what_cannot_wait_is_the_first_to_do() -> None:
     assert render(COMPONENTS["to_do"]["val_tpl"], told) == raw.text
     attributes = json.loads(render(COMPONENTS["to_do"]["json_attr_tpl"], told))
     assert attributes == {"all": [raw.text, warm.text, *(step.text for step in steps)]}
+
+
+def test_food_that_is_done_is_the_first_to_do_before_a_step_nobody_did() -> None:
+    """'Turn the pieces' stood there, and that the food was done only in an attribute."""
+    turn = Reminder("step_rotate", "Turn the pieces: end for end")
+    state = FoodState(loaded_s=0.0, done=True)
+    (done,) = reminders_of(state, FoodPlan(), "cooking", (), (), True, 60.0)
+    told = food_json(FoodView(stage="cooking", done=True, reminders=(turn, done)))
+    assert render(COMPONENTS["to_do"]["val_tpl"], told) == done.text
 
 
 def test_a_fire_that_burns_next_to_nothing_is_not_said_to_last_for_years() -> None:

@@ -238,7 +238,7 @@ def test_a_clock_that_is_being_put_right_raises_nothing_anew() -> None:
 
 
 ROTATE = Reminder(code="step_rotate", text="Turn the pieces: end for end, the thick ones to the coals")
-DONE = Reminder(code="food_done", text="The food is done: take it off and report 'off'.")
+DONE = Reminder(code="food_done", text="The food is done: take it off and report 'off'.", level="warn")
 RAW = Reminder(code="not_done", text="It came off too early: put it back.", level="alarm")
 LIMIT = Reminder(code="clock_standing", text="cooked food standing: 20 min left", level="warn")
 

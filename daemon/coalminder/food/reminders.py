@@ -177,12 +177,13 @@ def _while_cooking(state: FoodState, plan: FoodPlan, measured: bool, now_s: floa
         known = "it is not done" if measured else "nobody measured that it is done"
         out.append(Reminder("no_fire", NO_FIRE.format(known), "alarm"))
     if state.done:
-        out.append(Reminder("food_done", "The food is done: take it off and report 'off'."))
+        # no note among the steps: this is the moment for which all of it was set up
+        out.append(Reminder("food_done", "The food is done: take it off and report 'off'.", "warn"))
     elif state.doubt and not measured:
         out.append(Reminder("core_probe", state.doubt, "warn"))
     by_model = state.fire and state.finish_s is not None and state.finish_s[1] <= now_s
     if by_model and not (state.done or measured):
-        out.append(Reminder("measure", MEASURE.format(plan.done_rule.text)))
+        out.append(Reminder("measure", MEASURE.format(plan.done_rule.text), "warn"))
     there_s = now_s - (state.loaded_s or 0.0)
     if state.warm_c is not None and not state.hot_core and there_s >= LAID_ON_WARM_S:
         out.append(Reminder("laid_on_warm", LAID_ON_WARM.format(state.warm_c), "warn"))

@@ -14,15 +14,15 @@ from coalminder.units import in_celsius, reworded
 
 _LEVELS = {"warn": Priority.MEDIUM, "alarm": Priority.HIGH}
 _COOKED = frozenset({"food_done", "measure"})
-"""Plain notes, but food that nobody takes off dries out."""
+"""Told at once, and again: nothing is wrong, but food that nobody takes off dries out."""
 _REPEATED = _COOKED | {"not_reported"}
 """Told again although no alarm: of food that was not reported nobody minds the limits."""
 _BY_ALARM = "clock_"
 """Limits are told by the alarms food_limit_near and food_limit_over."""
 _DYING = ("too_cool", frozenset({"fire_out", "falling_with_vents_open"}))
 """A fire that dies is told by its alarms, with another remedy: unlit charcoal would put it out."""
-_IN_HAND = "not_done"
-"""Food that just came off can go back: told at once."""
+_AT_ONCE = _COOKED | {"not_done"}
+"""Food that just came off too early can go back."""
 _PROBE = "core_probe"
 
 _Key = tuple[str, str]
@@ -79,7 +79,8 @@ class Prompts:
                 self._asked[key].standing.notice = notice  # told again, it says how it is now
                 continue
             urgent = notice.urgency is Priority.HIGH or reminder.code in _REPEATED
-            waits_s = self.rules.lasts_s if reminder.level in _LEVELS and reminder.code != _IN_HAND else 0.0
+            at_once = reminder.level not in _LEVELS or reminder.code in _AT_ONCE
+            waits_s = 0.0 if at_once else self.rules.lasts_s
             left = 1 + (self.rules.repeat_times if urgent else 0)
             self._asked[key] = _Asked(Standing(notice, now_s + waits_s, left), now_s)
         self._stands = set(reminders)
