@@ -180,6 +180,11 @@ def test_figures_of_air_are_named_so_when_it_dries_in_the_refrigerator() -> None
     assert title(dry) == "Drying"
 
 
+def test_what_is_weighed_in_a_us_kitchen_has_its_grams_beside_decimals_of_a_pound() -> None:
+    """1 lb is 16 oz, and 0.45359237 kg (agreement of 1959): 1.22 lb of salt are no 1 lb 22 oz."""
+    assert [US.mass(kg) for kg in (0.1, 0.553, 2.7)] == ["3.5 oz (100 g)", "1.22 lb (553 g)", "5.95 lb"]
+
+
 @pytest.mark.parametrize(
     ("text", "kind", "units", "expected"),
     [

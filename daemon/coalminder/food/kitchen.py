@@ -57,10 +57,15 @@ class Kitchen:
         return _FIGURE.sub(_us_figure, text) if self.us else text
 
     def mass(self, kg: float) -> str:
-        """Weight, in g below 1 kg (oz below 1 lb). US gives the gram figure too: salt is weighed."""
+        """Weight, in g below 1 kg (oz below 1 lb). US gives the gram figure too: salt is weighed, and the
+        decimals of 1.22 lb are no ounces.
+        """
+        small = f"{1000 * kg:.0f} g"
         if not self.us:
-            return f"{kg:.2f} kg" if kg >= 1.0 else f"{1000 * kg:.0f} g"
-        return f"{kg / LB_KG:.2f} lb" if kg >= LB_KG else f"{kg / OZ_KG:.1f} oz ({1000 * kg:.0f} g)"
+            return f"{kg:.2f} kg" if kg >= 1.0 else small
+        if kg >= 1.0:
+            return f"{kg / LB_KG:.2f} lb"
+        return f"{kg / LB_KG:.2f} lb ({small})" if kg >= LB_KG else f"{kg / OZ_KG:.1f} oz ({small})"
 
     def length(self, metres: float) -> str:
         """Thickness in mm, or inches."""
