@@ -66,6 +66,16 @@ def test_a_us_kitchen_is_shown_its_own_units(
     assert "93 °F is outside 131 to 230 °F" in capsys.readouterr().err
 
 
+def test_the_lowest_pit_under_a_lifted_lid_is_told_as_such(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """'Lowest after that 61 °C' stood under 99 % in the band, as if the fire had failed."""
+    rehearse(tmp_path, "--fast", "--hours", "1")
+    assert "(the lid off, too)" in capsys.readouterr().out
+    rehearse(tmp_path, "--fast", "--hours", "0.5")
+    assert "lid off" not in capsys.readouterr().out
+
+
 def test_the_lines_of_a_rehearsal_are_in_the_units_of_the_kitchen() -> None:
     decision = Decision(Phase.TENDING, 93.0, 0.1, 0.3, 100.0)
     assert "pit 212.0 °F  core 140.0 °F" in plain_line(0.0, decision, 60.0, US)

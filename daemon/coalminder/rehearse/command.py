@@ -250,12 +250,13 @@ def _text(summary: dict[str, Any], duration_s: float, unit: Units = METRIC) -> s
     settled = summary["settled_after_s"]
     share = summary["in_band_frac"]
     fire = {None: "unknown", True: "alive", False: "out"}[summary["fire_alive"]]
+    lifts = " (the lid off, too)" if summary["lid_lifts_seen"] else ""
     lines = [
         f"cook of {clock(duration_s)}, {summary['steps']} steps in {summary['wall_s']:.1f} s",
         f"  settled after      {'never' if settled is None else clock(settled)}",
         f"  time in the band   {'unknown' if share is None else f'{100 * share:.1f} %'} (after settling)",
         f"  peak of the pit    {number('peak_c', '.1f', unit.temp, unit.shown)}",
-        f"  lowest after that  {number('lowest_c', '.1f', unit.temp, unit.shown)}",
+        f"  lowest after that  {number('lowest_c', '.1f', unit.temp, unit.shown)}{lifts}",
         f"  mean abs. error    {number('mean_abs_error_c', '.2f', unit.temp, unit.apart)}",
         f"  charcoal used      {number('fuel_used_kg', '.2f', unit.mass, lambda kg: kg / unit.mass_kg)}",
         f"  servo travel       {number('servo_travel', '.1f', 'strokes')}",
