@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Set
-from dataclasses import replace
 
 from coalminder.core import fire
 from coalminder.core.air import AirState
@@ -17,6 +16,7 @@ from coalminder.core.state import Since, State
 from coalminder.food.agenda import known_raw
 from coalminder.food.foodplan import FoodPlan
 from coalminder.food.foodstate import FoodState
+from coalminder.frozen import replace
 from coalminder.safety.faults import KEEP_LID_ON
 from coalminder.values import FireEstimate, Phase, Reading, Sample
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from coalminder.core import air, fire, loop, oscillation, phases, pit, reference, response
 from coalminder.core.config import LoopConfig
 from coalminder.core.phases import Vents
 from coalminder.core.state import State
+from coalminder.frozen import replace
 from coalminder.lowpass import low_pass
 from coalminder.values import Terms
 

@@ -8,10 +8,11 @@ what the core uses, and fuel carries an interval that says so.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from coalminder.core.air import AirState
 from coalminder.core.config import AirConfig, FireConfig
+from coalminder.frozen import replace
 from coalminder.lowpass import low_pass
 from coalminder.values import FireEstimate
 

@@ -10,10 +10,11 @@ says it, the cumulative sum (Page 1954) of its rise beyond what a fire in the op
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from coalminder.core.config import LidConfig
 from coalminder.core.pit import PitState
+from coalminder.frozen import replace
 
 
 @dataclass(frozen=True, slots=True)

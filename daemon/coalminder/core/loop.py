@@ -14,12 +14,13 @@ limit and the error pushes further, and while `hold` is set.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from simple_pid import PID
 
 from coalminder.core import pit
 from coalminder.core.config import LoopConfig, PitConfig
+from coalminder.frozen import replace
 from coalminder.values import Terms
 
 # A calmed loop's derivative time grows this many times at most: more keeps a light kettle swinging.

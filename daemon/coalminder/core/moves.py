@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from coalminder.core import fire, loop, phases, pit, response
 from coalminder.core.config import Config
 from coalminder.core.phases import Move, Refused, Vents
@@ -25,6 +23,7 @@ from coalminder.events import (
     WoodAdded,
 )
 from coalminder.food.follow import report
+from coalminder.frozen import replace
 from coalminder.safety.view import FIRE_PHASES
 from coalminder.values import Inputs, Outcome, Phase
 

@@ -8,9 +8,10 @@ pit violently, a lively loop makes it worse, and calmer gains are right all the 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from coalminder.core.config import OscillationConfig
+from coalminder.frozen import replace
 
 _Swing = tuple[float, float]  # size in K, length in s
 

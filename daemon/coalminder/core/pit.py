@@ -8,9 +8,10 @@ judgements.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from coalminder.core.config import PitConfig
+from coalminder.frozen import replace
 from coalminder.lowpass import low_pass
 from coalminder.values import COARSE_C, Reading, Sample
 

@@ -11,9 +11,10 @@ would make the loop too lively for the whole cook.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from coalminder.core.config import ResponseConfig
+from coalminder.frozen import replace
 
 
 @dataclass(frozen=True, slots=True)

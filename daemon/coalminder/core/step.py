@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import replace
 
 from coalminder.core import advice, air, fire, lid, phases, pit
 from coalminder.core.config import Config
@@ -14,6 +13,7 @@ from coalminder.core.phases import Move, Vents
 from coalminder.core.state import State
 from coalminder.food.follow import follow
 from coalminder.food.foodstate import FoodState, FoodView
+from coalminder.frozen import replace
 from coalminder.safety.assess import assess
 from coalminder.safety.faults import KEEP_LID_ON
 from coalminder.safety.record import Record

@@ -6,11 +6,11 @@ Owns: the order of steps. Must not know: how the state comes about (follow.py) o
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 from coalminder.food.exposure import Clock
 from coalminder.food.foodplan import FoodPlan, PlanStep
 from coalminder.food.foodstate import CORE_FRESH_S, FoodState
+from coalminder.frozen import replace
 
 TO_EAT = frozenset({"serve", "eat_by"})
 """Steps for food that is done, and not for what was measured to be raw when it came off."""

@@ -10,7 +10,6 @@ import argparse
 import math
 import os
 import sys
-from dataclasses import replace
 from datetime import UTC, datetime, time, timedelta, tzinfo
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -26,6 +25,7 @@ from coalminder.food.render_text import row_cells, text_lines
 from coalminder.food.request import TEXTURES, PlanRequest
 from coalminder.food.species import SPECIES, species
 from coalminder.food.timeline import Timeline, build_plan
+from coalminder.frozen import replace
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

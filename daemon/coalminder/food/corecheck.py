@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 
 from coalminder.food.exposure import WARM_C
 from coalminder.food.foodstate import CORE_FRESH_S, FoodState
+from coalminder.frozen import replace
 from coalminder.values import ProbeFault, Reading, Sample
 
 ON_TABLE_C = 30.0

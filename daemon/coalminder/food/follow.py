@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from coalminder.events import FoodStep, WoodAdded
 from coalminder.food import corecheck
@@ -21,6 +21,7 @@ from coalminder.food.foodplan import FoodPlan
 from coalminder.food.foodstate import CORE_FRESH_S, FoodState, FoodView
 from coalminder.food.foodview import ran_out, view_of
 from coalminder.food.reminders import coming_up
+from coalminder.frozen import replace
 from coalminder.values import Sample
 
 __all__ = ["FoodState", "FoodView", "follow", "refuse_reason", "report"]

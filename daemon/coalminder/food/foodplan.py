@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields, replace
+from dataclasses import asdict, dataclass, fields
 from typing import Any
 
 from coalminder.errors import UserError
@@ -18,6 +18,7 @@ from coalminder.food.doneness import DEFAULT_RULE, DONE_RULES, DoneRule
 from coalminder.food.ensemble import Food
 from coalminder.food.exposure import NO_EXPOSURE, Exposure
 from coalminder.food.species import species
+from coalminder.frozen import replace
 from coalminder.values import Settings
 
 FORMAT = "coalminder-food-plan/1"

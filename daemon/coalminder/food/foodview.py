@@ -5,8 +5,6 @@ Must not know: how the state comes about (follow.py).
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from coalminder.food import ensemble as slabs
 from coalminder.food.agenda import open_steps
 from coalminder.food.exposure import (
@@ -25,6 +23,7 @@ from coalminder.food.exposure import (
 from coalminder.food.foodplan import FoodPlan
 from coalminder.food.foodstate import COOLING, CORE_FRESH_S, FoodState, FoodView
 from coalminder.food.reminders import finish_note, reminders_of
+from coalminder.frozen import replace
 
 WARMED_C = 3.0
 """A core so far above what it had cooled to has warmed again: more than noise and a refrigerator's swing."""

@@ -7,7 +7,7 @@ FoodPlan for the daemon. Must not know: how it is shown (render_*.py).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from coalminder.errors import UserError
 from coalminder.food import ensemble as slabs
@@ -22,6 +22,7 @@ from coalminder.food.request import PlanRequest
 from coalminder.food.sources import Figure
 from coalminder.food.steps import CHILL_AFTER_S, OVERNIGHT_S, RINSE_S, Row, load_time, plan_rows
 from coalminder.food.storage import Cooling, cooling, keeping
+from coalminder.frozen import replace
 
 MEASURED_SD = 0.12
 LEAST_NIGHT_S = 7 * 3600.0

@@ -5,9 +5,8 @@ A latched fault ends only by a Reset while its cause is known to be gone.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from coalminder.events import Acknowledge, Reset, Shelve
+from coalminder.frozen import replace
 from coalminder.safety.alarms import Signal, move
 from coalminder.safety.faults import BY_CODE
 from coalminder.safety.limits import Limits

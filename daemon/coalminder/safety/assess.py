@@ -10,8 +10,9 @@ leaves an alarm as it is.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
+from coalminder.frozen import replace
 from coalminder.safety import evidence as ev
 from coalminder.safety.alarms import Signal, move
 from coalminder.safety.answers import ANSWERED, answer

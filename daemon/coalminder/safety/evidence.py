@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from coalminder.events import CharcoalAdded, Ease, Event, LidNotice, SetPoint, Tend
+from coalminder.frozen import replace
 from coalminder.lowpass import low_pass
 from coalminder.safety.limits import Limits
 from coalminder.safety.view import FIRE_PHASES, View
