@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from datetime import UTC, datetime
+from functools import cache
 
 import pytest
 from hypothesis import given, settings
@@ -17,6 +18,7 @@ from coalminder.messages.topics import Topics
 from coalminder.values import Decision, Inputs, Phase, ProbeFault, ProbeFaultKind, Reading, Sample
 
 UTC_S = 1_700_000_000.0
+CAUSES: dict[str, Sample] = {"hot": Reading(190.5), "lost": ProbeFault(ProbeFaultKind.OPEN)}
 TOPICS = Topics("kettle")
 FIELDS: dict[str, dict[str, object]] = {
     "set_point": {"temp_c": 100.0}, "lid": {"lid_open": True}, "wood": {"mass_kg": 0.1},
@@ -38,8 +40,9 @@ def run(state: State, now_s: float, pit: Sample, *events: object) -> tuple[State
     return step(state, Inputs(pit, events=events), now_s)
 
 
+@cache
 def burning() -> tuple[State, float]:
-    """A kettle that was lit and has come up to the band."""
+    """A kettle that was lit and has come up to the band. A state is frozen: one will do for all tests."""
     state, now_s = initial(Config()), 0.0
     state, _ = run(state, now_s, Reading(20.0), Light())
     while now_s < 1800.0:
@@ -50,7 +53,10 @@ def burning() -> tuple[State, float]:
     return state, now_s
 
 
-def cut_off(pit: Sample) -> tuple[State, float]:
+@cache
+def cut_off(cause: str) -> tuple[State, float]:
+    """The same, cut off, and what did it is still there."""
+    pit = CAUSES[cause]
     state, now_s = burning()
     temp_c = 93.0
     for second in range(600):
@@ -63,14 +69,10 @@ def cut_off(pit: Sample) -> tuple[State, float]:
     return state, now_s
 
 
-CAUSES = {"hot": Reading(190.5), "lost": ProbeFault(ProbeFaultKind.OPEN)}
-CUT_OFF = {name: cut_off(pit) for name, pit in CAUSES.items()}
-
-
 @given(cause=st.sampled_from(sorted(CAUSES)), kinds=st.lists(st.sampled_from(sorted(COMMANDS)), max_size=25))
 @settings(max_examples=60, deadline=None)
 def test_no_command_opens_a_vent_while_the_cause_of_a_cut_off_is_there(cause: str, kinds: list[str]) -> None:
-    state, now_s = CUT_OFF[cause]
+    state, now_s = cut_off(cause)
     for number, kind in enumerate(kinds):
         now_s += 1.0
         state, decision = run(state, now_s, CAUSES[cause], asked(kind, number))
@@ -80,7 +82,11 @@ def test_no_command_opens_a_vent_while_the_cause_of_a_cut_off_is_there(cause: st
 @pytest.mark.parametrize("kind", sorted(COMMANDS))
 @pytest.mark.parametrize("where", ["cold", "burning", "cut off"])
 def test_every_command_is_answered_exactly_once_in_the_same_step(kind: str, where: str) -> None:
-    state, now_s = {"cold": (initial(Config()), 0.0), "burning": burning(), "cut off": CUT_OFF["hot"]}[where]
+    state, now_s = {
+        "cold": (initial(Config()), 0.0),
+        "burning": burning(),
+        "cut off": cut_off("hot"),
+    }[where]
     pit = Reading({"cold": 20.0, "burning": 93.0, "cut off": 190.5}[where])
     _, decision = run(state, now_s + 1.0, pit, asked(kind, 7))
     assert [outcome.event_id for outcome in decision.outcomes] == ["c7"]
