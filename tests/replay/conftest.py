@@ -11,6 +11,7 @@ from coalminder.grill import Kettle, Weather
 from coalminder.grill.scenario import LidLift, Wood
 from coalminder.journal import read
 from coalminder.rehearse.fast import run_fast
+from coalminder.replay.load import Loaded, load
 from coalminder.replay.whatif import Cook, from_record
 
 SECONDS = 5400
@@ -30,3 +31,9 @@ def cook(cook_file: Path) -> Cook:
     """The same, ready to be run again."""
     with read(cook_file) as record:
         return from_record(record, "a")
+
+
+@pytest.fixture(scope="session")
+def item(cook_file: Path) -> Loaded:
+    """The same, read and decided again, as a report is made of it."""
+    return load(cook_file)

@@ -37,7 +37,7 @@ from coalminder.replay.facts import Belief, facts
 from coalminder.replay.food_story import Batch, FoodStory, Told
 from coalminder.replay.fopdt import Fopdt, response
 from coalminder.replay.identify import TooStillError
-from coalminder.replay.load import load
+from coalminder.replay.load import Loaded, load
 from coalminder.replay.request import Request
 from coalminder.replay.series import log_draught
 from coalminder.replay.table import write_table
@@ -193,9 +193,8 @@ def text_of(page: str) -> str:
     return re.sub(r"\|+", "|", re.sub(r"<[^>]*>", "|", page))
 
 
-def test_a_report_names_the_gains_that_were_in_force(cook_file: Path) -> None:
+def test_a_report_names_the_gains_that_were_in_force(item: Loaded) -> None:
     """After a restart with others, both; of a table none, for what held that pit is not known."""
-    item = load(cook_file, None, None)
     (first,) = item.begun.values()
     tuned = replace(first, config=replace(first.config, loop=LoopConfig(kp=0.5, ki=0.004, kd=2.0)))
     again = replace(item, begun={1: first, 9: first, 60: tuned})
@@ -206,8 +205,7 @@ def test_a_report_names_the_gains_that_were_in_force(cook_file: Path) -> None:
     assert "Gains" not in text_of(reports.html(command._report(table, None, None, ())))
 
 
-def test_what_the_core_did_counts_from_the_loading_where_it_was_reported(cook_file: Path) -> None:
-    item = load(cook_file, None, None)
+def test_what_the_core_did_counts_from_the_loading_where_it_was_reported(item: Loaded) -> None:
     time_s = item.series.time_s
     core_c = np.where(time_s < 1800.0, 80.0, 20.0)  # the probe hangs in the grill's air at first
     series = replace(item.series, food_c=core_c)
@@ -223,9 +221,8 @@ def test_what_the_core_did_counts_from_the_loading_where_it_was_reported(cook_fi
     assert "5 and 57 °C in this record|60 min" in text_of(reports._food(begun))
 
 
-def test_each_batch_and_each_probe_has_its_own_figures(cook_file: Path) -> None:
+def test_each_batch_and_each_probe_has_its_own_figures(item: Loaded) -> None:
     """Heat in the thin piece is none in the thick one, nor is that of the batch before."""
-    item = load(cook_file, None, None)
     late = item.series.time_s >= 3600.0
     cores = (("thick", np.where(late, 30.0, 64.0)), ("thin", np.where(late, 50.0, 75.0)))
     story = story_of(Batch(0.0, 0.9), Batch(1.0))
@@ -243,9 +240,8 @@ def test_each_batch_and_each_probe_has_its_own_figures(cook_file: Path) -> None:
     assert "met by measurement, loaded at 1:00|never in this record|" in shown
 
 
-def test_a_probe_pulled_out_of_the_food_heats_none(cook_file: Path) -> None:
+def test_a_probe_pulled_out_of_the_food_heats_none(item: Loaded) -> None:
     """Off the grill half raw at 40 min, the probe in the hot air from then on, put back at 60 min."""
-    item = load(cook_file, None, None)
     time_s = item.series.time_s
     away = (time_s >= 2400.0) & (time_s < 3600.0)
     core_c = np.where(away, 93.0, 50.0)
@@ -352,9 +348,8 @@ def test_cooks_of_vents_that_were_calibrated_between_them_are_told(
     assert "between its runs" in capsys.readouterr().out
 
 
-def test_nothing_is_drawn_where_nothing_was_recorded(cook_file: Path) -> None:
+def test_nothing_is_drawn_where_nothing_was_recorded(item: Loaded) -> None:
     """In a power cut the vents are shut and nobody measures: a line across it would tell otherwise."""
-    item = load(cook_file, None, None)
     time_s = item.series.time_s
     series = item.series.part((time_s < 3000.0) | (time_s >= 4500.0))
     report = reports.Report("a", series, item.config, facts(series, item.config))
@@ -417,14 +412,13 @@ def test_a_chart_draws_no_value_that_was_not_there() -> None:
 
 
 def test_the_legend_of_the_picture_covers_no_curve(
-    cook_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    item: Loaded, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from matplotlib.figure import Figure
 
     figures: list[Figure] = []
     save = Figure.savefig
     monkeypatch.setattr(Figure, "savefig", lambda self, *a, **k: (figures.append(self), save(self, *a, **k)))
-    item = load(cook_file)
     reports.png(
         reports.Report("a", item.series, item.config, facts(item.series, item.config)), tmp_path / "a.png"
     )
@@ -436,8 +430,7 @@ def test_the_legend_of_the_picture_covers_no_curve(
             assert not legend.get_window_extent().overlaps(axes.get_window_extent())
 
 
-def test_what_was_said_of_the_food_stands_in_its_order_beyond_ten_hours(cook_file: Path) -> None:
-    item = load(cook_file, None, None)
+def test_what_was_said_of_the_food_stands_in_its_order_beyond_ten_hours(item: Loaded) -> None:
     told = (Told(0.8, "loaded"), Told(9.5, "rotated"), Told(11.2, "off"))
     story = story_of(Batch(0.8), told=told)
     report = reports.Report("a", item.series, item.config, facts(item.series, item.config), story=story)
@@ -445,8 +438,7 @@ def test_what_was_said_of_the_food_stands_in_its_order_beyond_ten_hours(cook_fil
     assert shown.index("loaded") < shown.index("rotated") < shown.index("|off|")
 
 
-def test_a_fire_that_went_out_is_not_said_to_have_lasted(cook_file: Path) -> None:
-    item = load(cook_file, None, None)
+def test_a_fire_that_went_out_is_not_said_to_have_lasted(item: Loaded) -> None:
     hours, nothing = np.array([1.0, 1.1]), np.array([np.nan, np.nan])
     out = Belief(hours, np.array([90.0, 80.0]), np.array([50.0, 50.0]), np.array([99.0, 99.0]), nothing)
     report = reports.Report("a", item.series, item.config, facts(item.series, item.config), fuel=out)
@@ -458,11 +450,10 @@ def test_a_fire_that_went_out_is_not_said_to_have_lasted(cook_file: Path) -> Non
     assert "is not drawn" in reports._beliefs(replace(report, fuel=beyond))
 
 
-def test_the_summary_says_of_which_time_its_extremes_are(cook_file: Path) -> None:
+def test_the_summary_says_of_which_time_its_extremes_are(item: Loaded) -> None:
     """'In the band 80–105 °C after settling 100 %' stood above 'Highest, lowest after settling 109.3 / 74.7',
     and 109 °C was the flare of lighting, or of a lid, which the share leaves out.
     """
-    item = load(cook_file, None, None)
     found = facts(item.series, item.config)
     found = replace(found, in_band_frac=0.99666, peak_c=109.3, lowest_c=74.7)
     report = reports.Report(name="a", series=item.series, config=item.config, facts=found, story=None)
@@ -501,7 +492,7 @@ def test_tune_writes_a_fragment_and_never_the_configuration(
 
 
 def test_gains_in_force_are_those_asked_for_or_of_the_newest_record_in_whatever_order(
-    cook_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    cook_file: Path, item: Loaded, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     newer = replace(Config(), loop=replace(Config().loop, kp=0.5))
     (tmp_path / "newer").mkdir()
@@ -509,7 +500,7 @@ def test_gains_in_force_are_those_asked_for_or_of_the_newest_record_in_whatever_
         Kettle(seed=2), newer, (), 5700, record=tmp_path / "newer"
     )  # it begins with the other, ends later
     (newest,) = (tmp_path / "newer").glob("*.cook")
-    write_table(load(cook_file).series, tmp_path / "a.csv")
+    write_table(item.series, tmp_path / "a.csv")
     (tmp_path / "own.toml").write_text("[loop]\nkp = 0.7\n")
     begun: list[float] = []
 
