@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import secrets
 import shutil
 import signal
 import socket
@@ -23,10 +24,17 @@ OPEN = "allow_anonymous true\n"
 
 
 def free_port() -> int:
-    """A TCP port on loopback that was free a moment ago."""
-    with socket.socket() as sock:
-        sock.bind(("127.0.0.1", 0))
-        return int(sock.getsockname()[1])
+    """A TCP port on loopback that is free, and stays so for who asked.
+
+    It lies below those that Linux gives to who asks for any port (from 32768 on, ip(7)), and each process of
+    tests side by side has ports of its own: else a broker that was killed may find its port taken.
+    """
+    worker = int(os.environ.get("PYTEST_XDIST_WORKER", "gw0").removeprefix("gw"))
+    while True:
+        port = secrets.choice(range(20_000 + worker % 16, 32_000, 16))
+        with contextlib.suppress(OSError), socket.socket() as sock:
+            sock.bind(("127.0.0.1", port))
+            return port
 
 
 def mosquitto_program() -> str | None:
