@@ -84,7 +84,7 @@ def test_login_and_logout(browser: Browser, stack: LiveStack) -> None:
     log_in(page, stack.url, "not the password")
     expect(page.get_by_role("alert")).to_have_text("That is not the password.")
     log_in(page, stack.url)
-    expect(page.locator("body")).to_have_attribute("data-trust", "live")
+    expect(page.locator("body")).to_have_attribute("data-trust", "live", timeout=20_000)  # it may yet start
     assert page.evaluate("document.cookie") == "", "scripts cannot read the cookie"
     page.get_by_role("button", name="Log out").click()
     expect(page.get_by_label("Password")).to_be_visible()

@@ -282,7 +282,7 @@ def test_a_page_that_nobody_sees_holds_no_connection(page: Page, program: Progra
         )
 
     busy = program.server.server_state.tasks
-    assert len(busy) == 1
+    wait_for(lambda: len(busy) == 1)  # the stream: the plot has come, too
     look("true")
     wait_for(lambda: not busy)
     assert page.title() == "kettle", "no figure that nobody brings up to date"
