@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import subprocess
 import sys
@@ -12,13 +13,14 @@ from datetime import UTC, datetime, timedelta
 from email.message import Message
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
+from socketserver import BaseRequestHandler, ThreadingTCPServer
 
 import pytest
 from brokers import Mosquitto, Watcher, free_port, wait_for
 
 from coalminder.cli import main
 from coalminder.errors import UserError
-from coalminder.messages import push_command, push_sender
+from coalminder.messages import push_bounds, push_command, push_sender
 from coalminder.messages.food_part import FoodPart, Reminder
 from coalminder.messages.link import Link
 from coalminder.messages.notice import Notice, Priority
@@ -427,6 +429,72 @@ class Receiver:
         self.host = f"127.0.0.1:{self.server.server_port}"
         self.url = f"json://{self.host}/"
         threading.Thread(target=self.server.serve_forever, daemon=True).start()
+
+
+@contextlib.contextmanager
+def answering(head: bytes, drop: bytes, pause_s: float) -> Iterator[tuple[str, list[bytes], list[int]]]:
+    """A service that says `head`, and then `drop` after `drop` until nobody listens: its URL, what it was
+    asked, how many bytes it got rid of each time.
+    """
+    asked: list[bytes] = []
+    said: list[int] = []
+    over = threading.Event()
+
+    class Handler(BaseRequestHandler):
+        def handle(self) -> None:
+            asked.append(self.request.recv(65_536))
+            said.append(0)
+            number = len(said) - 1
+            with contextlib.suppress(OSError):
+                self.request.sendall(head)
+                while said[number] < ENDLESS_BYTES and not over.is_set():
+                    self.request.sendall(drop)
+                    said[number] += len(drop)
+                    time.sleep(pause_s)
+
+    with ThreadingTCPServer(("127.0.0.1", 0), Handler) as server:
+        server.daemon_threads = True
+        threading.Thread(target=server.serve_forever, daemon=True).start()
+        try:
+            yield f"json://127.0.0.1:{server.server_address[1]}/", asked, said
+        finally:
+            over.set()
+            server.shutdown()
+
+
+ENDLESS_BYTES = 64 << 20
+
+
+def test_an_answer_without_end_takes_no_memory_and_is_not_told_again() -> None:
+    """RFC 9112, 6.3: without a length the body lasts as long as the connection."""
+    with answering(b"HTTP/1.1 200 OK\r\n\r\n", bytes(65_536), 0.0) as (url, asked, said):
+        sender = Sender([url], pause_s=0.01)
+        sender.start()
+        sender.send(Notice("kettle: fire out", "Go and look.", Priority.HIGH))
+        sender.stop(30.0)
+        assert (sender.failed, sender.running, len(asked)) == (0, False, 1)
+        wait_for(lambda: said[0] > 0)
+        assert said[0] < 8 * push_bounds.MOST_BYTES, "beside what two sockets hold"
+
+
+@pytest.mark.parametrize(
+    ("head", "times"),
+    [(b"HTTP/1.1 ", push_sender.TRIES), (b"HTTP/1.1 200 OK\r\n\r\n", 1)],
+    ids=["status", "body"],
+)
+def test_an_answer_in_drops_holds_the_sender_no_longer_than_the_whole_may_take(
+    head: bytes, times: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each drop begins a time-out of the socket anew."""
+    monkeypatch.setattr(push_bounds, "WHOLE_S", 0.3)
+    with answering(head, b"x", 0.05) as (url, asked, _):
+        sender = Sender([url], pause_s=0.01)
+        sender.start()
+        sender.send(Notice("kettle: fire out", "Go and look.", Priority.HIGH))
+        sender.stop(20.0)
+        assert not sender.running
+        assert len(asked) == times, "where no status came nobody knows whether it was taken"
+        assert sender.failed == (times > 1)
 
 
 @pytest.fixture

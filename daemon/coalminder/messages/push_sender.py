@@ -39,6 +39,9 @@ class Sender:
         """UserError for a URL that the library does not understand (its secrets are not shown)."""
         import apprise  # where it is used: `--help` needs no extra
 
+        from coalminder.messages import push_bounds
+
+        push_bounds.bound()
         self._lanes: list[_Lane] = []
         for number, several in enumerate(urls, 1):
             # with commas: what fails at one must not be sent to the others again
