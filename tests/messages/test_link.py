@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import itertools
 import json
 import os
 import signal
@@ -10,8 +11,9 @@ import socket
 import subprocess
 import threading
 import time
+import tracemalloc
 import uuid
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
@@ -977,3 +979,63 @@ class DeafBroker:
                     connection.sendall(b"\x90\x04" + body[:2] + b"\x00\x87")
                 elif head[0] >> 4 == 12:
                     connection.sendall(b"\xd0\x00")
+
+
+@contextlib.contextmanager
+def sending(packets: Iterable[bytes], version: Literal["5", "3.1.1"]) -> Iterator[Connection]:
+    """A connection to a broker that takes it and then sends `packets`; what came is in its `heard`."""
+    heard: list[paho.MQTTMessage] = []
+
+    def serve() -> None:
+        with contextlib.suppress(OSError):
+            wire, _ = server.accept()
+            with wire:
+                wire.recv(65_536)
+                wire.sendall(b"\x20\x03\x00\x00\x00" if version == "5" else b"\x20\x02\x00\x00")
+                for packet in packets:
+                    wire.sendall(packet)
+                while wire.recv(65_536):
+                    pass
+
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        threading.Thread(target=serve, daemon=True).start()
+        options = LinkOptions(port=server.getsockname()[1], mqtt_version=version)
+        connection = Connection(
+            options, will=None, on_message=heard.append, on_sent=lambda _number, _taken: None
+        )
+        connection.heard = heard  # type: ignore[attr-defined]
+        connection.start()
+        yield connection
+        connection.stop(5.0)
+
+
+@pytest.mark.parametrize("version", ["5", "3.1.1"])
+def test_a_packet_of_200_mb_takes_no_memory_and_what_comes_after_it_is_heard(
+    version: Literal["5", "3.1.1"],
+) -> None:
+    """MQTT 5, 2.1.4: of the length 7 bits in each byte, the lowest first, at most 268 435 455 bytes."""
+    head = b"\x00\x01t" + b"\x00" * (version == "5")
+    pieces = 200
+    size = len(head) + (pieces << 20)
+    length = bytes([size & 127 | 128, size >> 7 & 127 | 128, size >> 14 & 127 | 128, size >> 21])
+    small = bytes([0x30, len(head) + 2]) + head + b"42"
+    packets = itertools.chain([b"\x30" + length + head], itertools.repeat(bytes(1 << 20), pieces), [small])
+    tracemalloc.start()
+    with sending(packets, version) as connection:
+        wait_for(lambda: len(connection.heard) == 2, 60.0)  # type: ignore[attr-defined]
+        _, peak = tracemalloc.get_traced_memory()
+        tracemalloc.stop()
+        long, short = connection.heard  # type: ignore[attr-defined]
+    assert peak < 4 << 20, "beside the piece of the broker in this process"
+    assert 65_000 < len(long.payload) < 140_000
+    assert short.payload == b"42"
+
+
+def test_messages_that_wait_for_another_word_of_the_broker_are_not_kept() -> None:
+    """MQTT 5, 4.3.3: one of QoS 2 is the receiver's until PUBREL. Its QoS is at most the one asked for."""
+    kept = (
+        bytes([0x34, 0x86, 0x80, 0x04, 0, 1]) + b"t" + number.to_bytes(2) + bytes(65_537)
+        for number in range(1, 1001)
+    )
+    with sending(kept, "5") as connection:
+        wait_for(lambda: connection.generation and not connection.connected)

@@ -23,11 +23,11 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from coalminder.messages.bounded_client import MAX_PACKET_BYTES, BoundedClient
 from coalminder.messages.options import LinkOptions
 
 log = logging.getLogger(__name__)
 
-MAX_PACKET_BYTES = 65_536  # MQTT 5: the broker keeps larger ones away from us
 _OVERHEAD_BYTES = 128  # header and other properties of a message of ours, at most
 IN_FLIGHT = 20  # QoS 1 messages sent and not yet acknowledged, unless the broker takes fewer
 FIRST_ANSWER_S = 2.0  # for the answer to a first CONNECT, while the broker's version is not known
@@ -310,7 +310,7 @@ class Connection:
 
     def _new_client(self) -> paho.Client:
         options = self._options
-        client = paho.Client(
+        client = BoundedClient(
             CallbackAPIVersion.VERSION2,
             client_id=options.client_id or f"coalminder-{options.grill}",
             protocol=self._protocol,
