@@ -27,7 +27,7 @@ from paho.mqtt.properties import Properties
 
 from coalminder.core import Config, initial, step
 from coalminder.events import SetPoint, Snuff
-from coalminder.messages.connection import Connection, _disconnect
+from coalminder.messages.connection import QUEUED, Connection, _disconnect
 from coalminder.messages.food_part import FoodPart
 from coalminder.messages.link import Link
 from coalminder.messages.options import LinkOptions
@@ -703,6 +703,18 @@ def test_commands_that_may_not_be_heard_are_complained_of_and_asked_for_again(
         wait_for(lambda: broker.subscriptions >= 3)
         link.stop()
     assert "refuses the subscription to coalminder/kettle/command/+" in caplog.text
+
+
+def test_what_a_broker_never_confirms_does_not_pile_up() -> None:
+    """Answers to commands, for one, ten in each second."""
+    with DeafBroker() as broker:
+        link = Link(LinkOptions(port=broker.port, discovery=False))
+        link.start()
+        wait_for(lambda: link.connected)
+        taken = [link.publish("coalminder/kettle/reply", b"x") for _ in range(5000)]
+        link.stop()
+    assert sum(taken) == QUEUED
+    assert not taken[-1]
 
 
 def test_another_broker_in_the_place_of_the_first_may_be_older() -> None:

@@ -30,6 +30,7 @@ log = logging.getLogger(__name__)
 
 _OVERHEAD_BYTES = 128  # header and other properties of a message of ours, at most
 IN_FLIGHT = 20  # QoS 1 messages sent and not yet acknowledged, unless the broker takes fewer
+QUEUED = 2000  # these and those behind them: a broker that confirms nothing gets no more
 FIRST_ANSWER_S = 2.0  # for the answer to a first CONNECT, while the broker's version is not known
 # Two daemons of one name throw each other out: connections that last only a short time are dialled again
 # less and less often. Some brokers say so (MQTT 5, reason 0x8E), some just hang up.
@@ -318,6 +319,7 @@ class Connection:
         )
         client.connect_timeout = options.connect_timeout_s
         client.max_inflight_messages_set(self._in_flight)
+        client.max_queued_messages_set(QUEUED)
         if self._will is not None:
             client.will_set(*self._will, qos=1, retain=True)
         if options.username:
