@@ -563,14 +563,39 @@ def test_the_size_of_a_message_is_counted_in_bytes(tmp_path: Path) -> None:
 def test_an_answer_that_the_askers_own_data_make_too_large_does_not_end_the_connection(
     tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
-    with strict(tmp_path, "max_packet_size 4000\n") as (broker, link), Watcher(broker, "none") as phone:
+    with strict(tmp_path, "max_packet_size 500\n") as (broker, link), Watcher(broker, "none") as phone:
         asked = Properties(PacketTypes.PUBLISH)
-        asked.ResponseTopic, asked.CorrelationData = "coalminder/kettle/reply/me", b"x" * 3790
+        asked.ResponseTopic, asked.CorrelationData = "coalminder/kettle/reply/me", b"x" * 256
         phone.client.publish("coalminder/kettle/command/ease", b"{}", qos=1, properties=asked)
         wait_for(lambda: link.take_events() or "reply/me is too large" in caplog.text or not link.connected)
         time.sleep(0.2)
         assert link.connected
         assert link._connection.generation == 1
+
+
+@pytest.mark.parametrize(("length", "kept"), [(0, True), (256, True), (257, False), (60_000, False)])
+def test_data_of_the_asker_that_would_make_a_flood_of_its_answers_are_left_out(
+    mosquitto: Mosquitto, link: Link, length: int, kept: bool
+) -> None:
+    """Of 60 kB a thousand answers a second, as many as there may be, would be 60 MB."""
+    with Watcher(mosquitto, "coalminder/kettle/reply/#") as phone:
+        asked = Properties(PacketTypes.PUBLISH)
+        asked.ResponseTopic, asked.CorrelationData = "coalminder/kettle/reply/me", b"x" * length
+        phone.client.publish("coalminder/kettle/command/ease", b"{}", qos=1, properties=asked)
+        wait_for(lambda: link.take_events() or phone.messages)
+        (reply,) = phone.wait("coalminder/kettle/reply/me")
+    assert getattr(reply.properties, "CorrelationData", None) == (b"x" * length if kept else None)
+
+
+def test_long_topics_do_not_fill_the_memory_of_a_flood(mosquitto: Mosquitto, link: Link) -> None:
+    """MQTT, 1.5.4: a topic has up to 65 535 bytes."""
+    for number in range(1000):
+        message = paho.MQTTMessage(topic=b"coalminder/kettle/command/" + b"x" * 50_000)
+        message.properties = Properties(PacketTypes.PUBLISH)
+        message.properties.ResponseTopic = f"coalminder/kettle/{number}/" + "x" * 50_000
+        link._inbox.put(message)
+    assert sum(len(one.topic) + len(one.response_topic or "") for one in link._inbox._waiting) < 1e6
+    assert link.take_events() == ()
 
 
 def test_a_late_state_too_large_for_the_broker_holds_no_alarm_up(tmp_path: Path) -> None:

@@ -147,7 +147,8 @@ class Connection:
             return None
         body = payload.encode() if isinstance(payload, str) else payload
         if not self.fits(topic, body, correlation):
-            self._complain(f"{topic} is too large for the broker, which takes {self._most_bytes} bytes")
+            told = f"{topic} is too large for the broker, which takes {self._most_bytes} bytes"
+            self._complain(told, f"too large on {_kind(topic)}")
             return None
         size = _size(topic, body, correlation)
         self._largest = max(self._largest, size)
@@ -385,10 +386,9 @@ class Connection:
         topic, size = self._unanswered.pop(mid, ("", 0))
         self._confirmed = max(self._confirmed, size)  # refused: it was read
         if not taken:
-            # a phone may name any number of topics for its answers; the broker may answer before we know ours
-            kind = "/".join(topic.split("/")[:3])
+            # the broker may answer before we know the topic
             told = f"{topic or 'a topic of ours'}: {reason}; look at its access list"
-            self._complain(f"the broker refuses messages on {told}", f"messages on {kind}")
+            self._complain(f"the broker refuses messages on {told}", f"messages on {_kind(topic)}")
         self._on_sent(mid, taken)
 
     def _subscribed(self, mid: int, reasons: Sequence[Any]) -> None:
@@ -434,6 +434,11 @@ class Connection:
         if (self._up or reason != self._reason) and not self._stopping.is_set():
             log.warning("no broker: %s", reason)
         self._up, self._reason = False, reason
+
+
+def _kind(topic: str) -> str:
+    """What complaints are told once of: a phone may name any number of topics for its answers."""
+    return "/".join(topic.split("/")[:3])
 
 
 def _size(topic: str, body: bytes, correlation: bytes | None) -> int:

@@ -24,6 +24,8 @@ log = logging.getLogger(__name__)
 REPLY_EXPIRY_S = 60
 WAITING = 1000  # commands waiting for the next step; one step takes them all
 SURE_REPLIES = 10  # in one step with QoS 1; the rest of a flood's with 0, for an alarm must not queue behind
+MOST_CORRELATION_BYTES = 256  # of an asker's: they go with each answer, a thousand of them in a second
+MOST_TOPIC = 128  # that of a kind there is has at most 84
 RECORDS = 50.0  # kept at once of a flood; after them one in a second, for it would fill the disk
 
 
@@ -101,14 +103,16 @@ class Inbox:
             return  # a thousand snuffs wait already
         properties = message.properties
         users = dict(getattr(properties, "UserProperty", ()) or ()) if properties else {}
+        asked_for = getattr(properties, "ResponseTopic", None)
+        correlation = getattr(properties, "CorrelationData", None)
         self._waiting.append(
             Received(
-                topic=message.topic,
+                topic=message.topic[:MOST_TOPIC],
                 payload=bytes(message.payload[: self._limits.max_bytes + 1]),
                 utc_s=self._clock(),
                 retained=message.retain,
-                response_topic=getattr(properties, "ResponseTopic", None),
-                correlation=getattr(properties, "CorrelationData", None),
+                response_topic=asked_for if asked_for and self._topics.may_answer_on(asked_for) else None,
+                correlation=correlation if len(correlation or b"") <= MOST_CORRELATION_BYTES else None,
                 client=str(users.get("client", ""))[:64],
             )
         )
@@ -181,8 +185,6 @@ class Inbox:
         utc_s = self._clock()
         text = received.payload[: self._limits.max_bytes].decode(errors="replace")
         self._note(CommandRecord(utc_s, command_id, client, kind, text, accepted, reason))
-        asked_for = received.response_topic
-        topic = asked_for if asked_for and self._topics.may_answer_on(asked_for) else self._topics.reply
         message = ReplyMessage(
             grill=self._topics.grill,
             utc=utc(utc_s),
@@ -193,7 +195,7 @@ class Inbox:
         )
         self._replies += 1
         self._publish(
-            topic,
+            received.response_topic or self._topics.reply,
             message.model_dump_json(),
             qos=1 if self._replies <= SURE_REPLIES else 0,
             expiry_s=REPLY_EXPIRY_S,
