@@ -27,7 +27,8 @@ from coalminder.messages.notice import Notice, Priority
 from coalminder.messages.options import LinkOptions
 from coalminder.messages.outbox import MemoryOutbox
 from coalminder.messages.payloads import AlarmMessage
-from coalminder.messages.push import WAITS, Bridge, PushRules
+from coalminder.messages.prompts import MOST_ASKED
+from coalminder.messages.push import MOST_ALARMS, MOST_GRILLS, WAITS, Bridge, PushRules
 from coalminder.messages.push_command import PushBridge
 from coalminder.messages.push_sender import Sender, _insistent
 from coalminder.probes.topic import parse
@@ -102,6 +103,43 @@ def test_an_alarm_that_holds_the_vents_back_until_it_is_acknowledged_is_no_all_c
     (over,) = bridge.on_alarm(message("normal", active=False, **hotter), 400.0)
     assert over.title.startswith("Over")
     assert bridge.tick(2000.0) == []
+
+
+def test_names_that_nobody_has_heard_of_fill_no_memory_and_push_no_fire_out() -> None:
+    """Whoever may write below coalminder/ makes as many grills as topics."""
+    bridge = Bridge()
+    bridge.on_alarm(message(), 0.0)
+    bridge.on_state("kettle", 0.0, {"fire_out"})
+    bridge.on_state("cold", 0.0)
+    bridge.on_fire("cold", burns=False)
+    for number in range(10_000):
+        bridge.on_availability(f"grill-{number}", number % 2 == 0, 1.0)
+        bridge.on_fire(f"grill-{number}", burns=True)
+        assert len(bridge.on_alarm(message(grill=f"grill-{number}"), 1.0)) == 1
+        bridge.on_alarm(message(code=f"made-up-{number}"), 1.0)
+        bridge.on_alarm(message(code=f"stored-{number}"), 1.0, stored=True)
+    assert len(bridge._grills) == MOST_GRILLS
+    assert len(bridge._grills["kettle"].known) == MOST_ALARMS
+    assert "cold" not in bridge._grills, "where nobody is missed there is room"
+    assert any(notice.title == "kettle: The fire is out (again)" for notice in bridge.tick(301.0))
+
+
+def test_a_grill_is_heard_when_those_of_before_are_silent() -> None:
+    bridge = Bridge()
+    for number in range(2 * MOST_GRILLS):
+        bridge.on_state(f"grill-{number}", float(number))
+    assert bridge.tick(1000.0)
+    bridge.on_state("kettle", 1000.0)
+    assert [notice.title for notice in bridge.tick(1061.0)] == ["kettle: the daemon is silent"]
+
+
+def test_what_food_asks_for_is_bounded() -> None:
+    bridge = Bridge()
+    for number in range(1000):
+        text = f"Step {chr(0x4E00 + number)}: now"
+        asked = FoodPart(stage="cooking", reminders=(Reminder(code="step", text=text),))
+        bridge.on_food("kettle", asked, 0.0)
+    assert len(bridge._grills["kettle"].prompts._asked) == MOST_ASKED
 
 
 def test_a_cut_off_that_is_latched_a_moment_later_is_told_once() -> None:
@@ -730,6 +768,21 @@ def test_a_state_that_is_cleared_is_no_sign_of_life(mosquitto: Mosquitto) -> Non
             time.sleep(0.02)
     bridge.stop()
     assert told == []
+
+
+@pytest.mark.broker
+def test_a_topic_that_is_no_grills_is_none_that_falls_silent(mosquitto: Mosquitto) -> None:
+    """docs/mqtt.md: 1 to 32 of a-z, 0-9, _ and -. The broker lets any text be a level."""
+    options = LinkOptions(port=mosquitto.port, client_id="push")
+    bridge = PushBridge(options, lambda _notice: None, PushRules(), every_grill=True)
+    bridge.start()
+    wait_for(lambda: bridge._connection.connected)
+    with Watcher(mosquitto) as watcher:
+        for name in ("No Grill", "x" * 33, "kettle"):
+            watcher.client.publish(f"coalminder/{name}/state", b"{}", qos=1)
+        wait_for(lambda: bridge._bridge._grills)
+    bridge.stop()
+    assert list(bridge._bridge._grills) == ["kettle"]
 
 
 @pytest.mark.broker

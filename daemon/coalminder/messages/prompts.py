@@ -24,6 +24,8 @@ _DYING = ("too_cool", frozenset({"fire_out", "falling_with_vents_open"}))
 _AT_ONCE = _COOKED | {"not_done"}
 """Food that just came off too early can go back."""
 _PROBE = "core_probe"
+MOST_ASKED = 100
+"""Things asked for and remembered at once; what is more is not told."""
 
 _Key = tuple[str, str]
 
@@ -78,12 +80,14 @@ class Prompts:
             if key in self._asked:
                 self._asked[key].standing.notice = notice  # told again, it says how it is now
                 continue
+            if len(self._asked) >= MOST_ASKED:
+                continue
             urgent = notice.urgency is Priority.HIGH or reminder.code in _REPEATED
             at_once = reminder.level not in _LEVELS or reminder.code in _AT_ONCE
             waits_s = 0.0 if at_once else self.rules.lasts_s
             left = 1 + (self.rules.repeat_times if urgent else 0)
             self._asked[key] = _Asked(Standing(notice, now_s + waits_s, left), now_s)
-        self._stands = set(reminders)
+        self._stands = reminders.keys() & self._asked.keys()
         return self.tick(now_s)
 
     def tick(self, now_s: float) -> list[Notice]:

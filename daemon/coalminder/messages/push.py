@@ -7,7 +7,6 @@ falls silent is told as well: nobody else would notice.
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Iterable, Set
 from dataclasses import dataclass, field
 
@@ -25,6 +24,8 @@ WAITS = frozenset({"other_probe_hotter"})
 """What asks, and holds the vents back, until somebody acknowledges it, be it over or not."""
 LASTING = frozenset({"food_limit_over", "food_exposed"})
 """What no end mends: the alarm goes when the food is chilled, eaten or followed by other food."""
+MOST_GRILLS, MOST_ALARMS = 100, 200
+"""Remembered, alarms of each grill. What an alarm beyond them says is told, but not told again."""
 RAISED_S = 5.0
 """A clock that is being put right moves the time of raising by less than this."""
 
@@ -72,6 +73,11 @@ class _Grill:
     prompts: Prompts = field(default_factory=Prompts)
 
     @property
+    def known(self) -> set[str]:
+        """Codes of the alarms that something is remembered of."""
+        return self.active | self.open.keys() | self.stored.keys()
+
+    @property
     def safe_alone(self) -> bool:
         """No fire, and no alarm of its food: the cook is over, and the machine was switched off."""
         stored = any(message.active for message in self.stored.values())
@@ -83,14 +89,16 @@ class Bridge:
     """Remembers what was told. Feed it messages and time, send what it returns."""
 
     rules: PushRules = field(default_factory=PushRules)
-    _grills: defaultdict[str, _Grill] = field(default_factory=lambda: defaultdict(_Grill))
+    _grills: dict[str, _Grill] = field(default_factory=dict)
 
     def on_alarm(self, message: AlarmMessage, now_s: float, stored: bool = False) -> list[Notice]:
         """An alarm message came in. `now_s`: any clock that only goes forward.
 
         stored: from the broker's store, of any age, or of another day; it waits for a state that agrees.
         """
-        of, code = self._grills[message.grill], message.code
+        of, code = self._of(message.grill), message.code
+        if len(of.known) >= MOST_ALARMS and code not in of.known:
+            of = _Grill()
         if stored:
             of.stored[code] = message
             return []
@@ -117,7 +125,7 @@ class Bridge:
         """The daemon of `grill` came or went."""
         if online:
             return self.on_state(grill, now_s)
-        of = self._grills[grill]
+        of = self._of(grill)
         of.heard_s = now_s if of.heard_s is None else of.heard_s
         return []
 
@@ -127,14 +135,14 @@ class Bridge:
 
     def on_fire(self, grill: str, burns: bool) -> None:
         """Whether a fire burns by the latest state, be it of any age."""
-        self._grills[grill].no_fire = not burns
+        self._of(grill).no_fire = not burns
 
     def on_state(self, grill: str, now_s: float, alarms: Set[str] | None = None) -> list[Notice]:
         """A fresh state came: its control loop runs. One that hangs keeps its connection and says nothing.
 
         alarms: codes of those that are not normal; None: not said.
         """
-        of = self._grills[grill]
+        of = self._of(grill)
         of.heard_s = now_s
         notices = []
         if of.told_silent:
@@ -151,8 +159,21 @@ class Bridge:
         """A fresh word on the food of `grill`; None: none is followed."""
         if not self.rules.food:
             return []
-        of = self._grills[grill]
+        of = self._of(grill)
         return of.prompts.on_food(grill, food, of.active, now_s)
+
+    def _of(self, grill: str) -> _Grill:
+        """What is remembered of `grill`. One too many takes the place of the oldest that nobody misses, or
+        of which that was told; where there is none it is not remembered.
+        """
+        if grill not in self._grills:
+            if len(self._grills) >= MOST_GRILLS:
+                over = (name for name, of in self._grills.items() if of.told_silent or of.safe_alone)
+                if (forgotten := next(over, None)) is None:
+                    return _Grill()
+                del self._grills[forgotten]
+            self._grills[grill] = _Grill()
+        return self._grills[grill]
 
     def tick(self, now_s: float, hears: bool = True) -> list[Notice]:
         """What became due; call it now and then. hears: there is a broker, so silence means something."""

@@ -27,7 +27,7 @@ from coalminder.messages.options import LinkOptions
 from coalminder.messages.payloads import AlarmMessage
 from coalminder.messages.push import Bridge, PushRules
 from coalminder.messages.push_sender import Sender
-from coalminder.messages.topics import ONLINE, Topics
+from coalminder.messages.topics import ONLINE, Topics, is_name
 from coalminder.units import in_celsius, in_fahrenheit
 from coalminder.values import NO_FIRE
 
@@ -104,6 +104,8 @@ class PushBridge:
 
     def _read(self, message: paho.MQTTMessage, now_s: float) -> list[Notice]:
         topic, payload, grill = message.topic, message.payload, message.topic.split("/")[1]
+        if not is_name(grill):
+            raise ValueError(f"'{grill[:32]}' is no name of a grill")
         if paho.topic_matches_sub(self._availability, topic):
             if not payload:
                 self._bridge.on_gone(grill)
