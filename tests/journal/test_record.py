@@ -47,6 +47,42 @@ def test_every_step_comes_back_bit_for_bit(open_journal: Opener, tmp_path: Path)
         assert repr((step.inputs, step.decision)) == repr((inputs, decision))
 
 
+@pytest.mark.parametrize("beside", [(), ("-wal",), ("-wal", "-shm")], ids=["closed", "copied", "killed"])
+def test_who_reads_a_record_leaves_nothing_beside_it(
+    open_journal: Opener, tmp_path: Path, beside: tuple[str, ...]
+) -> None:
+    """SQLite makes a log and its index for a reader, too, and the reader cannot take them away ("Write-Ahead
+    Logging", read-only databases). What is only in the log is read.
+    """
+    journal = open_journal()
+    write_steps(journal, 1, 50)
+    assert journal.flush() if beside else journal.close()
+    path = only_record(tmp_path)
+    apart = tmp_path / "apart"
+    apart.mkdir()
+    for side in ("", *beside):
+        (apart / f"{path.name}{side}").write_bytes(Path(f"{path}{side}").read_bytes())
+    before = {file.name for file in apart.iterdir()}
+    assert len(before) == 1 + len(beside)
+    with read(apart / path.name) as record:
+        assert len(list(record.steps())) == 50
+        assert record.damage == ""
+    assert {file.name for file in apart.iterdir()} == before
+
+
+def test_a_record_in_use_is_read_as_it_is_and_goes_on(open_journal: Opener, tmp_path: Path) -> None:
+    journal = open_journal()
+    write_steps(journal, 1, 20)
+    assert journal.flush()
+    with read(only_record(tmp_path)) as record:
+        assert len(list(record.steps())) == 20
+    write_steps(journal, 21, 30)
+    assert journal.close()
+    with read(only_record(tmp_path)) as record:
+        assert len(list(record.steps())) == 30
+    assert [file.name for file in (tmp_path / "cooks").iterdir() if "-" in file.suffix] == []
+
+
 def test_another_program_finds_what_the_manual_says(open_journal: Opener, tmp_path: Path) -> None:
     manual = (Path(__file__).parents[2] / "docs/journal.md").read_text("utf-8")
     journal = open_journal()

@@ -50,29 +50,38 @@ def open_for_writing(path: Path, *, create: bool = True) -> sqlite3.Connection:
 
 
 def open_for_reading(path: Path) -> sqlite3.Connection:
-    """Open a record that may be in use, lie on a read-only medium, or end too early. Raises as above."""
+    """Open a record that may be in use, lie on a read-only medium, or end too early. Raises as above.
+
+    Leaves nothing beside it: SQLite would make a log and its index for a reader, too, and leave them there.
+    """
     if not path.is_file():
         raise NotARecordError(f"there is no file '{path}'")
-    with contextlib.ExitStack() as failed:
-        connection = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, timeout=_BUSY_S)
-        failed.callback(connection.close)
-        try:
-            # a file shorter than its header says is refused without this (SQLite, "PRAGMA writable_schema")
-            connection.execute("PRAGMA writable_schema=ON")
-            _check_tables(connection)
-        except sqlite3.OperationalError:  # the log needs a place to write
-            connection.close()
-            connection = _beside_no_log(path)
-            failed.callback(connection.close)
-            _check_tables(connection)
-        failed.pop_all()
+    if all(Path(f"{path}{side}").exists() for side in _SIDE_FILES):  # in use, or left by a kill
+        with contextlib.suppress(sqlite3.OperationalError):  # the index needs a place to write
+            return _checked(sqlite3.connect(_uri(path, "mode=ro"), uri=True, timeout=_BUSY_S))
+    return _checked(_beside_no_log(path))
+
+
+def _checked(connection: sqlite3.Connection) -> sqlite3.Connection:
+    try:
+        # a file shorter than its header says is refused without this (SQLite, "PRAGMA writable_schema")
+        connection.execute("PRAGMA writable_schema=ON")
+        _check_tables(connection)
+    except BaseException:
+        connection.close()
+        raise
     return connection
+
+
+def _uri(path: Path, how: str) -> str:
+    return f"{path.resolve().as_uri()}?{how}"
 
 
 def _beside_no_log(path: Path) -> sqlite3.Connection:
     """The file itself where it was closed in order, for it needs no log; else a copy of both."""
-    if not Path(f"{path}-wal").exists():
-        return sqlite3.connect(f"{path.resolve().as_uri()}?immutable=1", uri=True)
+    log = Path(f"{path}-wal")
+    if not log.exists() or not log.stat().st_size:
+        return sqlite3.connect(_uri(path, "immutable=1"), uri=True)
     connection = sqlite3.connect(":memory:")
     try:
         _copy(path, connection)
@@ -89,6 +98,7 @@ def _copy(path: Path, into: sqlite3.Connection) -> None:
             if (source := Path(f"{path}{side}")).exists():
                 shutil.copyfile(source, f"{copy}{side}")
         with contextlib.closing(sqlite3.connect(copy)) as copied:
+            copied.execute("PRAGMA writable_schema=ON")
             copied.backup(into)
 
 
