@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import re
 import sqlite3
 import time
@@ -403,6 +404,28 @@ def test_oldest_records_are_pruned(open_journal: Opener, tmp_path: Path) -> None
     for _ in range(5):
         open_journal(keep_cooks=3).close()
     assert len(list((tmp_path / "cooks").glob("*.cook"))) == 3
+
+
+def test_a_copied_or_touched_record_is_as_old_as_what_it_tells(open_journal: Opener, tmp_path: Path) -> None:
+    """A copy has the time of copying; a cook of last year must not be gone on with, nor outlive the last."""
+    for day in range(4):
+        journal = open_journal()
+        for n in (1, 2):
+            inputs, decision, after = cook_step(n)
+            journal.record(float(n), UTC_S + 86_400.0 * day + n, inputs, decision, after)
+        assert journal.close()
+    folder = tmp_path / "cooks"
+    (folder / "written-to").unlink()
+    paths = []
+    for path in records(folder):
+        with read(path) as record:
+            paths.append((next(record.steps()).utc_s, path))
+    by_step = [path for _, path in sorted(paths)]
+    for age_s, path in enumerate(by_step):
+        os.utime(path, (2e9 - age_s,) * 2)  # the last one is the oldest file
+    assert store.newest(folder) == by_step[-1]
+    store.prune(folder, 2)
+    assert records(folder) == sorted(by_step[2:])
 
 
 def test_a_board_started_each_day_of_winter_costs_no_cook_of_the_summer(

@@ -245,17 +245,14 @@ def point_at(path: Path) -> None:
 
 
 def newest(directory: Path) -> Path | None:
-    """The record written to last: the one that was pointed at, else by the time of the last change."""
+    """The record written to last: the one that was pointed at, else that of the last step."""
     try:
         pointed = directory / (directory / _POINTER).read_text("utf-8").strip()
         if pointed.suffix == SUFFIX and pointed.parent == directory and pointed.is_file():
             return pointed
     except (OSError, ValueError):
         pass
-    found = [(path.stat().st_mtime_ns, path) for path in directory.glob(f"*{SUFFIX}") if path.is_file()]
-    found += [
-        (log.stat().st_mtime_ns, path) for _, path in list(found) if (log := Path(f"{path}-wal")).exists()
-    ]
+    found = [(_story(path)[1:], path) for path in directory.glob(f"*{SUFFIX}") if path.is_file()]
     return max(found)[1] if found else None
 
 
@@ -273,17 +270,25 @@ def prune(directory: Path, keep: int, in_use: Path | None = None) -> None:
     over = len(records) + (in_use is not None) - keep
     if over <= 0:
         return
-    records.sort(key=lambda path: (_was_lit(path), path.stat().st_mtime_ns))
+    records.sort(key=_story)
     for path in records[:over]:
         for side in ("", *_SIDE_FILES):
             Path(f"{path}{side}").unlink(missing_ok=True)
 
 
-def _was_lit(path: Path) -> bool:
-    """Whether a fire was lit in this record, for nothing leads back to a cold grill; True if nobody knows."""
+def _story(path: Path) -> tuple[bool, float, float]:
+    """Of a record: whether a fire was lit (nothing leads back to a cold grill), when its last step was, and
+    when the file was changed, UTC in s. The last is that of a copy, and stands in where no step can be read;
+    then nobody knows of a fire either.
+    """
+    sides = (Path(f"{path}{side}") for side in ("", "-wal"))
+    changed_s = max((side.stat().st_mtime for side in sides if side.exists()), default=0.0)
+    lit, last_s = True, None
     try:
         with contextlib.closing(_beside_no_log(path)) as db:
             found = db.execute("SELECT 1 FROM snapshots WHERE phase != ?", (Phase.COLD,)).fetchone()
+            lit = found is not None
+            (last_s,) = db.execute("SELECT utc_s FROM steps ORDER BY n DESC LIMIT 1").fetchone() or (None,)
     except (sqlite3.Error, OSError, UnicodeDecodeError):
-        return True
-    return found is not None
+        pass
+    return lit, last_s if isinstance(last_s, float) else changed_s, changed_s
