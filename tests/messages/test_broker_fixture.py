@@ -25,6 +25,8 @@ def test_watcher_hears_what_is_published_and_broker_returns_on_its_port(mosquitt
 
 def test_the_port_of_a_broker_that_is_away_is_given_to_nobody(monkeypatch: pytest.MonkeyPatch) -> None:
     lowest, _ = Path("/proc/sys/net/ipv4/ip_local_port_range").read_text("ascii").split()
+    if int(lowest) < 32_000:
+        pytest.skip(f"this machine gives ports from {lowest} on to who asks for any")
     given = {}
     for worker in ("gw0", "gw1", "gw2"):
         monkeypatch.setenv("PYTEST_XDIST_WORKER", worker)
