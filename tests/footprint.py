@@ -1,14 +1,16 @@
 """Prints what the daemon costs at 1 Hz: resident memory, share of a core, start to READY.
 
     PYTHONPATH=tests .venv/bin/python tests/footprint.py [SECONDS]
+    PYTHONPATH=tests .venv/bin/python tests/footprint.py pooled
 
 The real service process on the simulated kettle in real time, with a real mosquitto. The kettle's own
-cost (17 us a second) is included.
+cost (17 us a second) is included. pooled: what each further cook of 4 h takes of `coalminder replay`.
 """
 
 from __future__ import annotations
 
 import os
+import shutil
 import socket
 import subprocess
 import sys
@@ -29,6 +31,29 @@ def rss_mb(pid: int) -> float:
         x for x in Path(f"/proc/{pid}/status").read_text("ascii").splitlines() if x.startswith("VmRSS")
     )
     return int(line.split()[1]) / 1024.0
+
+
+def peak_mb(folder: Path, cooks: int) -> float:
+    command = [sys.executable, "-m", "coalminder.cli", "replay", "--quiet"]
+    command += [str(folder / f"{number}.cook") for number in range(cooks)]
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL)
+    _, status, used = os.wait4(process.pid, 0)
+    process.returncode = os.waitstatus_to_exitcode(status)
+    assert process.returncode == 0
+    return used.ru_maxrss / 1024.0
+
+
+def pooled(cooks: int = 8) -> None:
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        rehearse = [sys.executable, "-m", "coalminder.cli", "rehearse", "--fast", "--hours", "4"]
+        subprocess.run([*rehearse, "--record", name], check=True, stdout=subprocess.DEVNULL)
+        (record,) = folder.glob("*.cook")
+        for number in range(cooks):
+            shutil.copy(record, folder / f"{number}.cook")
+        one = peak_mb(folder, 1)
+        print(f"replay of one cook of 4 h            {one:.0f} MB")
+        print(f"each further one                     {(peak_mb(folder, cooks) - one) / (cooks - 1):.1f} MB")
 
 
 def main(seconds: float) -> None:
@@ -63,4 +88,7 @@ def main(seconds: float) -> None:
 
 
 if __name__ == "__main__":
-    main(float(sys.argv[1]) if len(sys.argv) > 1 else 60.0)
+    if sys.argv[1:] == ["pooled"]:
+        pooled()
+    else:
+        main(float(sys.argv[1]) if len(sys.argv) > 1 else 60.0)

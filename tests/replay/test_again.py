@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import shutil
 import sqlite3
 import subprocess
 import sys
 import time
+import tracemalloc
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
@@ -171,9 +173,27 @@ def test_a_record_is_read_once(cook_file: Path, monkeypatch: pytest.MonkeyPatch)
     item = load(cook_file)
     assert reads == [cook_file]
     assert item.cook is not None
-    assert item.cook.inputs[0] is item.steps[0].inputs
+    assert item.cook.inputs[0] == item.steps[0].inputs
     assert item.again is not None
     assert item.again.same
+
+
+def test_a_cook_that_was_read_takes_little_memory_and_is_exact(cook_file: Path) -> None:
+    """Fifty are pooled on a board of 1 GB: as they are read, each second takes over a kilobyte."""
+    load(cook_file)  # what is made once for all
+    tracemalloc.start()
+    item = load(cook_file)
+    gc.collect()
+    held, _ = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert held / len(item.steps) < 350.0
+    with read(cook_file) as record:
+        steps = tuple(record.steps())
+    assert item.cook is not None
+    assert (tuple(item.steps), tuple(item.cook.inputs)) == (steps, tuple(step.inputs for step in steps))
+    assert (item.steps[-1], item.steps[100:300:7]) == (steps[-1], steps[100:300:7])
+    with pytest.raises(IndexError):
+        item.steps[len(steps)]
 
 
 @pytest.mark.parametrize(("options", "said"), [([], True), (["--quiet"], False)])

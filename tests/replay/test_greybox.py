@@ -82,7 +82,7 @@ def begun(cook: Cook, cold_s: int) -> Cook:
     } | {"time_s": np.arange(cold_s + len(cook.series), dtype=float)}
     idle = (replace(cook.inputs[0], events=()),) * cold_s
     series = Series(**columns)
-    return replace(cook, series=series, inputs=idle + cook.inputs, now_s=tuple(series.time_s.tolist()))
+    return replace(cook, series=series, inputs=(*idle, *cook.inputs), now_s=tuple(series.time_s.tolist()))
 
 
 def test_the_coals_burn_from_their_lighting_on_and_not_from_the_start_of_the_record(

@@ -375,9 +375,10 @@ def _check_once(loaded: Sequence[Loaded]) -> None:
 def _report(
     item: Loaded, kettle: Learned | None, tuning: Tuning | None, what_if: tuple[tuple[str, Outcome], ...]
 ) -> reports.Report:
-    start_s = item.steps[0].now_s if item.steps else 0.0
+    steps = tuple(item.steps)  # unpacked once
+    start_s = steps[0].now_s if steps else 0.0
     end_s = start_s + float(item.series.time_s[-1])
-    story = food_story(item.steps, item.config, item.begun) if item.steps else None
+    story = food_story(steps, item.config, item.begun) if steps else None
     return reports.Report(
         name=item.name,
         series=item.series,
@@ -390,12 +391,12 @@ def _report(
         tuning=tuning,
         residual=None if kettle is None or item.cook is None else residual(item.cook, kettle),
         what_if=what_if,
-        fuel=fuel_belief(item.steps) if item.steps else None,
+        fuel=fuel_belief(steps) if steps else None,
         finish=finish_belief(item.series) if story is None else None,
         story=story,
         started=item.started,
         remarks=item.remarks,
-        cores=tuple(core_columns(item.steps).items()),
+        cores=tuple(core_columns(steps).items()),
         loops=tuple(loop for loop, _ in groupby(state.config.loop for state in item.begun.values())),
     )
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -18,6 +18,7 @@ from coalminder.errors import UserError
 from coalminder.journal import AlarmChange, Record, Step, read
 from coalminder.journal import store as journal_store
 from coalminder.replay.again import Again, begun, replay
+from coalminder.replay.packed import Packed
 from coalminder.replay.series import SETTLED_S, Series, burning, from_steps
 from coalminder.replay.svg import clock
 from coalminder.replay.table import read_table
@@ -45,7 +46,7 @@ class Loaded:
     config: Config
     in_force: Config
     cook: Cook | None
-    steps: tuple[Step, ...] = ()
+    steps: Sequence[Step] = ()
     alarms: tuple[AlarmChange, ...] = ()
     again: Again | None = None
     started: datetime | None = None
@@ -219,7 +220,8 @@ def _record(path: Path, change: Callable[[Config], Config] | None) -> Loaded:
                 f"{why}: what is learned of it, or asked 'what if', is of the longest part, "
                 f"{clock(cook.series.time_s[-1] / 3600.0)} h from {clock(cook.from_s / 3600.0)} on"
             )
-        series = from_steps(steps)
+        whole = cook is not None and len(cook.inputs) == len(steps)
+        series = cook.series if cook is not None and whole else from_steps(steps)
         remarks += _burnt_out(series)
         return Loaded(
             path.stem,
@@ -228,7 +230,7 @@ def _record(path: Path, change: Callable[[Config], Config] | None) -> Loaded:
             config,
             _last_config(record) or config,
             cook,
-            steps,
+            Packed(steps),
             alarms,
             again,
             started,

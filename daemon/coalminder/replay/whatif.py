@@ -10,6 +10,7 @@ and leaks, as the loop is.
 from __future__ import annotations
 
 import math
+from array import array
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -25,6 +26,7 @@ from coalminder.errors import UserError
 from coalminder.events import LidNotice, Light, SetPoint
 from coalminder.journal import Record, Step
 from coalminder.replay.fopdt import Floats, Fopdt, response
+from coalminder.replay.packed import Packed
 from coalminder.replay.series import (
     LONGEST_GAP_S,
     SETTLED_S,
@@ -55,8 +57,8 @@ class Cook:
 
     name: str
     series: Series
-    inputs: tuple[Inputs, ...]
-    now_s: tuple[float, ...]
+    inputs: Sequence[Inputs]
+    now_s: Sequence[float]
     state: State
     experiment_from_s: float | None = None
     own: bool = True
@@ -100,8 +102,8 @@ def from_record(record: Record, name: str, recorded: Sequence[Step] | None = Non
     return Cook(
         name,
         series,
-        tuple(item.inputs for item in chosen),
-        tuple(item.now_s for item in chosen),
+        Packed(item.inputs for item in chosen),
+        array("d", (item.now_s for item in chosen)),
         state,
         _experiment_from(record),
         from_s=float(from_steps(steps).time_s[steps.index(chosen[0])]) if len(parts) > 1 else 0.0,
@@ -134,9 +136,9 @@ def from_series(series: Series, name: str, config: Config) -> Cook:
             events = (*events, SetPoint(temp_c=aim_c))
         inputs.append(Inputs(pit=_sample(s.pit_c[i]), ambient=_or_none(s.ambient_c[i]), events=events))
     state = initial(config)
-    now_s = tuple(float(t) for t in s.time_s)
+    now_s = array("d", s.time_s.tolist())
     noise_c = max(series.noise_c, _held_noise_c(series, config.pit))
-    return Cook(name, s, tuple(inputs), now_s, state, own=False, read_noise_c=noise_c, read_s=series.step_s)
+    return Cook(name, s, Packed(inputs), now_s, state, own=False, read_noise_c=noise_c, read_s=series.step_s)
 
 
 def _held_noise_c(series: Series, config: PitConfig) -> float:
@@ -222,7 +224,7 @@ def aimed(cook: Cook, set_point_c: float) -> Cook:
     return replace(
         cook,
         state=replace(state, config=replace(state.config, set_point_c=set_point_c)),
-        inputs=tuple(
+        inputs=Packed(
             replace(seen, events=tuple(e for e in seen.events if not isinstance(e, SetPoint)))
             if seen.events
             else seen
@@ -328,7 +330,8 @@ def score(cook: Cook, outcome: Outcome, config: Config) -> Score:
     error = np.abs(outcome.pit_c - outcome.set_point_c)[rows]
     pit = outcome.pit_c[rows]
     good = np.isfinite(error)
-    worked = slice(np.argmax(rows), len(rows) - np.argmax(rows[::-1]))  # with the lid lifts in between
+    first, after = int(np.argmax(rows)), len(rows) - int(np.argmax(rows[::-1]))
+    worked = slice(first, after)  # with the lid lifts in between
     hours = (cook.now_s[worked][-1] - cook.now_s[worked][0] + cook.series.step_s) / 3600.0
     return Score(
         float(np.mean(error[good])),
