@@ -564,14 +564,16 @@ def test_a_steady_swing_calms_the_gains_down_to_their_floor(period_s: float) -> 
 
 
 def test_violent_swings_of_any_shape_calm_the_gains() -> None:
-    """Wind that turns makes halves of every length; over four times the least they need not be alike."""
+    """Wind that turns makes halves of every length; over four times the least they need not be alike, and
+    four in a row calm the gains further than their floor."""
     state, now_s = OscillationState(), 0.0
-    for n in range(12):
+    for n in range(24):
         size = (4.0, 14.0)[n % 2]
         for _ in range((60, 400)[n % 2]):
             now_s += 1.0
             state = oscillation.watch(state, OscillationConfig(), size * (-1) ** n, 0.1, now_s, slowed=0.25)
-    assert state.gain == pytest.approx(OscillationConfig().least_gain)
+    config = OscillationConfig()
+    assert state.gain == pytest.approx(config.least_gain_violent / 0.25)
 
 
 def halves(sizes: tuple[float, ...], halves_s: tuple[int, ...], count: int = 40) -> OscillationState:

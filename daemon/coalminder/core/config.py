@@ -94,8 +94,9 @@ class OscillationConfig(Settings):
     """When a swing is the loop's own; see core/oscillation.py.
 
     least_gain: how far calming goes; further where the kettle's delay has not slowed the gains, down to
-    least_gain_in_all with that. strong_per_v: a kettle whose slope answers a unit of v by more K/s than this
-    (1.6 times the nominal 0.055) is calmed beforehand, in proportion.
+    least_gain_in_all with that, and to least_gain_violent where four half swings in a row are over `violent`
+    times the least, as on a light kettle that answers late. strong_per_v: a kettle whose slope answers a unit
+    of v by more K/s than this (1.6 times the nominal 0.055) is calmed beforehand, in proportion.
     """
 
     guard: bool = True
@@ -109,6 +110,7 @@ class OscillationConfig(Settings):
     step: float = 0.7
     least_gain: float = 0.25
     least_gain_in_all: float = 0.12
+    least_gain_violent: float = 0.03
     strong_per_v: float = 0.09
     forgive_s: float = 3600.0
 

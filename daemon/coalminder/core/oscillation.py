@@ -68,14 +68,17 @@ def watch(
         state.peak_c > config.alike * last_peak_c
         and config.alike * last_for_s < for_s < last_for_s / config.alike
     )
-    alike = alike or min(state.peak_c, last_peak_c) > config.violent * least_c
+    violent_c = config.violent * least_c
+    alike = alike or min(state.peak_c, last_peak_c) > violent_c
     swings = (state.swings + 1 if alike else 1) if large else 0
     halves = (*state.halves, (state.peak_c, for_s)) if large else ()
     again = len(halves) == 4 and _alike(_whole(halves[:2]), _whole(halves[2:]), config.alike)
     repeats = state.repeats + 1 if again else 0
     gain, calm_since_s = state.gain, state.calm_since_s
     if swings >= config.swings or repeats >= config.repeats:
-        gain, calm_since_s = max(gain * config.step, min(gain, _least_gain(config, slowed))), now_s
+        violent = len(halves) == 4 and min(size_c for size_c, _ in halves) > violent_c
+        least = _least_gain(config, slowed, violent)
+        gain, calm_since_s = max(gain * config.step, min(gain, least)), now_s
         swings, repeats = 1, 0
     return OscillationState(gain, sign, now_s, abs(error_c), halves[-3:], swings, repeats, calm_since_s)
 
@@ -88,8 +91,9 @@ def presume(
     return replace(state, gain=gain, calm_since_s=now_s) if gain < state.gain else state
 
 
-def _least_gain(config: OscillationConfig, slowed: float) -> float:
-    return min(config.least_gain, config.least_gain_in_all / slowed)
+def _least_gain(config: OscillationConfig, slowed: float, violent: bool = False) -> float:
+    in_all = config.least_gain_violent if violent else config.least_gain_in_all
+    return min(config.least_gain, in_all / slowed)
 
 
 def _whole(halves: tuple[_Swing, ...]) -> _Swing:
