@@ -767,6 +767,26 @@ def test_the_end_of_a_wood_fire_is_no_lid_for_long(wood_before_s: int | None) ->
     assert fed < 3.0 * held  # it may be a lid all the same
 
 
+@pytest.mark.parametrize(("laid", "rises"), [(False, False), (False, True), (True, False), (True, True)])
+def test_cold_food_reported_laid_in_keeps_the_coals_short_of_air_for_three_minutes_only(
+    laid: bool, rises: bool
+) -> None:
+    """It keeps the pit down under its lid for a quarter of an hour; a pit that rises is under its lid."""
+    bench = Bench()
+    bench.tending()
+    held = air.share(bench.state.air.hold_v, bench.config.split)[0]
+    bench.run(lambda t: max(93.0 - 0.6 * t, 60.0), 60)
+    bench.step(60.0, *((FoodStep(step="loaded"),) if laid else ()))
+    bench.run(lambda t: 60.0 - 0.15 * t, 60)
+    slope = 0.06 if rises else -0.02
+    course = [bench.step(51.0 + slope * t + 0.01 * (t % 7)) for t in range(400)]
+    assert bench.state.lid.lifts == 1
+    assert bench.state.lid.doubt is (laid and not rises)
+    fed = max(decision.lower for decision in course)
+    assert (fed > 3.0 * held) is (laid and rises)
+    assert (fed > 1.5 * held) is (laid or rises)
+
+
 @pytest.mark.parametrize("wood_before_s", [None, 600])
 def test_a_lid_left_off_is_told_until_the_pit_is_back(wood_before_s: int | None) -> None:
     """Common practice: a lid comes off for 1 to 3 min; the loop gives it up sooner than the person may."""

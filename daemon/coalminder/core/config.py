@@ -163,7 +163,8 @@ class LidConfig(Settings):
     For longest_s after a lid that only the pit told of, while over unsure_c is missing and the pit has
     not made good sure_frac of its fall, the draught stays within doubt_opening_v of what holds.
     A fall that comes between least_flames_s and longest_flames_s after wood may be the end of its flames: it
-    counts as a lid for longest_flamed_s only (estimates; a piece smokes out in 45 min, common practice).
+    counts as a lid for longest_flamed_s only (estimates; a piece smokes out in 45 min, common practice), and
+    so does a lid under which food was reported laid in, from announced_s before it.
     """
 
     recognise: bool = True

@@ -61,6 +61,7 @@ def watch(
     set_point_c: float,
     coming_up: bool = False,
     wood_s: float | None = None,
+    food_s: float | None = None,
 ) -> LidState:
     """The lid after one step.
 
@@ -68,7 +69,8 @@ def watch(
     vents were closed of late, for a fall that they explain is no lid; nor is one from far over the set point,
     where wood or gathered fuel gas has just burnt off, nor its end under the set point, while the vents are
     still shut; nor one no quicker than the pit rose of late, for small pieces of coal catch and burn out as
-    quickly (coming_up: the rise of a new fire says nothing of that). wood_s: when wood was last laid on.
+    quickly (coming_up: the rise of a new fire says nothing of that). wood_s, food_s: when wood was last laid
+    on, food laid in.
     """
     if notice is True:
         state = replace(state, announced_s=now_s)
@@ -95,7 +97,7 @@ def watch(
     state = replace(state, over_c=over_c, surge_c=surge_c, seen_s=now_s)
     may_tell = switch_open is None  # without a switch the pit tells
     if state.off:
-        return _while_off(state, config, fast, passed_s, may_tell, now_s, wood_s)
+        return _while_off(state, config, fast, passed_s, may_tell, now_s, wood_s, food_s)
     expected_c = config.drop_c_per_closing_v * closing_v + config.drop_c_per_over_c * state.over_c
     falling = pit.slow_c - fast > config.drop_c + max(expected_c, state.surge_c)
     if state.old_fall and not falling:
@@ -114,22 +116,25 @@ def _while_off(
     may_tell: bool,
     now_s: float,
     wood_s: float | None,
+    food_s: float | None,
 ) -> LidState:
     """The lid after a step that began without it: back by what the pit shows, or by the time it took.
 
     The end of wood's flames falls like a lid lift, over coals that starved under them and must not be kept
-    short of air for long.
+    short of air for long. Nor must those under cold food, which keeps the pit down when its lid is on again;
+    whoever reported it laid in has been there.
     """
     lowest = min(state.lowest_c, fast)
     foot = min(state.foot_c + config.fed_c_per_s * passed_s, fast)
     fell = lowest < state.before_c - config.drop_c
     leapt = fell and fast > foot + config.drop_c
     risen = leapt or fast > lowest + (config.told_rise_c if state.told else config.rise_c)
+    laid = food_s is not None and food_s > state.since_s - config.announced_s
     if may_tell and risen and now_s - state.since_s > config.shortest_s:
-        return _back(state, config, now_s, unsaid=leapt or not state.told)
+        return _back(state, config, now_s, unsaid=(leapt or not state.told) and not laid)
     after_wood_s = math.inf if wood_s is None or state.told else state.since_s - wood_s
     flamed = config.least_flames_s < after_wood_s < config.longest_flames_s
-    longest_s = config.longest_flamed_s if flamed else config.longest_s
+    longest_s = config.longest_flamed_s if flamed or laid else config.longest_s
     if may_tell and now_s - state.since_s > longest_s:
         return replace(_back(state, config, now_s, unsaid=not state.told), doubt=not state.told)
     return replace(state, lowest_c=lowest, foot_c=foot)

@@ -44,6 +44,7 @@ def step(state: State, inputs: Inputs, now_s: float) -> tuple[State, Decision]:
     lid_now = lid.watch(
         state.lid, config.lid, seen, inputs.lid_open, notice, now_s, state.air.closing_v, state.set_point_c,
         coming_up=state.phase in (Phase.LIGHTING, Phase.SETTLING), wood_s=state.wood_s,
+        food_s=state.food.loaded_s,
     )  # fmt: skip
     state = replace(state, lid=lid_now)
     measured_c = _outside(inputs, config)
