@@ -2,9 +2,11 @@
 
     PYTHONPATH=tests .venv/bin/python tests/footprint.py [SECONDS]
     PYTHONPATH=tests .venv/bin/python tests/footprint.py pooled
+    PYTHONPATH=tests .venv/bin/python tests/footprint.py replayed
 
 The real service process on the simulated kettle in real time, with a real mosquitto. The kettle's own
 cost (17 us a second) is included. pooled: what each further cook of 4 h takes of `coalminder replay`.
+replayed: processor time of deciding a cook of 10 h again, and of the bare steps of the core in the same run.
 """
 
 from __future__ import annotations
@@ -19,6 +21,14 @@ import time
 from pathlib import Path
 
 from brokers import Mosquitto
+
+from coalminder.build import build
+from coalminder.codec import from_plain
+from coalminder.core import Config, State, step
+from coalminder.grill import Kettle
+from coalminder.journal import read
+from coalminder.rehearse.fast import run_fast
+from coalminder.replay.again import replay
 
 
 def cpu_s(pid: int) -> float:
@@ -56,6 +66,25 @@ def pooled(cooks: int = 8) -> None:
         print(f"each further one                     {(peak_mb(folder, cooks) - one) / (cooks - 1):.1f} MB")
 
 
+def replayed(hours: float = 10.0) -> None:
+    with tempfile.TemporaryDirectory() as name:
+        run_fast(Kettle(seed=1), Config(), (), hours * 3600.0, record=Path(name))
+        (path,) = Path(name).glob("*.cook")
+        with read(path) as record:
+            state: State = from_plain(State, record.state_before(1))
+            steps = list(record.steps())
+            began = time.process_time()
+            for item in steps:
+                state, _ = step(state, item.inputs, item.now_s)
+            bare_s = time.process_time() - began
+            began = time.process_time()
+            again = replay(record, build())
+            replay_s = time.process_time() - began
+        assert again.same
+        print(f"replay of a cook of {hours:g} h             {replay_s:.1f} s of processor time")
+        print(f"the same over the bare steps         {replay_s / bare_s:.2f}")
+
+
 def main(seconds: float) -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -90,5 +119,7 @@ def main(seconds: float) -> None:
 if __name__ == "__main__":
     if sys.argv[1:] == ["pooled"]:
         pooled()
+    elif sys.argv[1:] == ["replayed"]:
+        replayed()
     else:
         main(float(sys.argv[1]) if len(sys.argv) > 1 else 60.0)
