@@ -21,6 +21,8 @@ from coalminder.errors import UserError
 from coalminder.journal import read
 from coalminder.journal.store import newest
 from coalminder.service.chronicle import Chronicle
+from coalminder.settings import load_settings
+from coalminder.settings.calibration import Calibration, VentCorrection, save_calibration
 from coalminder.values import Action, Alarm, AlarmState, Decision, Inputs, Phase, Reading
 
 SEEN = Inputs(Reading(93.0))
@@ -132,6 +134,27 @@ def test_a_log_that_nobody_reads_holds_up_neither_the_fire_nor_a_stop(tmp_path: 
         process.wait(10.0)
         os.close(unread)
         os.close(log)
+
+
+def test_a_record_says_how_the_vents_were_calibrated_while_it_was_made(tmp_path: Path) -> None:
+    config, cooks, lower = wiring(tmp_path), tmp_path / "cooks", VentCorrection(stop_shut=0.1)
+    save_calibration(load_settings(config).calibration_file, Calibration(vents={"lower": lower}))
+    process = subprocess.Popen(
+        [sys.executable, "-m", "coalminder.cli", "tend", "--config", str(config)],
+        env={**os.environ, "COALMINDER_JOURNAL__DIRECTORY": str(cooks)},
+    )
+    try:
+        wait_for(lambda: (record := newest(cooks)) is not None and record.stat().st_size > 0, 20.0, "record")
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(10.0) == 0
+    finally:
+        process.kill()
+        process.wait(10.0)
+    record = newest(cooks)
+    assert record is not None
+    with read(record) as found:
+        (said,) = (json.loads(header.settings)["calibration"] for header in found.headers)
+    assert said["vents"]["lower"]["stop_shut"] == 0.1
 
 
 #: A wall clock that is as far off as a file says.

@@ -13,6 +13,7 @@ from coalminder.messages.link import Link
 from coalminder.probes.reader import ProbeReader
 from coalminder.probes.topic import TopicProbe
 from coalminder.seams import Vent
+from coalminder.settings.calibration import NOTHING, Calibration
 from coalminder.settings.probes import ROLES
 from coalminder.values import Inputs, ProbeFault, ProbeFaultKind, Sample
 
@@ -109,10 +110,13 @@ class VentWorker:
 
 
 class BoardHardware:
-    """Probes and vents of the board. `upper` may be missing: left by hand."""
+    """Probes and vents of the board. `upper` may be missing: left by hand. calibration: of both."""
 
-    def __init__(self, reader: ProbeReader, vents: Mapping[str, Vent]) -> None:
+    def __init__(
+        self, reader: ProbeReader, vents: Mapping[str, Vent], calibration: Calibration = NOTHING
+    ) -> None:
         self._reader = reader
+        self.calibration = calibration
         self._workers = {name: VentWorker(name, vent) for name, vent in vents.items()}
         self._vents = vents
         self.supply_low = False

@@ -29,7 +29,7 @@ from coalminder.service.machine import forget_starts
 from coalminder.service.notify import Notifier
 from coalminder.service.tender import Tender
 from coalminder.settings import Settings, load_settings
-from coalminder.settings.calibration import NOTHING, Calibration, load_calibration
+from coalminder.settings.calibration import NOTHING, Calibration
 from coalminder.settings.probes import ProbesSettings
 from coalminder.settings.vents import VentsSettings
 from coalminder.units import in_fahrenheit
@@ -106,7 +106,7 @@ async def _tend(settings: Settings, hardware: Hardware, args: argparse.Namespace
         directory=directory,
         options=options,
         settings=plain_settings(
-            settings, NOTHING if args.simulate else load_calibration(settings.calibration_file)
+            settings, hardware.calibration if isinstance(hardware, BoardHardware) else NOTHING
         ),
         utc_s=utc_s,
         limits=command_limits(settings),
@@ -194,6 +194,7 @@ def open_board(settings: Settings) -> BoardHardware:
     """
     from coalminder.probes.build import build_probes, deadlines, guard_limits
     from coalminder.probes.reader import ProbeReader
+    from coalminder.settings.calibration import load_calibration
     from coalminder.vents.build import build_vents
 
     probe_blocks, vent_blocks = refuse_unwired(settings)
@@ -203,7 +204,8 @@ def open_board(settings: Settings) -> BoardHardware:
         vents = build_vents(vent_blocks, calibration)
     except OSError as error:
         raise VentNotThereError(f"[vents]: {error}; run 'coalminder check' to see what is found") from error
-    return BoardHardware(ProbeReader(probes, guard_limits(probe_blocks), deadlines(probe_blocks)), vents)
+    reader = ProbeReader(probes, guard_limits(probe_blocks), deadlines(probe_blocks))
+    return BoardHardware(reader, vents, calibration)
 
 
 def link_options(settings: Settings) -> LinkOptions | None:
