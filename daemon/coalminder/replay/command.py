@@ -56,6 +56,7 @@ from coalminder.replay.whatif import (
     score,
     shows_work,
 )
+from coalminder.units import METRIC, Units
 
 _EPILOG = """examples:
   coalminder replay COOK.cook                          every decision again, bit for bit
@@ -320,8 +321,7 @@ def _write(
                 console.print(f"wrote {target}")
         if request.report is not None:
             target = target_for(request.report, item.name, names)
-            made = _report(item, kettle, tuning, tuple(outcomes.get(item.name, ())))
-            made = replace(made, units=request.shown)
+            made = _report(item, kettle, tuning, tuple(outcomes.get(item.name, ())), request.shown)
             _save(target, reports.html(made))
             picture = target.with_suffix(".png")
             try:
@@ -373,7 +373,11 @@ def _check_once(loaded: Sequence[Loaded]) -> None:
 
 
 def _report(
-    item: Loaded, kettle: Learned | None, tuning: Tuning | None, what_if: tuple[tuple[str, Outcome], ...]
+    item: Loaded,
+    kettle: Learned | None,
+    tuning: Tuning | None,
+    what_if: tuple[tuple[str, Outcome], ...],
+    unit: Units = METRIC,
 ) -> reports.Report:
     steps = tuple(item.steps)  # unpacked once
     start_s = steps[0].now_s if steps else 0.0
@@ -398,6 +402,7 @@ def _report(
         remarks=item.remarks,
         cores=tuple(core_columns(steps).items()),
         loops=tuple(loop for loop, _ in groupby(state.config.loop for state in item.begun.values())),
+        units=unit,
     )
 
 
